@@ -1,0 +1,176 @@
+// Package cells reads every luma plane once and reduces it to cells of 16x16
+// raster pixels and to a small plane. It is the one pass over the pixels that
+// every stage shares.
+//
+// In: the pictures of a take. Out, for each: a Map of Cell sums, and the
+// Reduced plane with its own difference to the picture before.
+//
+// The kernel is C (kernel.c), compiled for several instruction sets and
+// chosen when the program loads; twin.go is the same in plain Go, which
+// the tests hold the kernel against to the bit, and which builds under the
+// tag purego.
+package cells
+
+import (
+	"setwitness/decode/picture"
+	"setwitness/detect"
+)
+
+// Size is the edge of a cell in raster pixels.
+const Size = 16
+
+// Cell holds sums over the pixels of one cell, in code values of the take's
+// depth. With a, b, c three pixels below one another, b in the cell (a and c
+// may lie in the next cell; the first and the last line of the picture have
+// no b), and r the pixel right of b:
+//
+//	Pixels  how many pixels the cell has (fewer at the right and lower edge)
+//	Sum     b
+//	SumSq   b*b
+//	Zigzag  min(|a-b|, |c-b|) where a-b and c-b have the same sign, else 0:
+//	        what alternates from line to line
+//	Second  |a-2b+c|
+//	Vertical  |c-a|: detail that lines of one field show by themselves
+//	Horizontal |r-b|
+//	Diff    |b-p| with p the same pixel of the picture before it, apart for
+//	        even and odd lines; in a take of fields p is from the field before
+//	        the last one, which has the same lines
+//
+// A comb of amplitude d between its two fields has Zigzag = d, Second = 2d
+// and Vertical = 0 a pixel.
+type Cell struct {
+	Pixels     uint32
+	Sum        uint32
+	SumSq      uint64
+	Zigzag     uint32
+	Second     uint32
+	Vertical   uint32
+	Horizontal uint32
+	Diff       [2]uint32
+}
+
+// Map is the cells of one picture, row by row.
+type Map struct {
+	Cols, Rows int
+	Cells      []Cell // Cols*Rows
+	// HasDiff is false where there is no picture to take Diff from.
+	HasDiff bool
+	Reduced Reduced
+}
+
+// At returns the cell in column x of row y.
+func (m *Map) At(x, y int) *Cell { return &m.Cells[y*m.Cols+x] }
+
+// Reduced is the luma plane averaged over StepX by StepY pixels, about 960
+// samples wide whatever the raster, so that searching for motion costs the
+// same for every take. Samples are in sixteenths of an 8-bit code
+// (0 to 4080) whatever the depth of the take: averaging four samples leaves
+// two bits more than they had.
+//
+// In a take of fields the two parities are brought to the same place: a top
+// field is moved down and a bottom field up by a quarter of a field line,
+// each by the filter (3/4, 1/4), so that both lose the same detail and a
+// still scene stays still.
+type Reduced struct {
+	W, H         int
+	StepX, StepY int
+	Pix          []uint16 // W*H
+	// Diff is the mean |difference| to the reduced picture before, for each
+	// cell, in the unit of Pix; nil where there is none.
+	Diff []float32
+}
+
+// Unit8 is one 8-bit code in the unit of Reduced.Pix.
+const Unit8 = 16
+
+// Row returns row y.
+func (r *Reduced) Row(y int) []uint16 { return r.Pix[y*r.W : (y+1)*r.W] }
+
+// Steps returns the averaging steps for a raster.
+func Steps(f picture.Format) (x, y int) {
+	x = max(1, (f.W+480)/960)
+	y = x
+	if f.Fields {
+		y = max(1, x/2)
+	}
+	return x, y
+}
+
+// Stage reads the pixels.
+var Stage = &detect.Stage{
+	Name:  "cells",
+	Title: "one pass over the pixels",
+	Doc: "Sums over cells of 16x16 pixels (mean, variance, alternation from line to line, detail, " +
+		"difference to the picture before by line parity) and a reduced plane for the search of motion. " +
+		"Leaves no marks.",
+	Back: 2,
+	New:  func(s *detect.Setup) (detect.State, error) { return newStore(s) },
+}
+
+// Store keeps the newest maps.
+type Store struct {
+	format picture.Format
+	maps   []*Map
+	newest int
+	kernel kernel
+}
+
+// In returns the store for a stage that needs Stage.
+func In(s *detect.Setup) *Store { return s.Needed(Stage).(*Store) }
+
+func newStore(s *detect.Setup) (*Store, error) {
+	st := &Store{format: s.Format, maps: make([]*Map, max(s.History, 2)), newest: -1}
+	return st, nil
+}
+
+// At returns the map of picture i, or nil where the take has none or it is no
+// longer kept. The caller may read it until its own Step ends.
+func (s *Store) At(i int) *Map {
+	if i < 0 || i > s.newest || i <= s.newest-len(s.maps) {
+		return nil
+	}
+	return s.maps[i%len(s.maps)]
+}
+
+// Step measures picture w.T.
+func (s *Store) Step(w *detect.Window) error {
+	p := w.Picture(w.T)
+	before := w.Picture(w.T - 1)
+	if s.format.Fields {
+		before = w.Picture(w.T - 2)
+	}
+	at := w.T % len(s.maps)
+	if s.maps[at] == nil {
+		s.maps[at] = newMap(s.format)
+	}
+	m := s.maps[at]
+	if err := p.Y.Check(); err != nil {
+		return err
+	}
+	m.HasDiff = before != nil
+	var prev *picture.Plane
+	if before != nil {
+		prev = &before.Y
+	}
+	s.kernel.cells(m, &p.Y, prev)
+	s.kernel.reduce(&m.Reduced, &p.Y, p.Parity)
+	s.newest = w.T
+	if last := s.At(w.T - 1); last != nil {
+		m.Reduced.Diff = m.Reduced.Diff[:m.Cols*m.Rows]
+		s.kernel.diff(&m.Reduced, &last.Reduced, m.Cols, m.Rows)
+	} else {
+		m.Reduced.Diff = m.Reduced.Diff[:0]
+	}
+	return nil
+}
+
+func newMap(f picture.Format) *Map {
+	m := &Map{Cols: (f.W + Size - 1) / Size, Rows: (f.H + Size - 1) / Size}
+	m.Cells = make([]Cell, m.Cols*m.Rows)
+	r := &m.Reduced
+	r.StepX, r.StepY = Steps(f)
+	r.W, r.H = f.W/r.StepX, f.H/r.StepY
+	r.Pix = make([]uint16, r.W*r.H)
+	r.Diff = make([]float32, 0, m.Cols*m.Rows)
+	return m
+}

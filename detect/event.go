@@ -1,0 +1,182 @@
+package detect
+
+import (
+	"cmp"
+	"image"
+	"math"
+	"slices"
+	"time"
+
+	"setwitness/decode/picture"
+)
+
+// Event is marks of one kind that belong together: one fault.
+type Event struct {
+	Kind              Kind
+	Start, End, Peak  int             // pictures, End inclusive
+	Region            image.Rectangle // union of the marks, raster pixels
+	PeakRegion        image.Rectangle // of the strongest mark
+	Strength          float64         // of the strongest mark, Kind.Unit
+	Confidence        float64         // 0.5 to 1
+	Pictures          int             // pictures that carry a mark
+	Measures          map[string]float64
+	strongest, second float64 // confidences of the two surest pictures
+	last              image.Rectangle
+}
+
+// Two marks of one kind belong to one fault when no more time than this lies
+// between them. A viewer needs about a quarter of a second to look somewhere
+// and a field-rate fault comes back within half a second or not at all
+// (conversion patterns repeat after at most 25 pictures of 50 a second), so
+// half a second and a margin for one lost picture; a fault that comes back
+// seconds later stays another one (common practice, no source).
+const joinGap = 600 * time.Millisecond
+
+// A thing that crosses the picture takes a second or more to do so, so a mark
+// a picture later lies within a share of the width that is the picture period
+// over a second; this share a picture is used with a floor for the reach of
+// the copies of a thing.
+const (
+	joinReach        = 1.0 / 10 // of the raster width
+	joinReachPicture = 1.0 / 40 // of the raster width, for each picture between
+)
+
+// joiner gathers marks into events while a take runs. Memory grows with the
+// number of events, not with the length of the take.
+type joiner struct {
+	width  int
+	gap    int // pictures
+	open   []*Event
+	closed []Event
+}
+
+func newJoiner(f picture.Format) *joiner {
+	rate := f.Rate()
+	if rate <= 0 {
+		rate = 50 // a take without a rate; only the joining gap depends on it
+	}
+	return &joiner{width: f.W, gap: max(1, int(math.Round(joinGap.Seconds()*rate)))}
+}
+
+func (j *joiner) add(m Mark) {
+	j.close(m.Picture)
+	var home *Event
+	for _, e := range j.open {
+		if e.Kind == m.Kind && j.near(e, m) {
+			if home == nil {
+				home = e
+				continue
+			}
+			// The mark joins what were two events.
+			home.absorb(e)
+			e.Pictures = 0
+		}
+	}
+	j.open = slices.DeleteFunc(j.open, func(e *Event) bool { return e.Pictures == 0 })
+	if home == nil {
+		home = &Event{Kind: m.Kind, Start: m.Picture, End: m.Picture - 1, Strength: -1}
+		j.open = append(j.open, home)
+	}
+	home.take(m)
+}
+
+func (j *joiner) near(e *Event, m Mark) bool {
+	reach := int(float64(j.width) * (joinReach + joinReachPicture*float64(max(0, m.Picture-e.End))))
+	return m.Region.Overlaps(e.last.Inset(-reach))
+}
+
+func (e *Event) take(m Mark) {
+	if m.Picture > e.End {
+		e.Pictures++
+		e.last = m.Region
+	} else {
+		e.last = e.last.Union(m.Region)
+	}
+	e.End = max(e.End, m.Picture)
+	e.Start = min(e.Start, m.Picture)
+	e.Region = e.Region.Union(m.Region)
+	if m.Confidence > e.strongest {
+		e.second, e.strongest = e.strongest, m.Confidence
+	} else if m.Confidence > e.second {
+		e.second = m.Confidence
+	}
+	// The peak is the strongest mark that is sure of itself; weak marks
+	// only extend.
+	if m.Strength*m.Confidence > e.Strength*e.Confidence {
+		e.Strength, e.Confidence = m.Strength, m.Confidence
+		e.Peak, e.PeakRegion, e.Measures = m.Picture, m.Region, m.Measures
+	}
+}
+
+func (e *Event) absorb(o *Event) {
+	if o.Strength*o.Confidence > e.Strength*e.Confidence {
+		e.Strength, e.Confidence = o.Strength, o.Confidence
+		e.Peak, e.PeakRegion, e.Measures = o.Peak, o.PeakRegion, o.Measures
+	}
+	for _, c := range []float64{o.strongest, o.second} {
+		if c > e.strongest {
+			e.second, e.strongest = e.strongest, c
+		} else if c > e.second {
+			e.second = c
+		}
+	}
+	e.Start, e.End = min(e.Start, o.Start), max(e.End, o.End)
+	e.Region, e.last = e.Region.Union(o.Region), e.last.Union(o.last)
+	e.Pictures = max(e.Pictures, o.Pictures)
+}
+
+// close ends the events that picture t can no longer join.
+func (j *joiner) close(t int) {
+	j.open = slices.DeleteFunc(j.open, func(e *Event) bool {
+		if t-e.End <= j.gap {
+			return false
+		}
+		j.keep(e)
+		return true
+	})
+}
+
+func (j *joiner) keep(e *Event) {
+	// The second picture is not independent of the first (same thing, same
+	// noise), so it counts half.
+	e.Confidence = 1 - (1-e.strongest)*(1-e.second/2)
+	// One lone picture below the point of decision stays below it.
+	if e.strongest < 0.5 {
+		return
+	}
+	j.closed = append(j.closed, *e)
+}
+
+// finish closes what is open and merges events of one kind that came and
+// went together: one wrong decision of a processor shows wherever something
+// moves.
+func (j *joiner) finish() []Event {
+	for _, e := range j.open {
+		j.keep(e)
+	}
+	j.open = nil
+	slices.SortFunc(j.closed, func(a, b Event) int {
+		return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(b.End, a.End), cmp.Compare(a.Kind, b.Kind))
+	})
+	var out []Event
+	for _, e := range j.closed {
+		i := slices.IndexFunc(out, func(o Event) bool { return o.Kind == e.Kind && together(o, e, j.gap) })
+		if i < 0 {
+			out = append(out, e)
+			continue
+		}
+		c := max(out[i].Confidence, e.Confidence)
+		out[i].absorb(&e)
+		out[i].Confidence = c
+	}
+	return out
+}
+
+// together reports whether b lies inside the time of a and fills most of it,
+// give or take the pictures at either end that only one of them shows.
+func together(a, b Event, gap int) bool {
+	overlap := min(a.End, b.End) - max(a.Start, b.Start) + 1
+	shorter := min(a.End-a.Start, b.End-b.Start) + 1
+	longer := max(a.End-a.Start, b.End-b.Start) + 1
+	return overlap*2 >= shorter && (longer-shorter <= gap || shorter*2 >= longer)
+}

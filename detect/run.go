@@ -1,0 +1,247 @@
+package detect
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"setwitness/decode/picture"
+)
+
+// Source yields the pictures of a take in presentation order; the caller
+// owns each one that it gets. Next returns io.EOF after the last.
+type Source interface {
+	Format() picture.Format
+	Next(ctx context.Context) (*picture.Picture, error)
+}
+
+// Window is what a stage sees while it steps at picture T.
+type Window struct {
+	T int
+
+	run   *run
+	stage *Stage
+}
+
+// Picture returns picture i, or nil where the take has none. i must lie
+// within the window that the stage declared, else it panics.
+func (w *Window) Picture(i int) *picture.Picture {
+	if i < w.T-w.stage.Back || i > w.T+w.stage.Ahead {
+		panic(fmt.Sprintf("detect: stage %s at picture %d reads picture %d outside its window", w.stage.Name, w.T, i))
+	}
+	return w.run.picture(i)
+}
+
+// Time returns the presentation time of picture T.
+func (w *Window) Time() time.Duration { return w.run.picture(w.T).Time }
+
+// Mark leaves a mark. Its kind must be the stage's own.
+func (w *Window) Mark(m Mark) {
+	if m.Kind != w.stage.Kind || m.Kind == "" {
+		panic(fmt.Sprintf("detect: stage %s leaves a mark of kind %q", w.stage.Name, string(m.Kind)))
+	}
+	w.run.joiner.add(m)
+}
+
+// CadenceRun is a stretch of the take in which new pictures follow each
+// other in one way.
+type CadenceRun struct {
+	Start, End int    // pictures, End exclusive
+	Pattern    string // 1:1, 2:2, 3:2, 2:3:3:2 ..., static or irregular
+	NewPerS    float64
+}
+
+// Result is what a run found. It holds whatever was found up to the point
+// where the run ended, also when Run returns an error beside it.
+type Result struct {
+	Format   picture.Format
+	Pictures int
+	Times    []time.Duration // presentation time of each picture
+	Frames   []int           // the file's frame of each picture
+	Events   []Event         // in order of start
+	Coverage []Coverage      // of the kinds that a stage examined
+	Cadence  []CadenceRun
+	Spent    map[string]time.Duration // wall time in each stage, by name
+}
+
+type slot struct {
+	stage *Stage
+	state State
+	delay int
+	next  int // picture to step at
+	win   Window
+	spent time.Duration
+}
+
+type run struct {
+	ring   []*picture.Picture // picture i is at i % len(ring)
+	newest int
+	slots  []*slot
+	joiner *joiner
+	res    *Result
+}
+
+func (r *run) picture(i int) *picture.Picture {
+	if i < 0 || i > r.newest || i <= r.newest-len(r.ring) {
+		return nil
+	}
+	return r.ring[i%len(r.ring)]
+}
+
+// Run steps the stages over all pictures of src. options maps
+// "stage.option" to values; an unknown name or a value out of range is an
+// error. progress, if not nil, is called after each picture. When ctx ends,
+// or when src fails, Run returns the result so far beside the error.
+func Run(ctx context.Context, src Source, stages []*Stage, options map[string]float64, progress func(*picture.Picture)) (*Result, error) {
+	if err := Validate(stages); err != nil {
+		return nil, err
+	}
+	if err := checkOptions(stages, options); err != nil {
+		return nil, err
+	}
+	r := &run{newest: -1, res: &Result{Format: src.Format(), Spent: map[string]time.Duration{}}}
+	r.joiner = newJoiner(src.Format())
+	if err := r.setUp(stages, options); err != nil {
+		return nil, err
+	}
+	defer r.release()
+
+	err := r.pump(ctx, src, progress)
+	r.finish()
+	return r.res, err
+}
+
+func checkOptions(stages []*Stage, options map[string]float64) error {
+	known := map[string]Option{}
+	for _, s := range stages {
+		for _, o := range s.Options {
+			known[s.Name+"."+o.Name] = o
+		}
+	}
+	for name, v := range options {
+		o, ok := known[name]
+		if !ok {
+			return fmt.Errorf("no stage has an option %s", name)
+		}
+		if !(v >= o.Min && v <= o.Max) {
+			return fmt.Errorf("option %s: %g is outside %g to %g", name, v, o.Min, o.Max)
+		}
+	}
+	return nil
+}
+
+// setUp computes delays and histories from the declared windows and makes
+// the states.
+func (r *run) setUp(stages []*Stage, options map[string]float64) error {
+	delay := map[*Stage]int{}
+	keep := 1
+	for _, s := range stages {
+		d := s.Ahead
+		for _, n := range s.Needs {
+			d = max(d, delay[n.Stage]+n.Ahead)
+		}
+		delay[s] = d
+		keep = max(keep, d+s.Back+1)
+	}
+	history := map[*Stage]int{}
+	for _, s := range stages {
+		history[s] = max(history[s], 1)
+		for _, n := range s.Needs {
+			history[n.Stage] = max(history[n.Stage], delay[s]+n.Back-delay[n.Stage]+1)
+		}
+	}
+	r.ring = make([]*picture.Picture, keep)
+	states := map[*Stage]State{}
+	for _, s := range stages {
+		state, err := s.New(&Setup{Format: r.res.Format, History: history[s], stage: s, states: states, options: options})
+		if err != nil {
+			return fmt.Errorf("stage %s: %w", s.Name, err)
+		}
+		if _, ok := state.(Examiner); !ok && s.Kind != "" {
+			return fmt.Errorf("stage %s leaves marks and states no coverage", s.Name)
+		}
+		states[s] = state
+		sl := &slot{stage: s, state: state, delay: delay[s]}
+		sl.win = Window{run: r, stage: s}
+		r.slots = append(r.slots, sl)
+	}
+	return nil
+}
+
+func (r *run) pump(ctx context.Context, src Source, progress func(*picture.Picture)) error {
+	for {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		p, err := src.Next(ctx)
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		r.newest++
+		at := r.newest % len(r.ring)
+		if old := r.ring[at]; old != nil {
+			old.Release()
+		}
+		r.ring[at] = p
+		r.res.Pictures++
+		r.res.Times = append(r.res.Times, p.Time)
+		r.res.Frames = append(r.res.Frames, p.Frame)
+		for _, s := range r.slots {
+			if err := r.stepTo(s, r.newest-s.delay); err != nil {
+				return err
+			}
+		}
+		if progress != nil {
+			progress(p)
+		}
+	}
+}
+
+func (r *run) stepTo(s *slot, t int) error {
+	start := time.Now()
+	defer func() { s.spent += time.Since(start) }()
+	for ; s.next <= t; s.next++ {
+		s.win.T = s.next
+		if err := s.state.Step(&s.win); err != nil {
+			return fmt.Errorf("picture %d at %.3f s: stage %s: %w", s.next, r.picture(s.next).Time.Seconds(), s.stage.Name, err)
+		}
+	}
+	return nil
+}
+
+// finish steps every stage over the pictures that it still waits for, and
+// gathers events and coverage.
+func (r *run) finish() {
+	// Step by step, so that a reader never finds a measurement overwritten
+	// by one that ran ahead of it.
+	for extra := 1; extra <= len(r.ring); extra++ {
+		for _, s := range r.slots {
+			if err := r.stepTo(s, min(r.newest, r.newest+extra-s.delay)); err != nil {
+				s.next = r.newest + 1 // this stage ends here, the others go on
+			}
+		}
+	}
+	r.res.Events = r.joiner.finish()
+	for _, s := range r.slots {
+		r.res.Spent[s.stage.Name] = s.spent
+		if e, ok := s.state.(Examiner); ok && s.stage.Kind != "" {
+			r.res.Coverage = append(r.res.Coverage, e.Coverage())
+		}
+		if c, ok := s.state.(interface{ Cadence() []CadenceRun }); ok {
+			r.res.Cadence = c.Cadence()
+		}
+	}
+}
+
+func (r *run) release() {
+	for _, p := range r.ring {
+		if p != nil {
+			p.Release()
+		}
+	}
+}

@@ -1,0 +1,3 @@
+module setwitness
+
+go 1.26
