@@ -62,7 +62,7 @@ type Map struct {
 func (m *Map) At(x, y int) *Cell { return &m.Cells[y*m.Cols+x] }
 
 // Reduced is the luma plane averaged over StepX by StepY pixels, about 960
-// samples wide whatever the raster, so that searching for motion costs the
+// samples wide (720 to 1440) whatever the raster, so that searching for motion costs the
 // same for every take. Samples are in sixteenths of an 8-bit code
 // (0 to 4080) whatever the depth of the take: averaging four samples leaves
 // two bits more than they had.
@@ -88,7 +88,9 @@ func (r *Reduced) Row(y int) []uint16 { return r.Pix[y*r.W : (y+1)*r.W] }
 
 // Steps returns the averaging steps for a raster.
 func Steps(f picture.Format) (x, y int) {
-	x = max(1, (f.W+480)/960)
+	// Powers of two, so that a cell is a whole number of samples.
+	for x = 1; x < Size && f.W > 1440*x; x *= 2 {
+	}
 	y = x
 	if f.Fields {
 		y = max(1, x/2)
@@ -113,6 +115,8 @@ type Store struct {
 	maps   []*Map
 	newest int
 	kernel kernel
+
+	weight, edgeWeight []uint32 // of reduce
 }
 
 // In returns the store for a stage that needs Stage.
@@ -153,11 +157,12 @@ func (s *Store) Step(w *detect.Window) error {
 		prev = &before.Y
 	}
 	s.kernel.cells(m, &p.Y, prev)
-	s.kernel.reduce(&m.Reduced, &p.Y, p.Parity)
+	s.reduce(&m.Reduced, &p.Y, p.Parity)
 	s.newest = w.T
 	if last := s.At(w.T - 1); last != nil {
 		m.Reduced.Diff = m.Reduced.Diff[:m.Cols*m.Rows]
-		s.kernel.diff(&m.Reduced, &last.Reduced, m.Cols, m.Rows)
+		r := &m.Reduced
+		s.kernel.difference(r, &last.Reduced, Size/r.StepX, Size/r.StepY, m.Cols, m.Rows, r.Diff)
 	} else {
 		m.Reduced.Diff = m.Reduced.Diff[:0]
 	}

@@ -1,0 +1,15 @@
+// Package all is the one list of stages. A stage comes after those that it
+// needs.
+package all
+
+import (
+	"setwitness/detect"
+	"setwitness/detect/cells"
+)
+
+// Stages returns every stage in the order in which they run.
+func Stages() []*detect.Stage {
+	return []*detect.Stage{
+		cells.Stage,
+	}
+}

@@ -1,0 +1,149 @@
+//go:build !purego
+
+#include "kernel.h"
+
+// The compiler makes one body for each instruction set and the loader picks.
+#if defined(__x86_64__)
+#define CLONES __attribute__((target_clones("arch=skylake-avx512", "arch=haswell", "default")))
+#else
+#define CLONES
+#endif
+
+enum { CELL = 16, BLOCK = 8 * CELL };
+
+static inline int absolute(int v) { return v < 0 ? -v : v; }
+
+// Column sums over the 16 rows of a strip, for a block of columns that stays
+// in the first-level cache. For 8-bit samples every sum but the squares fits
+// 16 bits: 16 rows of at most 2*255.
+#define CELLS(NAME, PIX, ACC, DIFF)                                                              \
+	CLONES void NAME(const PIX *cur, size_t stride, const PIX *prev, size_t prev_stride, int w,  \
+	                 int h, sw_cell *out) {                                                      \
+		int cols = (w + CELL - 1) / CELL;                                                        \
+		for (int y0 = 0; y0 < h; y0 += CELL) {                                                   \
+			int rows = h - y0 < CELL ? h - y0 : CELL;                                            \
+			for (int x0 = 0; x0 < w; x0 += BLOCK) {                                              \
+				int n = w - x0 < BLOCK ? w - x0 : BLOCK;                                         \
+				int nh = w - 1 - x0 < n ? w - 1 - x0 : n;                                        \
+				ACC sum[BLOCK] = {0}, hor[BLOCK] = {0}, zig[BLOCK] = {0}, sec[BLOCK] = {0};      \
+				ACC ver[BLOCK] = {0}, diff[2][BLOCK] = {{0}};                                    \
+				uint32_t sq[BLOCK] = {0};                                                        \
+				uint64_t sq_hi[BLOCK / CELL] = {0};                                              \
+				for (int y = y0; y < y0 + rows; y++) {                                           \
+					const PIX *restrict b = cur + (size_t)y * stride + x0;                       \
+					for (int x = 0; x < n; x++) {                                                \
+						sum[x] += b[x];                                                          \
+						sq[x] += (uint32_t)b[x] * b[x];                                          \
+					}                                                                            \
+					if (sizeof(PIX) == 2) /* 16 squares of 16 bits overflow 32 */                \
+						for (int x = 0; x < n; x++) {                                            \
+							sq_hi[x / CELL] += sq[x];                                            \
+							sq[x] = 0;                                                           \
+						}                                                                        \
+					for (int x = 0; x < nh; x++)                                                 \
+						hor[x] += absolute((DIFF)((DIFF)b[x + 1] - (DIFF)b[x]));                 \
+					if (prev) {                                                                  \
+						const PIX *restrict p = prev + (size_t)y * prev_stride + x0;             \
+						ACC *restrict d = diff[y & 1];                                           \
+						for (int x = 0; x < n; x++)                                              \
+							d[x] += absolute((DIFF)((DIFF)b[x] - (DIFF)p[x]));                   \
+					}                                                                            \
+					if (y == 0 || y == h - 1)                                                    \
+						continue;                                                                \
+					const PIX *restrict a = b - stride, *restrict c = b + stride;                \
+					for (int x = 0; x < n; x++) {                                                \
+						DIFF u = (DIFF)((DIFF)a[x] - (DIFF)b[x]);                                \
+						DIFF v = (DIFF)((DIFF)c[x] - (DIFF)b[x]);                                \
+						DIFF lo = u < v ? u : v, hi = u < v ? v : u;                             \
+						/* both above or both below: the smaller step; else nothing */           \
+						DIFF up = lo > 0 ? lo : 0, down = hi < 0 ? (DIFF)-hi : 0;                \
+						zig[x] += (ACC)(up + down);                                              \
+						sec[x] += absolute((DIFF)(u + v));                                       \
+						ver[x] += absolute((DIFF)(v - u));                                       \
+					}                                                                            \
+				}                                                                                \
+				sw_cell *o = out + (size_t)(y0 / CELL) * cols + x0 / CELL;                       \
+				for (int c = 0; c * CELL < n; c++, o++) {                                        \
+					int k = n - c * CELL < CELL ? n - c * CELL : CELL;                           \
+					sw_cell s = {.pixels = (uint32_t)(k * rows), .sum_sq = sq_hi[c]};            \
+					for (int x = c * CELL; x < c * CELL + k; x++) {                              \
+						s.sum += sum[x];                                                         \
+						s.sum_sq += sq[x];                                                       \
+						s.zigzag += zig[x];                                                      \
+						s.second += sec[x];                                                      \
+						s.vertical += ver[x];                                                    \
+						s.horizontal += hor[x];                                                  \
+						s.diff[0] += diff[0][x];                                                 \
+						s.diff[1] += diff[1][x];                                                 \
+					}                                                                            \
+					*o = s;                                                                      \
+				}                                                                                \
+			}                                                                                    \
+		}                                                                                        \
+	}
+
+CELLS(sw_cells_8, uint8_t, uint16_t, int16_t)
+CELLS(sw_cells_16, uint16_t, uint32_t, int32_t)
+
+#define REDUCE(NAME, PIX)                                                                        \
+	CLONES void NAME(const PIX *src, size_t stride, const uint32_t *weight, int n, int step_x,   \
+	                 int w, uint32_t scale, uint16_t *dst) {                                     \
+		enum { SPAN = 256 };                                                                     \
+		for (int x0 = 0; x0 < w; x0 += SPAN) {                                                   \
+			int m = w - x0 < SPAN ? w - x0 : SPAN;                                               \
+			uint32_t sum[SPAN] = {0};                                                            \
+			for (int i = 0; i < n; i++) {                                                        \
+				const PIX *restrict r = src + (size_t)i * stride + (size_t)x0 * step_x;          \
+				uint32_t k = weight[i];                                                          \
+				switch (step_x) {                                                                \
+				case 1:                                                                          \
+					for (int x = 0; x < m; x++)                                                  \
+						sum[x] += k * r[x];                                                      \
+					break;                                                                       \
+				case 2:                                                                          \
+					for (int x = 0; x < m; x++)                                                  \
+						sum[x] += k * ((uint32_t)r[2 * x] + r[2 * x + 1]);                       \
+					break;                                                                       \
+				case 4:                                                                          \
+					for (int x = 0; x < m; x++)                                                  \
+						sum[x] += k * ((uint32_t)r[4 * x] + r[4 * x + 1] + r[4 * x + 2] +        \
+						               r[4 * x + 3]);                                            \
+					break;                                                                       \
+				default:                                                                         \
+					for (int x = 0; x < m; x++)                                                  \
+						for (int j = 0; j < step_x; j++)                                         \
+							sum[x] += k * r[x * step_x + j];                                     \
+				}                                                                                \
+			}                                                                                    \
+			for (int x = 0; x < m; x++)                                                          \
+				dst[x0 + x] = (uint16_t)((sum[x] * scale + 0x8000) >> 16);                       \
+		}                                                                                        \
+	}
+
+REDUCE(sw_reduce_8, uint8_t)
+REDUCE(sw_reduce_16, uint16_t)
+
+CLONES void sw_difference(const uint16_t *a, const uint16_t *b, int w, int h, int cell_w,
+                          int cell_h, int cols, int rows, float *out) {
+	enum { SPAN = 1024 };
+	for (int cy = 0; cy < rows; cy++) {
+		int y0 = cy * cell_h, n = h - y0 < cell_h ? h - y0 : cell_h;
+		int span = SPAN / cell_w * cell_w;
+		for (int x0 = 0; x0 < cols * cell_w; x0 += span) {
+			int m = w - x0 < span ? w - x0 : span;
+			uint32_t sum[SPAN] = {0};
+			for (int y = y0; y < y0 + n; y++) {
+				const uint16_t *restrict p = a + (size_t)y * w + x0, *restrict q = b + (size_t)y * w + x0;
+				for (int x = 0; x < m; x++)
+					sum[x] += (uint32_t)absolute((int)p[x] - (int)q[x]);
+			}
+			for (int cx = x0 / cell_w, x = 0; cx < cols && x < span; cx++, x += cell_w) {
+				int k = m - x < cell_w ? m - x : cell_w;
+				uint32_t s = 0;
+				for (int i = x; i < x + k; i++)
+					s += sum[i];
+				out[(size_t)cy * cols + cx] = k > 0 && n > 0 ? (float)s / (float)(k * n) : 0;
+			}
+		}
+	}
+}

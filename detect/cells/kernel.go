@@ -1,0 +1,53 @@
+//go:build !purego
+
+package cells
+
+/*
+#cgo CFLAGS: -O3 -std=c11
+#include "kernel.h"
+*/
+import "C"
+
+import (
+	"unsafe"
+
+	"setwitness/decode/picture"
+)
+
+// kernel is the native form; see twin for what each method computes.
+type kernel struct{}
+
+func (kernel) cells(m *Map, cur, prev *picture.Plane) {
+	out := (*C.sw_cell)(unsafe.Pointer(&m.Cells[0]))
+	w, h := C.int(cur.W), C.int(cur.H)
+	if cur.Pix != nil {
+		var p *C.uint8_t
+		var stride C.size_t
+		if prev != nil {
+			p, stride = (*C.uint8_t)(&prev.Pix[0]), C.size_t(prev.Stride)
+		}
+		C.sw_cells_8((*C.uint8_t)(&cur.Pix[0]), C.size_t(cur.Stride), p, stride, w, h, out)
+		return
+	}
+	var p *C.uint16_t
+	var stride C.size_t
+	if prev != nil {
+		p, stride = (*C.uint16_t)(&prev.Pix16[0]), C.size_t(prev.Stride)
+	}
+	C.sw_cells_16((*C.uint16_t)(&cur.Pix16[0]), C.size_t(cur.Stride), p, stride, w, h, out)
+}
+
+func (kernel) reduceRow(dst []uint16, p *picture.Plane, y int, weight []uint32, stepX int, scale uint32) {
+	k, n := (*C.uint32_t)(&weight[0]), C.int(len(weight))
+	step, w, d := C.int(stepX), C.int(len(dst)), (*C.uint16_t)(&dst[0])
+	if p.Pix != nil {
+		C.sw_reduce_8((*C.uint8_t)(&p.Pix[y*p.Stride]), C.size_t(p.Stride), k, n, step, w, C.uint32_t(scale), d)
+		return
+	}
+	C.sw_reduce_16((*C.uint16_t)(&p.Pix16[y*p.Stride]), C.size_t(p.Stride), k, n, step, w, C.uint32_t(scale), d)
+}
+
+func (kernel) difference(a, b *Reduced, cellW, cellH, cols, rows int, out []float32) {
+	C.sw_difference((*C.uint16_t)(&a.Pix[0]), (*C.uint16_t)(&b.Pix[0]), C.int(a.W), C.int(a.H),
+		C.int(cellW), C.int(cellH), C.int(cols), C.int(rows), (*C.float)(&out[0]))
+}

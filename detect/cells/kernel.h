@@ -1,0 +1,37 @@
+// The pixel kernel of package cells: see Cell and Reduced in cells.go for what
+// each number is, and twin.go for the same in plain Go.
+#ifndef SETWITNESS_CELLS_KERNEL_H
+#define SETWITNESS_CELLS_KERNEL_H
+
+#include <stddef.h>
+#include <stdint.h>
+
+// Laid out as the Go type Cell.
+typedef struct {
+	uint32_t pixels, sum;
+	uint64_t sum_sq;
+	uint32_t zigzag, second, vertical, horizontal;
+	uint32_t diff[2];
+} sw_cell;
+
+// Strides are in samples. prev may be NULL. out holds one cell for each
+// 16x16 samples, row by row.
+void sw_cells_8(const uint8_t *cur, size_t stride, const uint8_t *prev, size_t prev_stride,
+                int w, int h, sw_cell *out);
+void sw_cells_16(const uint16_t *cur, size_t stride, const uint16_t *prev, size_t prev_stride,
+                 int w, int h, sw_cell *out);
+
+// One row of the reduced plane from n rows of samples: the sum over step_x
+// columns of weight[0]*row 0 + ... + weight[n-1]*row n-1, times scale/65536,
+// rounded. The product must stay below 2^32.
+void sw_reduce_8(const uint8_t *src, size_t stride, const uint32_t *weight, int n, int step_x,
+                 int w, uint32_t scale, uint16_t *dst);
+void sw_reduce_16(const uint16_t *src, size_t stride, const uint32_t *weight, int n, int step_x,
+                  int w, uint32_t scale, uint16_t *dst);
+
+// For each cell of cell_w x cell_h samples, row by row, the mean |a-b| of two
+// planes of w x h samples without padding; 0 for a cell beyond the planes.
+void sw_difference(const uint16_t *a, const uint16_t *b, int w, int h, int cell_w, int cell_h,
+                   int cols, int rows, float *out);
+
+#endif

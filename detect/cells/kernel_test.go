@@ -1,0 +1,155 @@
+package cells
+
+import (
+	"math/rand/v2"
+	"testing"
+
+	"setwitness/decode/picture"
+)
+
+// plane makes a plane of the given pattern with padding that must not matter.
+func plane(r *rand.Rand, w, h, depth, pad int, pattern string) picture.Plane {
+	p := picture.New(w+pad, h, depth)
+	p.W = w
+	for y := range h {
+		for x := range w + pad {
+			v := 0
+			switch {
+			case x >= w || pattern == "noise":
+				v = r.IntN(p.Full() + 1)
+			case pattern == "white", pattern == "lines" && y&1 == 0, pattern == "checks" && (x+y)&1 == 0:
+				v = p.Full()
+			}
+			if depth == 8 {
+				p.Pix[y*p.Stride+x] = uint8(v)
+			} else {
+				p.Pix16[y*p.Stride+x] = uint16(v)
+			}
+		}
+	}
+	return p
+}
+
+var patterns = []string{"noise", "black", "white", "lines", "checks"}
+
+func TestKernelEqualsTwin(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	for _, size := range [][2]int{{1, 1}, {2, 2}, {15, 3}, {16, 16}, {17, 33}, {65, 31}, {129, 18}, {257, 40}} {
+		for _, depth := range []int{8, 10, 12, 16} {
+			for _, pattern := range patterns {
+				w, h := size[0], size[1]
+				cur := plane(r, w, h, depth, r.IntN(9), pattern)
+				prev := plane(r, w, h, depth, r.IntN(9), patterns[r.IntN(len(patterns))])
+				f := picture.Format{W: w, H: h, Depth: depth}
+				for _, before := range []*picture.Plane{nil, &prev} {
+					a, b := newMap(f), newMap(f)
+					kernel{}.cells(a, &cur, before)
+					twin{}.cells(b, &cur, before)
+					for i := range a.Cells {
+						if a.Cells[i] != b.Cells[i] {
+							t.Fatalf("%dx%d, %d bits, %s, cell %d:\n  kernel %+v\n  twin   %+v", w, h, depth, pattern, i, a.Cells[i], b.Cells[i])
+						}
+					}
+				}
+			}
+		}
+	}
+}
+
+func TestReduceEqualsTwin(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	for _, depth := range []int{8, 10, 16} {
+		for step := 1; step <= 5; step++ {
+			p := plane(r, 300*step+3, 9, depth, 5, patterns[step%2*2])
+			weight := []uint32{3, 4, 1}
+			scale := uint32(Unit8) << 16 / (8 * uint32(step) << (depth - 8))
+			a, b := make([]uint16, 300), make([]uint16, 300)
+			kernel{}.reduceRow(a, &p, 2, weight, step, scale)
+			twin{}.reduceRow(b, &p, 2, weight, step, scale)
+			for i := range a {
+				if a[i] != b[i] {
+					t.Fatalf("step %d, %d bits, sample %d: kernel %d, twin %d", step, depth, i, a[i], b[i])
+				}
+			}
+		}
+	}
+}
+
+func TestDifferenceEqualsTwin(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	for _, size := range [][2]int{{7, 9}, {960, 20}, {1100, 17}} {
+		f := picture.Format{W: size[0], H: size[1], Depth: 8}
+		a, b := newMap(f), newMap(f)
+		for i := range a.Reduced.Pix {
+			a.Reduced.Pix[i], b.Reduced.Pix[i] = uint16(r.IntN(4081)), uint16(r.IntN(4081))
+		}
+		for _, edge := range []int{4, 8, 16} {
+			cols, rows := size[0]/edge+2, size[1]/edge+2
+			got, want := make([]float32, cols*rows), make([]float32, cols*rows)
+			kernel{}.difference(&a.Reduced, &b.Reduced, edge, edge, cols, rows, got)
+			twin{}.difference(&a.Reduced, &b.Reduced, edge, edge, cols, rows, want)
+			for i := range got {
+				if got[i] != want[i] {
+					t.Fatalf("%v, cells of %d, cell %d: kernel %g, twin %g", size, edge, i, got[i], want[i])
+				}
+			}
+		}
+	}
+}
+
+// A comb of amplitude d has the sums that the comment of Cell states (FACTS of
+// the three-tap: it answers 2d to a comb and d to a step).
+func TestCombSums(t *testing.T) {
+	const d = 40
+	p := picture.New(16, 34, 8)
+	for y := range p.H {
+		for x := range p.W {
+			p.Pix[y*p.Stride+x] = uint8(100 + y%2*d)
+		}
+	}
+	m := newMap(picture.Format{W: 16, H: 34, Depth: 8})
+	kernel{}.cells(m, &p, nil)
+	c := m.At(0, 1)
+	if c.Zigzag != 256*d || c.Second != 256*2*d || c.Vertical != 0 || c.Horizontal != 0 {
+		t.Errorf("sums of a comb of %d: %+v", d, *c)
+	}
+}
+
+// A still scene seen through alternating fields must stay still on the
+// reduced plane: a vertical ramp is reproduced without any parity step.
+func TestFieldsAlign(t *testing.T) {
+	f := picture.Format{W: 1920, H: 540, Depth: 8, Fields: true}
+	s := &Store{format: f}
+	top, bottom := picture.New(1920, 540, 8), picture.New(1920, 540, 8)
+	for y := range 540 {
+		for x := range 1920 {
+			top.Pix[y*1920+x] = uint8(2 * y * 200 / 1080)
+			bottom.Pix[y*1920+x] = uint8((2*y + 1) * 200 / 1080)
+		}
+	}
+	a, b := newMap(f), newMap(f)
+	s.reduce(&a.Reduced, &top, picture.Top)
+	s.reduce(&b.Reduced, &bottom, picture.Bottom)
+	var worst int
+	for i := 2 * a.Reduced.W; i < len(a.Reduced.Pix)-2*a.Reduced.W; i++ {
+		worst = max(worst, absolute(int(a.Reduced.Pix[i])-int(b.Reduced.Pix[i])))
+	}
+	if worst > Unit8 { // rounding of the two ramps to whole codes
+		t.Errorf("fields of a still ramp differ by %.2f codes", float64(worst)/Unit8)
+	}
+}
+
+func BenchmarkCells1080p(b *testing.B) {
+	f := picture.Format{W: 1920, H: 1080, Depth: 8}
+	r := rand.New(rand.NewPCG(1, 2))
+	cur, prev := plane(r, 1920, 1080, 8, 0, "noise"), plane(r, 1920, 1080, 8, 0, "noise")
+	m, last := newMap(f), newMap(f)
+	m.Reduced.Diff = m.Reduced.Diff[:m.Cols*m.Rows]
+	s := &Store{format: f}
+	b.ReportAllocs()
+	for b.Loop() {
+		s.kernel.cells(m, &cur, &prev)
+		s.reduce(&m.Reduced, &cur, picture.Frame)
+		s.kernel.difference(&m.Reduced, &last.Reduced, 8, 8, m.Cols, m.Rows, m.Reduced.Diff)
+	}
+}

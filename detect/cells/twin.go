@@ -1,0 +1,79 @@
+package cells
+
+import "setwitness/decode/picture"
+
+// twin is the kernel in plain Go: the definition that the native form is held
+// against.
+type twin struct{}
+
+// cells fills m.Cells from the plane cur and, where it is not nil, the plane
+// prev of the same size.
+func (twin) cells(m *Map, cur, prev *picture.Plane) {
+	clear(m.Cells)
+	for y := range cur.H {
+		for x := range cur.W {
+			c := m.At(x/Size, y/Size)
+			b := cur.At(x, y)
+			c.Pixels++
+			c.Sum += uint32(b)
+			c.SumSq += uint64(b) * uint64(b)
+			if x+1 < cur.W {
+				c.Horizontal += uint32(absolute(cur.At(x+1, y) - b))
+			}
+			if prev != nil {
+				c.Diff[y&1] += uint32(absolute(b - prev.At(x, y)))
+			}
+			if y == 0 || y == cur.H-1 {
+				continue
+			}
+			u, v := cur.At(x, y-1)-b, cur.At(x, y+1)-b
+			if (u > 0) == (v > 0) && u != 0 && v != 0 {
+				c.Zigzag += uint32(min(absolute(u), absolute(v)))
+			}
+			c.Second += uint32(absolute(u + v))
+			c.Vertical += uint32(absolute(v - u))
+		}
+	}
+}
+
+// reduceRow fills dst with one row of the reduced plane: rows y to
+// y+len(weight)-1 of p, weighted, summed over stepX columns, times
+// scale/65536, rounded.
+func (twin) reduceRow(dst []uint16, p *picture.Plane, y int, weight []uint32, stepX int, scale uint32) {
+	for x := range dst {
+		var sum uint32
+		for i, k := range weight {
+			for j := range stepX {
+				sum += k * uint32(p.At(x*stepX+j, y+i))
+			}
+		}
+		dst[x] = uint16((sum*scale + 0x8000) >> 16)
+	}
+}
+
+// difference fills out with the mean |a-b| of each of cols by rows cells of
+// cellW by cellH samples; 0 for a cell beyond the planes.
+func (twin) difference(a, b *Reduced, cellW, cellH, cols, rows int, out []float32) {
+	for cy := range rows {
+		for cx := range cols {
+			var sum, n uint32
+			for y := cy * cellH; y < min((cy+1)*cellH, a.H); y++ {
+				for x := cx * cellW; x < min((cx+1)*cellW, a.W); x++ {
+					sum += uint32(absolute(int(a.Row(y)[x]) - int(b.Row(y)[x])))
+					n++
+				}
+			}
+			out[cy*cols+cx] = 0
+			if n > 0 {
+				out[cy*cols+cx] = float32(sum) / float32(n)
+			}
+		}
+	}
+}
+
+func absolute(v int) int {
+	if v < 0 {
+		return -v
+	}
+	return v
+}
