@@ -1,0 +1,228 @@
+package report
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+
+	"github.com/santhosh-tekuri/jsonschema/v6"
+)
+
+// maxDocument bounds what Read takes into memory. A finding is about 1 kB of
+// JSON, so this is far beyond any take that a person could look through.
+const maxDocument = 256 << 20 // bytes
+
+// Encode writes the document as JSON. The same document always gives the same
+// bytes.
+func Encode(w io.Writer, f *Findings) error {
+	if err := f.check(); err != nil {
+		return err
+	}
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	// The file is no part of a web page, and names stay legible.
+	e.SetEscapeHTML(false)
+	return e.Encode(f)
+}
+
+// Write writes the document to path: to a temporary name first, so that a
+// reader sees the old file or the whole new one.
+func Write(path string, f *Findings) error {
+	return WriteFile(path, func(w io.Writer) error { return Encode(w, f) })
+}
+
+// WriteFile makes the file path with what write puts into it: to a temporary
+// name in the same folder first, which takes the place of path when
+// everything is on the disk. When write fails, nothing is left behind.
+func WriteFile(path string, write func(io.Writer) error) (err error) {
+	t, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+".*")
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			t.Close()
+			os.Remove(t.Name())
+		}
+	}()
+	if err := write(t); err != nil {
+		return err
+	}
+	// A temporary file is for its owner alone; a report is for whoever may
+	// read the folder.
+	if err := t.Chmod(0o644); err != nil {
+		return err
+	}
+	// A full disk may show only when the file is closed.
+	if err := t.Close(); err != nil {
+		return err
+	}
+	return os.Rename(t.Name(), path)
+}
+
+// Read reads a document and holds it against the schema. It refuses fields
+// that it does not know, so that a misspelt one is not lost in silence.
+func Read(path string) (*Findings, error) {
+	r, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	f, err := Decode(r)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return f, nil
+}
+
+// Decode is Read for any reader.
+func Decode(r io.Reader) (*Findings, error) {
+	b, err := io.ReadAll(io.LimitReader(r, maxDocument+1))
+	if err != nil {
+		return nil, err
+	}
+	if len(b) > maxDocument {
+		return nil, fmt.Errorf("larger than %d bytes", maxDocument)
+	}
+	var head struct {
+		Schema *string `json:"schema"`
+	}
+	if err := json.Unmarshal(b, &head); err != nil {
+		return nil, jsonError(b, err)
+	}
+	switch {
+	case head.Schema == nil:
+		return nil, errors.New("not a findings document: it has no field \"schema\"")
+	case *head.Schema != SchemaName:
+		return nil, fmt.Errorf("schema is %q, this program reads %q", *head.Schema, SchemaName)
+	}
+	f := &Findings{}
+	d := json.NewDecoder(bytes.NewReader(b))
+	d.DisallowUnknownFields()
+	if err := d.Decode(f); err != nil {
+		return nil, jsonError(b, err)
+	}
+	if err := Validate(b); err != nil {
+		return nil, err
+	}
+	if err := f.check(); err != nil {
+		return nil, err
+	}
+	return f, nil
+}
+
+// jsonError tells the line of a fault in JSON.
+func jsonError(b []byte, err error) error {
+	var syntax *json.SyntaxError
+	if errors.As(err, &syntax) {
+		return fmt.Errorf("line %d: %w", line(b, syntax.Offset), err)
+	}
+	var kind *json.UnmarshalTypeError
+	if errors.As(err, &kind) {
+		return fmt.Errorf("line %d: %s is a JSON %s, not a %s", line(b, kind.Offset), kind.Field, kind.Value, kind.Type)
+	}
+	return errors.New(strings.TrimPrefix(err.Error(), "json: "))
+}
+
+func line(b []byte, offset int64) int {
+	return 1 + bytes.Count(b[:min(int(offset), len(b))], []byte("\n"))
+}
+
+// Validate holds JSON against the schema and reports the first place that
+// does not keep to it.
+func Validate(b []byte) error {
+	schema, err := compiledSchema()
+	if err != nil {
+		return fmt.Errorf("findings schema: %w", err)
+	}
+	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(b))
+	if err != nil {
+		return jsonError(b, err)
+	}
+	err = schema.Validate(doc)
+	var invalid *jsonschema.ValidationError
+	if !errors.As(err, &invalid) {
+		return err
+	}
+	for len(invalid.Causes) > 0 {
+		invalid = invalid.Causes[0]
+	}
+	return fmt.Errorf("at /%s: %s", strings.Join(invalid.InstanceLocation, "/"), invalid.BasicOutput().Error)
+}
+
+var compiledSchema = sync.OnceValues(func() (*jsonschema.Schema, error) {
+	schema, err := jsonschema.UnmarshalJSON(bytes.NewReader(SchemaJSON))
+	if err != nil {
+		return nil, err
+	}
+	c := jsonschema.NewCompiler()
+	c.AssertFormat()
+	const url = "urn:setwitness:findings:1"
+	if err := c.AddResource(url, schema); err != nil {
+		return nil, err
+	}
+	return c.Compile(url)
+})
+
+// check reports what no schema can say: that numbers are finite, times in
+// order, regions inside the picture, ids unique and evidence beside the
+// document.
+func (f *Findings) check() error {
+	ids := map[string]bool{}
+	for i := range f.Findings {
+		n := &f.Findings[i]
+		if err := n.check(); err != nil {
+			return fmt.Errorf("finding %d (%q): %w", i, n.ID, err)
+		}
+		if ids[n.ID] {
+			return fmt.Errorf("finding %d: id %q is there twice", i, n.ID)
+		}
+		ids[n.ID] = true
+	}
+	for i, c := range f.Cadence {
+		if !(c.StartS <= c.EndS) {
+			return fmt.Errorf("cadence %d: it ends before it starts", i)
+		}
+	}
+	return nil
+}
+
+func (n *Finding) check() error {
+	switch {
+	case n.ID == "":
+		return errors.New("it has no id")
+	case !(n.StartS <= n.PeakS && n.PeakS <= n.EndS):
+		return fmt.Errorf("times %g, %g, %g s are not start, peak and end in order", n.StartS, n.PeakS, n.EndS)
+	case !(n.StartFrame <= n.PeakFrame && n.PeakFrame <= n.EndFrame):
+		return fmt.Errorf("frames %d, %d, %d are not start, peak and end in order", n.StartFrame, n.PeakFrame, n.EndFrame)
+	}
+	for _, r := range []*Region{&n.Region, n.PeakRegion} {
+		if r != nil && !r.inside() {
+			return fmt.Errorf("region %g,%g %gx%g is not inside the picture", r.X, r.Y, r.W, r.H)
+		}
+	}
+	for _, v := range []float64{n.Strength.Value, n.VisibilityJND} {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return errors.New("its strength or visibility is no number")
+		}
+	}
+	for _, name := range []string{n.Evidence.Crop, n.Evidence.Context, n.Evidence.Strip} {
+		if name != "" && !filepath.IsLocal(filepath.FromSlash(name)) {
+			return fmt.Errorf("evidence %q does not lie beside the document", name)
+		}
+	}
+	return nil
+}
+
+// inside allows for fractions that were rounded.
+func (r *Region) inside() bool {
+	const slack = 1e-5
+	return r.X >= 0 && r.Y >= 0 && r.W >= 0 && r.H >= 0 && r.X+r.W <= 1+slack && r.Y+r.H <= 1+slack
+}

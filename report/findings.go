@@ -1,0 +1,170 @@
+// Package report holds the findings document: what one scan of one take
+// found, in the form that every other part and every other program reads.
+//
+// In: a detect.Result, the facts of the take and the conditions of viewing.
+// Out: a Findings value, and its JSON, which keeps to findings.schema.json.
+// The package computes nothing that the events of the result do not already
+// hold, but for the visibility (see visibility.go).
+package report
+
+import (
+	_ "embed"
+
+	"setwitness/detect"
+)
+
+// SchemaName is the value of the document's field "schema".
+const SchemaName = "setwitness.findings/1"
+
+// SchemaJSON is the document's own JSON schema (draft 2020-12).
+//
+//go:embed findings.schema.json
+var SchemaJSON []byte
+
+// Findings is the document.
+type Findings struct {
+	Schema     string     `json:"schema"`
+	Tool       Tool       `json:"tool"`
+	Created    string     `json:"created,omitempty"` // RFC 3339
+	Take       Take       `json:"take"`
+	View       View       `json:"view"`
+	Conditions Conditions `json:"conditions"`
+	Coverage   []Coverage `json:"coverage"` // one row for every kind, in the order of detect.Kinds
+	Cadence    []Cadence  `json:"cadence,omitempty"`
+	Findings   []Finding  `json:"findings"` // the most worth looking at first
+	Warnings   []string   `json:"warnings"`
+}
+
+// Tool names what wrote the document.
+type Tool struct {
+	Name    string `json:"name"`
+	Version string `json:"version"`
+}
+
+// Take is what the file is.
+type Take struct {
+	Path              string  `json:"path"`
+	SHA256            string  `json:"sha256"`
+	Container         string  `json:"container,omitempty"`
+	Codec             string  `json:"codec"`
+	PixelFormat       string  `json:"pixel_format"`
+	Width             int     `json:"width"`
+	Height            int     `json:"height"`
+	RotationDeg       int     `json:"rotation_deg"`
+	FrameRate         string  `json:"frame_rate"` // numerator/denominator
+	VariableFrameRate bool    `json:"variable_frame_rate"`
+	Scan              Scan    `json:"scan"`
+	Transfer          string  `json:"transfer,omitempty"`
+	Primaries         string  `json:"primaries,omitempty"`
+	Matrix            string  `json:"matrix,omitempty"`
+	Range             string  `json:"range,omitempty"` // limited or full
+	DurationS         float64 `json:"duration_s"`
+	Frames            int     `json:"frames"`
+	DamagedPackets    int     `json:"damaged_packets"`
+}
+
+// Scan says how the frames of a file are flagged.
+type Scan string
+
+// The scans of the document.
+const (
+	Progressive      Scan = "progressive"
+	InterlacedTop    Scan = "interlaced-tff"
+	InterlacedBottom Scan = "interlaced-bff"
+)
+
+// View is the raster that was analysed.
+type View struct {
+	Kind            string       `json:"kind"` // direct or screen
+	Raster          Raster       `json:"raster"`
+	Corners         [][2]float64 `json:"corners,omitempty"`
+	RefreshHz       float64      `json:"refresh_hz,omitempty"`
+	DisplayedFrames int          `json:"displayed_frames,omitempty"`
+	MixedFrames     int          `json:"mixed_frames,omitempty"`
+	CameraPxPerLine float64      `json:"camera_px_per_line,omitempty"`
+}
+
+// Raster is a size in pixels.
+type Raster struct {
+	Width  int `json:"width"`
+	Height int `json:"height"`
+}
+
+// Conditions are what visibility was computed for, and how the set was set
+// up.
+type Conditions struct {
+	PeakNits        float64           `json:"peak_nits"`
+	BlackNits       float64           `json:"black_nits"`
+	EOTF            string            `json:"eotf"`
+	DistanceHeights float64           `json:"distance_heights"`
+	Settings        map[string]string `json:"settings,omitempty"`
+}
+
+// Coverage says how far a kind was examined.
+type Coverage struct {
+	Kind    detect.Kind          `json:"kind"`
+	State   detect.CoverageState `json:"state"`
+	Seconds float64              `json:"seconds"`
+	Floor   *Quantity            `json:"floor,omitempty"`
+	Why     string               `json:"why,omitempty"`
+}
+
+// Quantity is a number with its unit.
+type Quantity struct {
+	Value float64 `json:"value"`
+	Unit  string  `json:"unit"`
+}
+
+// Cadence is a stretch in which new pictures follow each other in one way.
+type Cadence struct {
+	StartS          float64 `json:"start_s"`
+	EndS            float64 `json:"end_s"`
+	Pattern         string  `json:"pattern"`
+	NewPicturesPerS float64 `json:"new_pictures_per_s,omitempty"`
+}
+
+// Finding is one fault. Frames are those of the file, EndFrame inclusive;
+// EndS is the instant at which the last of them gives way to the next.
+type Finding struct {
+	ID         string      `json:"id"`
+	Kind       detect.Kind `json:"kind"`
+	StartS     float64     `json:"start_s"`
+	EndS       float64     `json:"end_s"`
+	PeakS      float64     `json:"peak_s"`
+	StartFrame int         `json:"start_frame"`
+	EndFrame   int         `json:"end_frame"`
+	PeakFrame  int         `json:"peak_frame"`
+	SourceS    *float64    `json:"source_s,omitempty"`
+	// Region is where it shows over its whole time, PeakRegion where in the
+	// picture at PeakS.
+	Region        Region             `json:"region"`
+	PeakRegion    *Region            `json:"peak_region,omitempty"`
+	Strength      Quantity           `json:"strength"`
+	VisibilityJND float64            `json:"visibility_jnd"`
+	Confidence    float64            `json:"confidence"`
+	Origin        Origin             `json:"origin"`
+	Measures      map[string]float64 `json:"measures"`
+	Evidence      Evidence           `json:"evidence"`
+}
+
+// Region is a rectangle in fractions of the analysed raster.
+type Region struct {
+	X float64 `json:"x"`
+	Y float64 `json:"y"`
+	W float64 `json:"w"`
+	H float64 `json:"h"`
+}
+
+// Origin says whose fault a finding is.
+type Origin struct {
+	Verdict string `json:"verdict"` // source, set, capture or undetermined
+	Why     string `json:"why"`
+}
+
+// Evidence names the pictures of a finding, relative to the findings file.
+// A name is empty where the picture could not be read again.
+type Evidence struct {
+	Crop    string `json:"crop"`
+	Context string `json:"context"`
+	Strip   string `json:"strip,omitempty"`
+}
