@@ -1,7 +1,9 @@
 package cells
 
 import (
+	"image"
 	"math/rand/v2"
+	"reflect"
 	"testing"
 
 	"setwitness/decode/picture"
@@ -152,4 +154,62 @@ func BenchmarkCells1080p(b *testing.B) {
 		s.reduce(&m.Reduced, &cur, picture.Frame)
 		s.kernel.difference(&m.Reduced, &last.Reduced, 8, 8, m.Cols, m.Rows, m.Reduced.Diff)
 	}
+}
+
+func TestSearchEqualsTwin(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 8))
+	const w, h = 77, 41
+	var p [6][]uint16
+	for i := range p {
+		p[i] = make([]uint16, w*h)
+		for j := range p[i] {
+			p[i][j] = uint16(r.IntN(4081))
+		}
+	}
+	same := func(name string, a, b any) {
+		t.Helper()
+		if !reflect.DeepEqual(a, b) {
+			t.Errorf("%s: kernel %v, twin %v", name, a, b)
+		}
+	}
+	a, b := make([]uint16, w*h), make([]uint16, w*h)
+	kernel{}.Median6(a, p)
+	twin{}.Median6(b, p)
+	same("Median6", a, b)
+	kernel{}.Halve(a[:(w/2)*(h/2)], p[0], w, h)
+	twin{}.Halve(b[:(w/2)*(h/2)], p[0], w, h)
+	same("Halve", a, b)
+	kernel{}.StandOut(a, p[0], p[1], 1500)
+	twin{}.StandOut(b, p[0], p[1], 1500)
+	same("StandOut", a, b)
+	// p[3] is p[2] moved by (5, -3): the search must say so.
+	for y := range h {
+		for x := range w {
+			if u, v := x-5, y+3; u >= 0 && v < h {
+				p[3][y*w+x] = p[2][v*w+u]
+			}
+		}
+	}
+	rect := image.Rect(20, 9, 50, 30)
+	f := kernel{}.Find(p[3], p[2], a, w, h, rect, image.Pt(0, 0), image.Pt(9, 6))
+	same("Find", f, twin{}.Find(p[3], p[2], a, w, h, rect, image.Pt(0, 0), image.Pt(9, 6)))
+	if f.DX != 5 || f.DY != -3 || f.Residual != 0 {
+		t.Errorf("Find: %+v, want 5, -3", f)
+	}
+	for _, d := range [][2]int{{0, 0}, {60, 2}, {-70, -30}, {200, 0}} {
+		m, n := kernel{}.Match(p[3], p[2], a, w, h, rect, d[0], d[1])
+		m2, n2 := twin{}.Match(p[3], p[2], a, w, h, rect, d[0], d[1])
+		if m != m2 || n != n2 {
+			t.Errorf("Match %v: kernel %g of %d, twin %g of %d", d, m, n, m2, n2)
+		}
+	}
+	g := make([]int16, w*h)
+	for i := range g {
+		g[i] = int16(r.IntN(2047) - 1023)
+	}
+	dx, dy := []int32{0, 3, -4, 76, 80}, []int32{0, -2, 5, 40, 0}
+	la, lb := make([]float32, 5), make([]float32, 5)
+	kernel{}.Lags(la, g, w, h, dx, dy)
+	twin{}.Lags(lb, g, w, h, dx, dy)
+	same("Lags", la, lb)
 }

@@ -1,0 +1,13 @@
+package cells
+
+// Search is the native kernels on reduced planes that the motion and echo
+// measurements share. All planes are in the unit of Reduced.Pix.
+type Search struct{ kernel }
+
+// Found is the best displacement of a search.
+type Found struct {
+	DX, DY int32
+	// Residual is the mean |difference| along the displacement, Still the
+	// one without any.
+	Residual, Still float32
+}

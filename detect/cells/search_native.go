@@ -1,0 +1,61 @@
+//go:build !purego
+
+package cells
+
+/*
+#include "search.h"
+*/
+import "C"
+
+import (
+	"image"
+	"unsafe"
+)
+
+func u16(s []uint16) *C.uint16_t { return (*C.uint16_t)(&s[0]) }
+
+// Median6 sets each sample of dst to the median (mean of the middle two) of
+// the samples of six planes of its length.
+func (kernel) Median6(dst []uint16, p [6][]uint16) {
+	C.sw_median6(u16(p[0]), u16(p[1]), u16(p[2]), u16(p[3]), u16(p[4]), u16(p[5]), C.int(len(dst)), u16(dst))
+}
+
+// StandOut sets mask to 0xffff where |a-b| is above the threshold, else 0.
+func (kernel) StandOut(mask, a, b []uint16, threshold uint16) {
+	C.sw_stand_out(u16(a), u16(b), C.int(len(mask)), C.uint16_t(threshold), u16(mask))
+}
+
+// Halve averages 2x2 samples of a plane of w columns and h rows.
+func (kernel) Halve(dst, src []uint16, w, h int) {
+	C.sw_halve(u16(src), C.int(w), C.int(h), u16(dst))
+}
+
+// Match returns the mean |difference| over the masked samples of r between
+// cur and prev displaced by dx, dy (what is at x in cur was at x-dx in prev),
+// and how many samples of it lie inside both planes. Planes have w columns and
+// h rows.
+func (kernel) Match(cur, prev, mask []uint16, w, h int, r image.Rectangle, dx, dy int) (mean float32, n int) {
+	var count C.uint32_t
+	sum := C.sw_match(u16(cur), u16(prev), u16(mask), C.int(w), C.int(h),
+		C.int(r.Min.X), C.int(r.Min.Y), C.int(r.Max.X), C.int(r.Max.Y), C.int(dx), C.int(dy), &count)
+	if count == 0 {
+		return 0, 0
+	}
+	return float32(sum) / float32(count), int(count)
+}
+
+// Find returns the displacement with the least Match within reach of centre.
+func (kernel) Find(cur, prev, mask []uint16, w, h int, r image.Rectangle, centre, reach image.Point) Found {
+	var f Found
+	C.sw_search(u16(cur), u16(prev), u16(mask), C.int(w), C.int(h),
+		C.int(r.Min.X), C.int(r.Min.Y), C.int(r.Max.X), C.int(r.Max.Y),
+		C.int(centre.X), C.int(centre.Y), C.int(reach.X), C.int(reach.Y), (*C.sw_found)(unsafe.Pointer(&f)))
+	return f
+}
+
+// Lags sets out[i] to the sum of g(x,y)*g(x+dx[i],y+dy[i]) over a plane of w
+// columns (at most 1024) and h rows; |g| is at most 1023.
+func (kernel) Lags(out []float32, g []int16, w, h int, dx, dy []int32) {
+	C.sw_lags((*C.int16_t)(&g[0]), C.int(w), C.int(h), (*C.int32_t)(&dx[0]), (*C.int32_t)(&dy[0]),
+		C.int(len(out)), (*C.float)(&out[0]))
+}

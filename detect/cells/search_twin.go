@@ -1,0 +1,93 @@
+package cells
+
+import (
+	"image"
+	"slices"
+)
+
+// Median6 is the twin of the native form; see there.
+func (twin) Median6(dst []uint16, p [6][]uint16) {
+	for i := range dst {
+		v := [6]uint16{p[0][i], p[1][i], p[2][i], p[3][i], p[4][i], p[5][i]}
+		slices.Sort(v[:])
+		dst[i] = uint16((int(v[2]) + int(v[3]) + 1) / 2)
+	}
+}
+
+// StandOut is the twin of the native form; see there.
+func (twin) StandOut(mask, a, b []uint16, threshold uint16) {
+	for i := range mask {
+		mask[i] = 0
+		if absolute(int(a[i])-int(b[i])) > int(threshold) {
+			mask[i] = 0xffff
+		}
+	}
+}
+
+// Halve is the twin of the native form; see there.
+func (twin) Halve(dst, src []uint16, w, h int) {
+	for y := range h / 2 {
+		for x := range w / 2 {
+			at := 2*y*w + 2*x
+			dst[y*(w/2)+x] = uint16((int(src[at]) + int(src[at+1]) + int(src[at+w]) + int(src[at+w+1]) + 2) / 4)
+		}
+	}
+}
+
+func (twin) match(cur, prev, mask []uint16, w, h int, r image.Rectangle, dx, dy int) (sum, n int) {
+	inside := r.Intersect(image.Rect(0, 0, w, h).Add(image.Pt(dx, dy)))
+	for y := inside.Min.Y; y < inside.Max.Y; y++ {
+		for x := inside.Min.X; x < inside.Max.X; x++ {
+			if mask[y*w+x] != 0 {
+				sum += absolute(int(cur[y*w+x]) - int(prev[(y-dy)*w+x-dx]))
+				n++
+			}
+		}
+	}
+	return sum, n
+}
+
+// Match is the twin of the native form; see there.
+func (t twin) Match(cur, prev, mask []uint16, w, h int, r image.Rectangle, dx, dy int) (mean float32, n int) {
+	sum, n := t.match(cur, prev, mask, w, h, r, dx, dy)
+	if n == 0 {
+		return 0, 0
+	}
+	return float32(sum) / float32(n), n
+}
+
+// Find is the twin of the native form; see there.
+func (t twin) Find(cur, prev, mask []uint16, w, h int, r image.Rectangle, centre, reach image.Point) Found {
+	still, all := t.Match(cur, prev, mask, w, h, r, 0, 0)
+	f := Found{Residual: still, Still: still}
+	best := float32(-1)
+	for dy := centre.Y - reach.Y; dy <= centre.Y+reach.Y; dy++ {
+		for dx := centre.X - reach.X; dx <= centre.X+reach.X; dx++ {
+			m, n := t.Match(cur, prev, mask, w, h, r, dx, dy)
+			if n*4 < all*3 || n == 0 {
+				continue
+			}
+			if best < 0 || m < best {
+				best = m
+				f.DX, f.DY, f.Residual = int32(dx), int32(dy), m
+			}
+		}
+	}
+	return f
+}
+
+// Lags is the twin of the native form; see there.
+func (twin) Lags(out []float32, g []int16, w, h int, dx, dy []int32) {
+	for i := range out {
+		sum := 0
+		for y := range h {
+			for x := range w {
+				u, v := x+int(dx[i]), y+int(dy[i])
+				if u >= 0 && u < w && v >= 0 && v < h {
+					sum += int(g[y*w+x]) * int(g[v*w+u])
+				}
+			}
+		}
+		out[i] = float32(sum)
+	}
+}
