@@ -5,11 +5,13 @@ package all
 import (
 	"setwitness/detect"
 	"setwitness/detect/cells"
+	"setwitness/detect/motion"
 )
 
 // Stages returns every stage in the order in which they run.
 func Stages() []*detect.Stage {
 	return []*detect.Stage{
 		cells.Stage,
+		motion.Stage,
 	}
 }

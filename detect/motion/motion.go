@@ -38,6 +38,12 @@ type Map struct {
 	Noise float32
 	// Active is the number of cells that changed by more than noise.
 	Active int
+	// Background is the reduced plane without what moves, and StandsOut is
+	// 0xffff where the picture differs from it, else 0; both of the size of
+	// cells.Reduced.Pix and only where HasBackground is set. Where the whole
+	// picture moves the background is a blur and nearly all stands out.
+	HasBackground         bool
+	Background, StandsOut []uint16
 }
 
 // At returns the tile in column x of row y.

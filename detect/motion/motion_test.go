@@ -1,0 +1,160 @@
+package motion
+
+import (
+	"context"
+	"io"
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"setwitness/decode/picture"
+	"setwitness/detect"
+	"setwitness/detect/cells"
+)
+
+// scene is a smooth random texture, moved by pan pixels a picture, with a disc
+// that moves by step pixels a picture.
+type scene struct {
+	w, h, n    int
+	pan, stepX float64
+	stepY      float64
+	diameter   float64
+	contrast   float64
+	cutAt      int
+	i          int
+	wave       [8][4]float64
+}
+
+func newScene(seed uint64) *scene {
+	s := &scene{w: 640, h: 360, n: 24, cutAt: -1}
+	r := rand.New(rand.NewPCG(seed, 9))
+	for i := range s.wave {
+		f := 0.01 + 0.3*r.Float64()
+		a := 2 * math.Pi * r.Float64()
+		s.wave[i] = [4]float64{f * math.Cos(a), f * math.Sin(a), 2 * math.Pi * r.Float64(), 4}
+	}
+	return s
+}
+
+func (s *scene) Format() picture.Format {
+	return picture.Format{W: s.w, H: s.h, Depth: 8, RateNum: 50, RateDen: 1}
+}
+
+func (s *scene) Next(context.Context) (*picture.Picture, error) {
+	if s.i == s.n {
+		return nil, io.EOF
+	}
+	p := &picture.Picture{Index: s.i, Frame: s.i, Y: picture.New(s.w, s.h, 8)}
+	offset := s.pan * float64(s.i)
+	if s.cutAt >= 0 && s.i >= s.cutAt {
+		offset += 5000
+	}
+	cx, cy := 60+s.stepX*float64(s.i), 100+s.stepY*float64(s.i)
+	for y := range s.h {
+		for x := range s.w {
+			v := 110.0
+			for _, k := range s.wave {
+				v += k[3] * math.Sin(k[0]*(float64(x)-offset)+k[1]*float64(y)+k[2])
+			}
+			if s.diameter > 0 {
+				in := s.diameter/2 - math.Hypot(float64(x)-cx, float64(y)-cy) + 0.5
+				in = max(0, min(1, in))
+				v = v*(1-in) + (110+s.contrast)*in
+			}
+			p.Y.Pix[y*s.w+x] = uint8(max(0, min(255, v)) + 0.5)
+		}
+	}
+	s.i++
+	return p, nil
+}
+
+// probe keeps what the store says.
+func probe(t *testing.T, s *scene, look func(i int, m *Map)) {
+	t.Helper()
+	var store *Store
+	stage := &detect.Stage{
+		Name: "probe", Title: "probe", Doc: "probe",
+		Needs: []detect.Need{{Stage: Stage}},
+		New: func(s *detect.Setup) (detect.State, error) {
+			store = In(s)
+			return stepFunc(func(w *detect.Window) error { look(w.T, store.At(w.T)); return nil }), nil
+		},
+	}
+	if _, err := detect.Run(context.Background(), s, []*detect.Stage{cells.Stage, Stage, stage}, nil, nil); err != nil {
+		t.Fatal(err)
+	}
+}
+
+type stepFunc func(*detect.Window) error
+
+func (f stepFunc) Step(w *detect.Window) error { return f(w) }
+
+func TestDisc(t *testing.T) {
+	for _, c := range []struct{ dx, dy, diameter, contrast float64 }{
+		{12, 0, 24, 60}, {-9.5, 4, 16, -50}, {40, -3, 30, 40}, {22, 9, 60, 15}, {4, 7, 40, 30},
+	} {
+		s := newScene(1)
+		s.stepX, s.stepY, s.diameter, s.contrast = c.dx, c.dy, c.diameter, c.contrast
+		if c.dx < 0 {
+			s.stepX = c.dx
+		}
+		good, bad := 0, 0
+		probe(t, s, func(i int, m *Map) {
+			cx, cy := 60+s.stepX*float64(i), 100+s.stepY*float64(i)
+			if cx < 80 || cx > 560 || cy < 40 || cy > 320 || i < 4 || i > 20 {
+				return
+			}
+			for k := range m.Tiles {
+				if tile := &m.Tiles[k]; tile.Moving {
+					if math.Hypot(float64(tile.DX)-c.dx, float64(tile.DY)-c.dy) < 1.5 {
+						good++
+					} else {
+						bad++
+						t.Logf("picture %d, tile %d,%d: %+v", i, k%m.Cols, k/m.Cols, *tile)
+					}
+				}
+			}
+		})
+		if good == 0 && c.dx > 0 || bad*10 > good {
+			t.Errorf("%+v: %d tiles right, %d wrong", c, good, bad)
+		}
+	}
+}
+
+func TestPanAndCut(t *testing.T) {
+	s := newScene(2)
+	s.pan, s.cutAt = 7.25, 12
+	cuts := 0
+	probe(t, s, func(i int, m *Map) {
+		if m.Cut {
+			cuts++
+			if i != 12 {
+				t.Errorf("cut at picture %d, want 12", i)
+			}
+			return
+		}
+		if i < 2 {
+			return
+		}
+		right := 0
+		for k := range m.Tiles {
+			if tile := &m.Tiles[k]; tile.Moving && math.Hypot(float64(tile.DX)-7.25, float64(tile.DY)) < 0.3 {
+				right++
+			}
+		}
+		if right*10 < 8*len(m.Tiles) {
+			t.Errorf("picture %d: %d of %d tiles follow the pan", i, right, len(m.Tiles))
+		}
+	})
+	if cuts != 1 {
+		t.Errorf("%d cuts, want 1", cuts)
+	}
+}
+
+func TestStill(t *testing.T) {
+	probe(t, newScene(3), func(i int, m *Map) {
+		if m.Active != 0 || m.Cut {
+			t.Errorf("picture %d of a still scene: %d cells changed", i, m.Active)
+		}
+	})
+}
