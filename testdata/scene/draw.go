@@ -288,6 +288,10 @@ func (a *actor) still(s *Scene) bool { return a.calm && (a.fixed || s.camera == 
 // a sample between two of them leaves no visible grain in the blur.
 const maxExposures = 96
 
+// jointStep is the step in samples for things of many parts, whose edges are
+// soft and move by little.
+const jointStep = 1.6
+
 type brush struct{ sum, part layer }
 
 func (a *actor) paint(s *Scene, f *frame, t0, t1 float64) {
@@ -312,11 +316,19 @@ func (a *actor) paint(s *Scene, f *frame, t0, t1 float64) {
 	// Chroma needs whole pairs.
 	x0, y0 = x0&^1, y0&^1
 	path := math.Max(math.Hypot(bx0-ax0, by0-ay0), math.Hypot(bx1-ax1, by1-ay1)) + a.reach*(t1-t0)
+	if !a.lone {
+		path /= jointStep
+	}
 	n := min(max(int(math.Ceil(path)), 1), maxExposures)
 
-	b := &brush{}
+	b, _ := s.brushes.Get().(*brush)
+	if b == nil {
+		b = &brush{}
+	}
+	defer s.brushes.Put(b)
 	b.sum.colour, b.part.colour = s.Colour, s.Colour
 	b.sum.reset(x0, y0, x1, y1)
+	b.sum.share = 0
 	if a.lone {
 		b.sum.share = 1 / float32(n)
 	}

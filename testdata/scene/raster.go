@@ -81,12 +81,16 @@ type Scene struct {
 	blend       *Scene
 	blendWeight func(t float64) float64
 
+	flights func() [][2]float64 // when a ball flies free
+
 	once   sync.Once
 	still  *frame // the leading elements that never change
 	nStill int
 	grain  []int16
 	gain   [256]int32 // grain by level
-	pool   sync.Pool
+	pool   sync.Pool  // of frames
+	// brushes are the layers on which actors are drawn.
+	brushes sync.Pool
 }
 
 // element is one thing to paint, from back to front.
@@ -165,6 +169,16 @@ func (s *Scene) Thing(name string, t float64) (Thing, bool) {
 		}
 	}
 	return Thing{}, false
+}
+
+// Flights returns the stretches of time, in seconds, in which the ball of a
+// ball game flies free from one hand or bounce to the next; none in other
+// scenes.
+func (s *Scene) Flights() [][2]float64 {
+	if s.flights == nil {
+		return nil
+	}
+	return s.flights()
 }
 
 // setUp paints what never changes once, and makes the grain.
