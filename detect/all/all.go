@@ -5,6 +5,8 @@ package all
 import (
 	"setwitness/detect"
 	"setwitness/detect/cells"
+	"setwitness/detect/echo"
+	"setwitness/detect/ghost"
 	"setwitness/detect/motion"
 )
 
@@ -13,5 +15,7 @@ func Stages() []*detect.Stage {
 	return []*detect.Stage{
 		cells.Stage,
 		motion.Stage,
+		echo.Stage,
+		ghost.Stage,
 	}
 }

@@ -1,0 +1,450 @@
+// Package echo measures how much a moving thing resembles itself at each lag
+// along its own path: a copy of the thing a picture's step ahead or behind
+// shows as a peak at that lag.
+//
+// In: the reduced planes, backgrounds and vectors of packages cells and
+// motion. Out, for each picture: a list of Looks, one for each small thing
+// that moves and up to twelve, spread over the picture, where much of it
+// moves.
+//
+// The measured quantity is the autocorrelation of the gradient along the path
+// of what stands out from the background (of the plane itself where the
+// background moves too). Edges of one thing follow each other with opposite
+// signs or not at all, so that a clean thing has no positive peak; a picture
+// that mixes pictures one step apart with weights w(i) has the peaks
+//
+//	R(k) = sum w(i) w(i+k) / sum w(i)^2
+//
+// at k steps: 0.5 for two equal copies, 2/3 and 1/6 for (1/4, 1/2, 1/4).
+package echo
+
+import (
+	"cmp"
+	"image"
+	"math"
+	"slices"
+
+	"setwitness/detect"
+	"setwitness/detect/cells"
+	"setwitness/detect/motion"
+)
+
+const (
+	// vectorSpan is how many pictures before and after lend their vectors: a
+	// burst of wrong pictures has none of its own that can be trusted.
+	vectorSpan = 4
+	// slowest step that can be told from the blur of an edge, in samples of
+	// the reduced plane: an edge is two to three samples wide.
+	slowest = 3.0
+	// A region of no more tiles than this is looked at as one thing.
+	thingTiles = 10
+	// A picture that moves as a whole is sampled in a grid of this many
+	// places.
+	placesX, placesY = 4, 3
+	// The profile reaches this many steps, so that a third repetition can be
+	// seen, which only a periodic texture has.
+	reachSteps = 3.3
+	longest    = 200 // samples
+	widest     = 1000
+	// A path is looked at in the plane itself where more than this share of
+	// the window stands out from the background: the background moves.
+	backgroundMoves = 0.5
+)
+
+// Look is what one place in one picture shows.
+type Look struct {
+	Region image.Rectangle // raster pixels
+	// DX, DY is the step of the thing from picture to picture, raster pixels,
+	// and Speed its length.
+	DX, DY, Speed float64
+	// Profile[k] is R at a lag of k samples along the path, for k from 0;
+	// Profile[0] is 1. SamplePx is raster pixels a sample along the path.
+	Profile  []float32
+	SamplePx float64
+	// Weight is the number of samples that carry the gradient
+	// (its participation ratio): the profile strays by about one over its
+	// root.
+	Weight float64
+	// Along is where the thing's centre of contrast lies on its path, raster
+	// pixels from the picture's corner.
+	Along float64
+	// Contrast is the mean |difference| from the background where the thing
+	// stands out, 8-bit codes.
+	Contrast float64
+	// Whole is set for a sample of a picture that moves as a whole.
+	Whole bool
+}
+
+// At returns the profile at a lag in samples, interpolated; 0 beyond its end.
+func (l *Look) At(lag float64) float64 {
+	i := int(lag)
+	if lag < 0 || i+1 >= len(l.Profile) {
+		return 0
+	}
+	f := lag - float64(i)
+	return float64(l.Profile[i])*(1-f) + float64(l.Profile[i+1])*f
+}
+
+// Peak is a maximum of a profile.
+type Peak struct {
+	Lag        float64 // samples
+	R          float64
+	Prominence float64 // above the higher of the two valleys beside it
+}
+
+// Peak returns the most prominent maximum between two lags in samples; the
+// zero value when there is none.
+func (l *Look) Peak(from, to float64) Peak {
+	var best Peak
+	p := l.Profile
+	for k := max(2, int(math.Ceil(from))); k <= int(to) && k+1 < len(p); k++ {
+		if p[k] < p[k-1] || p[k] < p[k+1] {
+			continue
+		}
+		left, right := p[k], p[k]
+		for i := k / 3; i < k; i++ {
+			left = min(left, p[i])
+		}
+		for i := k + 1; i <= k+max(3, k*6/10) && i < len(p); i++ {
+			right = min(right, p[i])
+		}
+		prominence := float64(p[k] - max(left, right))
+		if prominence <= best.Prominence {
+			continue
+		}
+		lag := float64(k)
+		if bend := p[k-1] - 2*p[k] + p[k+1]; bend < 0 {
+			lag += float64((p[k-1] - p[k+1]) / (2 * bend))
+		}
+		best = Peak{Lag: lag, R: float64(p[k]), Prominence: prominence}
+	}
+	return best
+}
+
+// Steps returns the speed in samples of the profile.
+func (l *Look) Steps() float64 { return l.Speed / l.SamplePx }
+
+// Stage measures echoes.
+var Stage = &detect.Stage{
+	Name:  "echo",
+	Title: "how moving things resemble themselves along their path",
+	Doc: "Autocorrelation of the gradient along the path of each moving thing, at lags up to three of its " +
+		"steps. Leaves no marks.",
+	Needs: []detect.Need{
+		{Stage: cells.Stage},
+		{Stage: motion.Stage, Back: vectorSpan, Ahead: vectorSpan},
+	},
+	New: func(s *detect.Setup) (detect.State, error) {
+		return &Store{cells: cells.In(s), motion: motion.In(s), looks: make([][]Look, s.History), newest: -1}, nil
+	},
+}
+
+// Store keeps the newest looks.
+type Store struct {
+	cells  *cells.Store
+	motion *motion.Store
+	search cells.Search
+	looks  [][]Look
+	newest int
+
+	group    []int
+	stack    []int
+	above    []int16
+	gradient []int16
+	dx, dy   []int32
+	sums     []float32
+	vx, vy   []float64
+}
+
+// In returns the store for a stage that needs Stage.
+func In(s *detect.Setup) *Store { return s.Needed(Stage).(*Store) }
+
+// At returns the looks at picture i; none where nothing moved.
+func (s *Store) At(i int) []Look {
+	if i < 0 || i > s.newest || i <= s.newest-len(s.looks) {
+		return nil
+	}
+	return s.looks[i%len(s.looks)]
+}
+
+// Step looks at picture w.T.
+func (s *Store) Step(w *detect.Window) error {
+	at := w.T % len(s.looks)
+	out := s.looks[at][:0]
+	s.newest = w.T
+	m := s.motion.At(w.T)
+	if m.HasBackground && !m.Cut {
+		out = s.survey(out, w.T, s.cells.At(w.T), m)
+	}
+	s.looks[at] = out
+	return nil
+}
+
+// survey finds what moves and looks at it.
+func (s *Store) survey(out []Look, t int, cm *cells.Map, m *motion.Map) []Look {
+	if s.group == nil {
+		s.group = make([]int, len(m.Tiles))
+	}
+	clear(s.group)
+	var wide []int
+	for i := range m.Tiles {
+		if s.group[i] != 0 || !stirs(m, i) {
+			continue
+		}
+		tiles := s.flood(m, i)
+		if len(tiles) > thingTiles {
+			wide = append(wide, tiles...)
+			continue
+		}
+		box := bounds(m, tiles)
+		if l, ok := s.look(t, cm, m, box, box.Inset(-2)); ok {
+			out = append(out, l)
+		}
+	}
+	if len(wide) == 0 {
+		return out
+	}
+	// One tile in each place of the grid, the one with the most to see.
+	var best [placesX * placesY]int
+	for i := range best {
+		best[i] = -1
+	}
+	for _, i := range wide {
+		p := i/m.Cols*placesY/m.Rows*placesX + i%m.Cols*placesX/m.Cols
+		if best[p] < 0 || m.Tiles[i].Still > m.Tiles[best[p]].Still {
+			best[p] = i
+		}
+	}
+	for _, i := range best {
+		if i < 0 {
+			continue
+		}
+		x, y := i%m.Cols, i/m.Cols
+		box := image.Rect(x, y, x+1, y+1)
+		if l, ok := s.look(t, cm, m, box, box.Inset(-1)); ok {
+			l.Whole = true
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+// stirs reports whether tile i has something that stands out and changed.
+func stirs(m *motion.Map, i int) bool {
+	return m.Tiles[i].Changed > 0 && m.Tiles[i].Still > m.Noise
+}
+
+func (s *Store) flood(m *motion.Map, first int) []int {
+	s.stack = append(s.stack[:0], first)
+	s.group[first] = 1
+	var tiles []int
+	for len(s.stack) > 0 {
+		i := s.stack[len(s.stack)-1]
+		s.stack = s.stack[:len(s.stack)-1]
+		tiles = append(tiles, i)
+		x, y := i%m.Cols, i/m.Cols
+		for v := max(0, y-1); v <= min(m.Rows-1, y+1); v++ {
+			for u := max(0, x-1); u <= min(m.Cols-1, x+1); u++ {
+				if j := v*m.Cols + u; s.group[j] == 0 && stirs(m, j) {
+					s.group[j] = 1
+					s.stack = append(s.stack, j)
+				}
+			}
+		}
+	}
+	return tiles
+}
+
+func bounds(m *motion.Map, tiles []int) image.Rectangle {
+	var r image.Rectangle
+	for _, i := range tiles {
+		x, y := i%m.Cols, i/m.Cols
+		r = r.Union(image.Rect(x, y, x+1, y+1))
+	}
+	return r
+}
+
+// vector is the median of the displacements of the tiles near a place in the
+// pictures around t.
+func (s *Store) vector(t int, tiles image.Rectangle) (x, y float64, ok bool) {
+	s.vx, s.vy = s.vx[:0], s.vy[:0]
+	for i := t - vectorSpan; i <= t+vectorSpan; i++ {
+		m := s.motion.At(i)
+		if m == nil {
+			continue
+		}
+		r := tiles.Intersect(image.Rect(0, 0, m.Cols, m.Rows))
+		for v := r.Min.Y; v < r.Max.Y; v++ {
+			for u := r.Min.X; u < r.Max.X; u++ {
+				if tile := m.At(u, v); tile.Moving {
+					s.vx, s.vy = append(s.vx, float64(tile.DX)), append(s.vy, float64(tile.DY))
+				}
+			}
+		}
+	}
+	// Two vectors that agree are the least that is not chance.
+	if len(s.vx) < 2 {
+		return 0, 0, false
+	}
+	slices.Sort(s.vx)
+	slices.Sort(s.vy)
+	return s.vx[len(s.vx)/2], s.vy[len(s.vy)/2], true
+}
+
+// look measures one place, box in tiles; near is where its vectors are taken
+// from.
+func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectangle) (Look, bool) {
+	r := &cm.Reduced
+	vx, vy, ok := s.vector(t, near)
+	if !ok {
+		return Look{}, false
+	}
+	sx, sy := vx/float64(r.StepX), vy/float64(r.StepY)
+	speed := math.Hypot(sx, sy)
+	if speed < slowest || speed > longest/2 {
+		return Look{}, false
+	}
+	ux, uy := sx/speed, sy/speed
+	tw, th := motion.TileCells*cells.Size/r.StepX, motion.TileCells*cells.Size/r.StepY
+	padX, padY := int(1.5*math.Abs(sx))+4, int(1.5*math.Abs(sy))+4
+	win := image.Rect(box.Min.X*tw-padX, box.Min.Y*th-padY, box.Max.X*tw+padX, box.Max.Y*th+padY).
+		Intersect(image.Rect(0, 0, r.W, r.H))
+	if win.Dx() > widest {
+		win.Max.X = win.Min.X + widest
+	}
+	l := Look{DX: vx, DY: vy, Speed: math.Hypot(vx, vy)}
+	l.SamplePx = l.Speed / speed
+	l.Region = image.Rect(win.Min.X*r.StepX, win.Min.Y*r.StepY, win.Max.X*r.StepX, win.Max.Y*r.StepY)
+	energy, ok := s.differentiate(&l, r, m, win, ux, uy)
+	if !ok {
+		return Look{}, false
+	}
+	n := min(int(reachSteps*speed)+4, longest)
+	s.dx, s.dy, s.sums = s.dx[:0], s.dy[:0], s.sums[:0]
+	for k := range n {
+		s.dx = append(s.dx, int32(math.Round(float64(k)*ux)))
+		s.dy = append(s.dy, int32(math.Round(float64(k)*uy)))
+		s.sums = append(s.sums, 0)
+	}
+	s.search.Lags(s.sums, s.gradient, win.Dx(), win.Dy(), s.dx, s.dy)
+	l.Profile = make([]float32, n)
+	for k, v := range s.sums {
+		l.Profile[k] = v / float32(energy)
+	}
+	l.Profile[0] = 1
+	return l, true
+}
+
+// differentiate fills s.gradient for a window and the look's weight, place and contrast. It returns the energy of the
+// gradient without that of noise.
+func (s *Store) differentiate(l *Look, r *cells.Reduced, m *motion.Map, win image.Rectangle, ux, uy float64) (float64, bool) {
+	w, h := win.Dx(), win.Dy()
+	s.gradient = slices.Grow(s.gradient[:0], w*h)[:w*h]
+	clear(s.gradient)
+	out := 0
+	for y := win.Min.Y; y < win.Max.Y; y++ {
+		for _, v := range m.StandsOut[y*r.W+win.Min.X : y*r.W+win.Max.X] {
+			out += int(v & 1)
+		}
+	}
+	plain := float64(out) > backgroundMoves*float64(w*h)
+	s.above = slices.Grow(s.above[:0], w*h)[:w*h]
+	var along, weight, contrast float64
+	for y := range h {
+		from := (win.Min.Y+y)*r.W + win.Min.X
+		dst := s.above[y*w : (y+1)*w]
+		if plain {
+			for x, v := range r.Pix[from : from+w] {
+				dst[x] = int16(v)
+			}
+			continue
+		}
+		pix, back, mask := r.Pix[from:from+w], m.Background[from:from+w], m.StandsOut[from:from+w]
+		py := float64(win.Min.Y+y) * uy
+		for x := range dst {
+			dst[x] = 0
+			if mask[x] != 0 {
+				d := int(pix[x]) - int(back[x])
+				dst[x] = int16(d)
+				e := math.Abs(float64(d))
+				along += e * (float64(win.Min.X+x)*ux + py)
+				weight += e
+				contrast++
+			}
+		}
+	}
+	// The gradient is Prewitt's: a difference along the axis nearer to the
+	// path, averaged over three lines across it.
+	step, across, pixStep, pixAcross := 1, w, 1, r.W
+	if math.Abs(uy) > math.Abs(ux) {
+		step, across, pixStep, pixAcross = w, 1, r.W, 1
+	}
+	var sum, fourth float64
+	for y := 1; y < h-1; y++ {
+		for x := 1; x < w-1; x++ {
+			i := y*w + x
+			a, b := i+step, i-step
+			g := int(s.above[a]) + int(s.above[a-across]) + int(s.above[a+across]) -
+				int(s.above[b]) - int(s.above[b-across]) - int(s.above[b+across])
+			if g == 0 {
+				continue
+			}
+			if !plain {
+				// A thing hides the background, whose texture then stands
+				// in the difference from it; the gradient of the picture
+				// itself has the texture where the thing is not. Only what
+				// both have belongs to the thing.
+				k := (win.Min.Y+y)*r.W + win.Min.X + x
+				a, b := k+pixStep, k-pixStep
+				f := int(r.Pix[a]) + int(r.Pix[a-pixAcross]) + int(r.Pix[a+pixAcross]) -
+					int(r.Pix[b]) - int(r.Pix[b-pixAcross]) - int(r.Pix[b+pixAcross])
+				switch {
+				case g > 0:
+					g = max(0, min(g, f))
+				default:
+					g = min(0, max(g, f))
+				}
+			}
+			g = max(-1023, min(1023, g/8))
+			s.gradient[i] = int16(g)
+			e := float64(g) * float64(g)
+			sum += e
+			fourth += e * e
+		}
+	}
+	noise := 0.0
+	if plain {
+		// Noise is a mean |difference| of two pictures; its variance in one
+		// is Noise^2 pi/4, in a difference of three and three samples six
+		// times that.
+		n := float64(m.Noise) / 8
+		noise = n * n * math.Pi / 4 * 6 * float64(w*h)
+	}
+	if sum <= 2*noise || fourth == 0 {
+		return 0, false // what is there is noise
+	}
+	l.Weight = sum * sum / fourth
+	if weight > 0 {
+		l.Along = along / weight * l.SamplePx
+		l.Contrast = weight / contrast / cells.Unit8
+	}
+	return sum - noise, true
+}
+
+// Nearest sorts looks by distance of their regions' centres from a point.
+func Nearest(looks []Look, p image.Point) int {
+	if len(looks) == 0 {
+		return -1
+	}
+	d := func(l *Look) float64 {
+		c := l.Region.Min.Add(l.Region.Max).Div(2)
+		return math.Hypot(float64(c.X-p.X), float64(c.Y-p.Y))
+	}
+	best := 0
+	for i := range looks {
+		if cmp.Less(d(&looks[i]), d(&looks[best])) {
+			best = i
+		}
+	}
+	return best
+}

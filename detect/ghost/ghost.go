@@ -1,0 +1,295 @@
+// Package ghost finds extra copies of moving things, one picture's step ahead
+// of or behind their true place: the mark of deinterlacing in the wrong
+// cadence and of blended rate conversion.
+//
+// In: the looks of package echo. Out: marks of kind ghost.
+package ghost
+
+import (
+	"fmt"
+	"image"
+	"math"
+	"slices"
+
+	"setwitness/detect"
+	"setwitness/detect/echo"
+	"setwitness/detect/motion"
+)
+
+// span is how many pictures on either side are compared with: half a second at
+// 25 pictures a second, longer than any burst that belongs to one decision.
+const span = 12
+
+// Stage finds ghosts.
+var Stage = &detect.Stage{
+	Name:  "ghost",
+	Title: "extra copies of moving things at one picture's step",
+	Doc: "Finds copies of a moving thing (or of the whole moving picture) ahead of and behind its true place, " +
+		"at the step that it makes from one picture to the next. Strength: amplitude of a copy, % of the " +
+		"thing's own contrast. Compared with the same thing in the pictures around, so that a shadow or a " +
+		"reflection at a fixed distance, a second thing of the same kind, and a periodic texture are not " +
+		"reported; nor are dissolves, transparency and motion blur, which have no second edge at the step.",
+	Kind: detect.Ghost,
+	Needs: []detect.Need{
+		{Stage: motion.Stage, Back: span, Ahead: span},
+		{Stage: echo.Stage, Back: span, Ahead: span},
+	},
+	Options: []detect.Option{{
+		Name: "floor", Default: 0.17, Min: 0.05, Max: 0.5, Unit: "of the thing's energy",
+		Reason: "a peak of 0.17 is a single copy of 15 % of the contrast; natural things of a few hundred edge samples stray by 0.05 to 0.1",
+	}},
+	New: func(s *detect.Setup) (detect.State, error) {
+		return &state{motion: motion.In(s), echo: echo.In(s), floor: s.Option("floor"), rate: s.Format.Rate()}, nil
+	},
+}
+
+const (
+	// A mixture of pictures one step apart cannot have a higher peak than
+	// 1/sqrt(2) (weights 1, sqrt 2, 1); with room for noise.
+	highest = 0.80
+	// A third repetition above this share of the first is a texture's.
+	periodic = 0.5
+	// Ratios of the lag of a copy to the step, and how far a measured one
+	// may lie from them: a sample of the plane in a step of a few.
+	ratioTolerance = 0.13
+	// A clean look is one whose own peak is less than this share of the
+	// suspicious one.
+	cleanShare = 0.5
+	// At least so many clean looks of the same thing make a comparison.
+	leastClean = 3
+	// A step that changes by this much over the time compared tells a copy
+	// that keeps step from a companion at a fixed distance.
+	stepSpread = 1.2
+	// So many places of a picture that moves as a whole have to agree.
+	leastPlaces = 4
+)
+
+type state struct {
+	motion *motion.Store
+	echo   *echo.Store
+	floor  float64
+	rate   float64
+
+	examined, moved int
+	weakest         []float64
+	baseline        []float64
+}
+
+// Step decides on picture w.T.
+func (s *state) Step(w *detect.Window) error {
+	looks := s.echo.At(w.T)
+	if m := s.motion.At(w.T); m != nil && m.Active > 0 {
+		s.moved++
+	}
+	if len(looks) > 0 {
+		s.examined++
+	}
+	for i := range looks {
+		l := &looks[i]
+		s.keepFloor(l)
+		if m, ok := s.judge(w.T, l, looks); ok {
+			m.Picture = w.T
+			w.Mark(m)
+		}
+	}
+	return nil
+}
+
+// rhythm is the lag of a copy over the step of the thing, as the known faults
+// make it: a picture's step; half of it (both fields of a frame in one
+// picture); conversions from another rate (24, 25, 30, 50, 60 a second).
+var rhythms = []float64{1, 0.5, 0.8, 5.0 / 6, 1.2, 1.25, 2, 2.4, 2.5}
+
+func rhythm(ratio float64) (float64, bool) {
+	best := 0.0
+	for _, r := range rhythms {
+		if math.Abs(ratio/r-1) < ratioTolerance && (best == 0 || math.Abs(ratio/r-1) < math.Abs(ratio/best-1)) {
+			best = r
+		}
+	}
+	return best, best != 0
+}
+
+// judge decides whether a look shows a ghost.
+func (s *state) judge(t int, l *echo.Look, peers []echo.Look) (detect.Mark, bool) {
+	step := l.Steps()
+	p := l.Peak(0.4*step, 2.7*step)
+	// The profile of few edges strays more.
+	need := s.floor + 1/math.Sqrt(l.Weight)
+	if p.Prominence < 0.7*need || p.R > highest {
+		return detect.Mark{}, false
+	}
+	ratio := p.Lag / step
+	r, known := rhythm(ratio)
+	if third := l.At(3 * p.Lag); third > periodic*p.R {
+		return detect.Mark{}, false
+	}
+	c := s.compare(t, l, p)
+	confidence := 0.0
+	sure := squash((p.Prominence - need) / 0.06)
+	switch {
+	case c.clean >= leastClean && known && (r == 1 || r == 0.5 || r == 2 || c.alike >= 2):
+		// The same thing is single in other pictures nearby.
+		confidence = sure * squash((p.R-c.baseline-s.floor)/0.05+1)
+	case c.alike >= leastClean && known && c.spread >= stepSpread && c.keepsStep:
+		confidence = sure
+	case l.Whole && known && s.agree(l, p, peers) >= leastPlaces:
+		confidence = sure * 0.9
+	}
+	if confidence < 0.2 {
+		return detect.Mark{}, false
+	}
+	return s.mark(l, p, c, confidence), true
+}
+
+// squash maps 0 to 0.5 and grows to 1.
+func squash(x float64) float64 { return 1 / (1 + math.Exp(-x)) }
+
+type comparison struct {
+	clean     int     // looks at the same thing without a peak of their own
+	alike     int     // looks with one at the same ratio to their step
+	baseline  float64 // what the clean ones show at this very lag
+	spread    float64 // largest step over smallest among the alike
+	keepsStep bool    // their lags follow their steps
+	centre    float64 // along the path, where the clean ones expect the thing
+	centres   int
+}
+
+// compare looks for the same thing in the pictures around.
+func (s *state) compare(t int, l *echo.Look, p echo.Peak) comparison {
+	c := comparison{spread: 1, keepsStep: true}
+	s.baseline = s.baseline[:0]
+	ratio := p.Lag / l.Steps()
+	slowest, fastest := l.Speed, l.Speed
+	here := middle(l.Region)
+	for i := t - span; i <= t+span; i++ {
+		if i == t {
+			continue
+		}
+		looks := s.echo.At(i)
+		at := here.Add(image.Pt(int(l.DX*float64(i-t)), int(l.DY*float64(i-t))))
+		if l.Whole {
+			at = here
+		}
+		k := echo.Nearest(looks, at)
+		if k < 0 {
+			continue
+		}
+		o := &looks[k]
+		reach := 3*l.Speed + float64(max(l.Region.Dx(), l.Region.Dy()))
+		if d := middle(o.Region).Sub(at); math.Hypot(float64(d.X), float64(d.Y)) > reach {
+			continue
+		}
+		// Another thing, or the same after a bounce: not comparable.
+		if turn := (o.DX*l.DX + o.DY*l.DY) / (o.Speed * l.Speed); turn < 0.8 || o.Speed > 2*l.Speed || l.Speed > 2*o.Speed {
+			continue
+		}
+		own := o.Peak(0.4*o.Steps(), 2.7*o.Steps())
+		same := o.At(p.Lag)
+		switch {
+		case own.Prominence < cleanShare*p.Prominence:
+			c.clean++
+			s.baseline = append(s.baseline, same)
+			if o.Along != 0 && !l.Whole {
+				c.centre += o.Along + l.Speed*float64(t-i)
+				c.centres++
+			}
+		case math.Abs(own.Lag/o.Steps()/ratio-1) < ratioTolerance:
+			c.alike++
+			slowest, fastest = min(slowest, o.Speed), max(fastest, o.Speed)
+			// A companion at a fixed distance keeps its lag in pixels.
+			if math.Abs(own.Lag/p.Lag-o.Steps()/l.Steps()) > 0.5*math.Abs(1-o.Steps()/l.Steps())+1/p.Lag {
+				c.keepsStep = false
+			}
+		}
+	}
+	c.spread = fastest / slowest
+	if c.clean > 0 {
+		slices.Sort(s.baseline)
+		c.baseline = max(0, s.baseline[len(s.baseline)*3/4])
+	}
+	return c
+}
+
+func middle(r image.Rectangle) image.Point { return r.Min.Add(r.Max).Div(2) }
+
+// agree counts the places of this picture that show the same lag.
+func (s *state) agree(l *echo.Look, p echo.Peak, peers []echo.Look) int {
+	n := 0
+	for i := range peers {
+		o := &peers[i]
+		own := o.Peak(0.4*o.Steps(), 2.7*o.Steps())
+		if o.Whole && own.Prominence > 0.7*s.floor && math.Abs(own.Lag/o.Steps()/(p.Lag/l.Steps())-1) < ratioTolerance {
+			n++
+		}
+	}
+	return n
+}
+
+// mark states the amplitudes of the copies.
+func (s *state) mark(l *echo.Look, p echo.Peak, c comparison, confidence float64) detect.Mark {
+	excess := max(p.R-c.baseline, s.floor)
+	second := l.At(2 * p.Lag)
+	px := p.Lag * l.SamplePx
+	m := map[string]float64{
+		"step_px": l.Speed, "step_x_px": l.DX, "step_y_px": l.DY,
+		"displacement_px": px, "peak": p.R, "peak_elsewhere": c.baseline,
+	}
+	var share float64
+	// Weights (a, 1, a) have the second peak a^2/(1+2a^2), at least a tenth
+	// for any a that shows; two copies have none.
+	if second > 0.08 && second > 0.2*excess {
+		x := min(excess, 1/math.Sqrt2)
+		a := (1 - math.Sqrt(1-2*x*x)) / (2 * x)
+		share = a / (1 + 2*a)
+		m["copies"] = 3
+		m["ahead_pct"], m["behind_pct"] = 100*share, 100*share
+		m["ahead_px"], m["behind_px"] = px, px
+	} else {
+		x := min(excess, 0.5)
+		q := (1 - math.Sqrt(1-4*x*x)) / (2 * x)
+		share = q / (1 + q)
+		m["copies"] = 2
+		side := "behind"
+		if c.centres > 0 && l.Along > c.centre/float64(c.centres) {
+			side = "ahead"
+		}
+		m[side+"_pct"], m[side+"_px"] = 100*share, px
+	}
+	return detect.Mark{
+		Kind: detect.Ghost, Region: l.Region, Strength: 100 * share, Confidence: confidence, Measures: m,
+	}
+}
+
+// keepFloor notes the weakest copy that this look could have shown.
+func (s *state) keepFloor(l *echo.Look) {
+	const most = 4096 // looks; the first minute is as good as the rest
+	if len(s.weakest) == most {
+		return
+	}
+	x := min(0.5, s.floor+1/math.Sqrt(l.Weight))
+	q := (1 - math.Sqrt(1-4*x*x)) / (2 * x)
+	s.weakest = append(s.weakest, 100*q/(1+q))
+}
+
+// Coverage says how much of the take moved fast enough to show a ghost.
+func (s *state) Coverage() detect.Coverage {
+	c := detect.Coverage{Kind: detect.Ghost, State: detect.Examined}
+	if s.rate > 0 {
+		c.Seconds = float64(s.examined) / s.rate
+	}
+	switch {
+	case s.examined == 0 && s.moved == 0:
+		c.State, c.Why = detect.NotExaminable, "nothing moves in this take"
+	case s.examined == 0:
+		c.State, c.Why = detect.NotExaminable, "nothing moves fast enough for its copies to stand apart"
+	default:
+		slices.Sort(s.weakest)
+		c.Floor = s.weakest[len(s.weakest)/2]
+		if s.examined*2 < s.moved {
+			c.State = detect.Limited
+			c.Why = fmt.Sprintf("things moved fast enough to show copies in %d of %d pictures with motion", s.examined, s.moved)
+		}
+	}
+	return c
+}

@@ -1,0 +1,279 @@
+package ghost
+
+import (
+	"context"
+	"io"
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"setwitness/decode/picture"
+	"setwitness/detect"
+	"setwitness/detect/cells"
+	"setwitness/detect/echo"
+	"setwitness/detect/motion"
+)
+
+// clip renders an invented scene: smooth texture that pans, and a textured
+// ball. mix gives the weights of the pictures k-1, k, k+1 that picture k shows;
+// ballOnly restricts the mixture to the ball.
+type clip struct {
+	w, h, n  int
+	pan      float64
+	x, y     func(k float64) float64 // centre of the ball
+	diameter float64
+	contrast float64
+	blur     float64 // share of a picture for which the shutter is open
+	grain    float64
+	flat     bool
+	mix      func(k int) []float64 // weights of k-1, k, k+1
+	paint    func(s *clip, k float64, x, y, v float64) float64
+	still    float64 // amplitude of the background's texture
+	noise    []float64
+	i        int
+	random   *rand.Rand
+}
+
+func newClip(seed uint64) *clip {
+	c := &clip{w: 640, h: 360, n: 40, diameter: 30, contrast: 60, blur: 0.3, grain: 0.8, still: 6}
+	c.random = rand.New(rand.NewPCG(seed, 77))
+	c.x = func(k float64) float64 { return 40 + 14*k }
+	c.y = func(k float64) float64 { return 250 - 12*k + 0.25*k*k }
+	return c
+}
+
+func (c *clip) Format() picture.Format {
+	return picture.Format{W: c.w, H: c.h, Depth: 8, RateNum: 50, RateDen: 1}
+}
+
+// texture draws noise of three sizes, moved by offset.
+func (c *clip) texture(dst []float64, offset float64) {
+	const period = 2048
+	if c.noise == nil {
+		c.noise = make([]float64, period*c.h)
+		for _, size := range []int{2, 7, 25} {
+			gw, gh := period/size, c.h/size+2
+			grid := make([]float64, gw*gh)
+			for i := range grid {
+				grid[i] = c.still * c.random.NormFloat64()
+			}
+			for y := range c.h {
+				gy, fy := y/size, float64(y%size)/float64(size)
+				for x := range period {
+					gx, fx := x/size%gw, float64(x%size)/float64(size)
+					a, b := grid[gy*gw+gx], grid[gy*gw+(gx+1)%gw]
+					d, e := grid[(gy+1)*gw+gx], grid[(gy+1)*gw+(gx+1)%gw]
+					c.noise[y*period+x] += (a*(1-fx)+b*fx)*(1-fy) + (d*(1-fx)+e*fx)*fy
+				}
+			}
+		}
+	}
+	whole := math.Floor(offset)
+	f := offset - whole
+	for y := range c.h {
+		row := c.noise[y*period : (y+1)*period]
+		for x := range c.w {
+			at := (x - int(whole) + 4*period) % period
+			dst[y*c.w+x] = 100 + row[at]*(1-f) + row[(at+period-1)%period]*f
+		}
+	}
+}
+
+// render draws the instant k in pictures, without grain.
+func (c *clip) render(k float64) []float64 {
+	v := make([]float64, c.w*c.h)
+	c.texture(v, c.pan*k)
+	const exposures = 5
+	if c.diameter > 0 {
+		r := c.diameter / 2
+		type put struct{ cover, light float64 }
+		sum := map[int]put{}
+		for e := range exposures {
+			t := k + c.blur*(float64(e)/(exposures-1)-0.5)
+			bx, by := c.x(t), c.y(t)
+			for y := max(0, int(by-r-2)); y < min(c.h, int(by+r+3)); y++ {
+				for x := max(0, int(bx-r-2)); x < min(c.w, int(bx+r+3)); x++ {
+					dx, dy := float64(x)-bx, float64(y)-by
+					in := max(0, min(1, r-math.Hypot(dx, dy)+0.5))
+					p := sum[y*c.w+x]
+					p.cover += in / exposures
+					shade := 1.0
+					if !c.flat {
+						shade = 0.75 + 0.25*math.Sin(dx/3)*math.Cos(dy/4+1)
+					}
+					p.light += in / exposures * (100 + c.contrast*shade)
+					sum[y*c.w+x] = p
+				}
+			}
+		}
+		for i, p := range sum {
+			v[i] = v[i]*(1-p.cover) + p.light
+		}
+	}
+	if c.paint != nil {
+		for y := range c.h {
+			for x := range c.w {
+				v[y*c.w+x] = c.paint(c, k, float64(x), float64(y), v[y*c.w+x])
+			}
+		}
+	}
+	return v
+}
+
+func (c *clip) Next(context.Context) (*picture.Picture, error) {
+	if c.i == c.n {
+		return nil, io.EOF
+	}
+	k := c.i
+	c.i++
+	weights := []float64{0, 1, 0}
+	if c.mix != nil {
+		if w := c.mix(k); w != nil {
+			weights = w
+		}
+	}
+	v := make([]float64, c.w*c.h)
+	for j, w := range weights {
+		if w == 0 {
+			continue
+		}
+		for i, s := range c.render(float64(k + j - 1)) {
+			v[i] += w * s
+		}
+	}
+	p := &picture.Picture{Index: k, Frame: k, Y: picture.New(c.w, c.h, 8)}
+	for i, s := range v {
+		p.Y.Pix[i] = uint8(max(0, min(255, s+c.grain*c.random.NormFloat64()+0.5)))
+	}
+	return p, nil
+}
+
+func scan(t *testing.T, c *clip) *detect.Result {
+	t.Helper()
+	res, err := detect.Run(context.Background(), c, []*detect.Stage{cells.Stage, motion.Stage, echo.Stage, Stage}, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return res
+}
+
+func burst(from, to int, w ...float64) func(int) []float64 {
+	return func(k int) []float64 {
+		if k >= from && k <= to {
+			return w
+		}
+		return nil
+	}
+}
+
+func TestGhosts(t *testing.T) {
+	for _, c := range []struct {
+		name       string
+		set        func(*clip)
+		start, end int
+		share      float64
+	}{
+		{"three copies, five pictures", func(c *clip) { c.mix = burst(15, 19, .25, .5, .25) }, 15, 19, 25},
+		{"three copies, two pictures", func(c *clip) { c.mix = burst(20, 21, .25, .5, .25) }, 20, 21, 25},
+		{"three equal copies of a flat ball", func(c *clip) { c.flat = true; c.mix = burst(15, 18, .34, .33, .33) }, 15, 18, 33},
+		{"two copies ahead", func(c *clip) { c.mix = burst(16, 19, 0, .5, .5) }, 16, 19, 50},
+		{"two copies, one weak, behind", func(c *clip) { c.mix = burst(16, 19, .3, .7, 0) }, 16, 19, 30},
+		{"slow large ball", func(c *clip) {
+			c.diameter = 90
+			c.x = func(k float64) float64 { return 100 + 7*k }
+			c.mix = burst(14, 18, .25, .5, .25)
+		}, 14, 18, 25},
+		{"fast small dark ball", func(c *clip) {
+			c.diameter, c.contrast = 14, -50
+			c.x = func(k float64) float64 { return 600 - 24*k }
+			c.n, c.mix = 24, burst(9, 12, .25, .5, .25)
+		}, 9, 12, 25},
+		{"whole picture pans, burst", func(c *clip) { c.diameter = 0; c.pan = 9; c.mix = burst(15, 19, .25, .5, .25) }, 15, 19, 25},
+		{"whole picture pans, all the time", func(c *clip) {
+			c.diameter = 0
+			c.pan = 11
+			c.mix = func(int) []float64 { return []float64{0, .5, .5} }
+		}, 0, 39, 50},
+		{"low contrast", func(c *clip) { c.contrast = 18; c.still = 1; c.mix = burst(15, 19, .25, .5, .25) }, 15, 19, 25},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			s := newClip(11)
+			c.set(s)
+			res := scan(t, s)
+			if len(res.Events) != 1 {
+				t.Fatalf("%d events, want 1: %+v", len(res.Events), res.Events)
+			}
+			e := res.Events[0]
+			slack := 1
+			if c.end-c.start > 20 {
+				slack = 4 // nothing to compare with at the ends of the take
+			}
+			if e.Start < c.start-slack || e.Start > c.start+slack || e.End < c.end-slack || e.End > c.end+slack {
+				t.Errorf("pictures %d to %d, want %d to %d", e.Start, e.End, c.start, c.end)
+			}
+			if math.Abs(e.Strength-c.share) > 9 {
+				t.Errorf("copy of %.1f %%, want %.1f %%", e.Strength, c.share)
+			}
+			t.Logf("confidence %.2f, %v", e.Confidence, e.Measures)
+		})
+	}
+}
+
+func TestLookAlikes(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		set  func(*clip)
+	}{
+		{"clean flight", func(*clip) {}},
+		{"open shutter", func(c *clip) { c.blur = 1 }},
+		{"clean pan", func(c *clip) { c.diameter = 0; c.pan = 9 }},
+		{"shadow at one step", func(c *clip) {
+			c.paint = func(c *clip, k, x, y, v float64) float64 {
+				r := math.Hypot(x-c.x(k)+14, y-c.y(k)-12)
+				return v * (1 - 0.4*max(0, min(1, 15.5-r)))
+			}
+		}},
+		{"fence whose period is the step", func(c *clip) {
+			c.diameter, c.pan = 0, 12
+			c.paint = func(c *clip, k, x, y, v float64) float64 {
+				return v + 30*math.Tanh(6*math.Sin(2*math.Pi*(x-12*k)/12))
+			}
+		}},
+		{"fence whose period is the step passes behind a ball", func(c *clip) {
+			c.paint = func(c *clip, k, x, y, v float64) float64 {
+				if math.Hypot(x-c.x(k), y-c.y(k)) < 15 {
+					return v
+				}
+				return v + 25*math.Tanh(6*math.Sin(2*math.Pi*x/14))
+			}
+		}},
+		{"flash", func(c *clip) {
+			c.paint = func(c *clip, k, x, y, v float64) float64 {
+				if int(k) == 18 {
+					return v*1.4 + 20
+				}
+				return v
+			}
+		}},
+		{"dissolve", func(c *clip) {
+			c.pan = 8
+			c.paint = func(c *clip, k, x, y, v float64) float64 {
+				a := max(0, min(1, (k-12)/14))
+				return v*(1-a) + a*(90+30*math.Sin(x/17+y/31)*math.Cos(y/11))
+			}
+		}},
+		{"bounce", func(c *clip) {
+			c.y = func(k float64) float64 { return 80 + 9*math.Abs(k-20) }
+		}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			s := newClip(12)
+			c.set(s)
+			for _, e := range scan(t, s).Events {
+				t.Errorf("pictures %d to %d, confidence %.2f: %v", e.Start, e.End, e.Confidence, e.Measures)
+			}
+		})
+	}
+}
