@@ -172,9 +172,16 @@ func (j *joiner) finish() []Event {
 	return out
 }
 
-// together reports whether b lies inside the time of a and fills most of it,
-// give or take the pictures at either end that only one of them shows.
+// together reports whether b lies inside the time of a and either fills most
+// of it, give or take the pictures at either end that only one of them shows,
+// or lies inside its place too.
 func together(a, b Event, gap int) bool {
+	if b.Start >= a.Start && b.End <= a.End {
+		in := a.Region.Intersect(b.Region)
+		if 2*in.Dx()*in.Dy() >= b.Region.Dx()*b.Region.Dy() {
+			return true
+		}
+	}
 	overlap := min(a.End, b.End) - max(a.Start, b.Start) + 1
 	shorter := min(a.End-a.Start, b.End-b.Start) + 1
 	longer := max(a.End-a.Start, b.End-b.Start) + 1

@@ -45,9 +45,15 @@ const (
 	// seen, which only a periodic texture has.
 	reachSteps = 3.3
 	longest    = 200 // samples
+	// LeastRatio and MostRatio bound the lag of a copy over the step: half a
+	// step where both fields of a frame are blended, two and a half where
+	// 24 pictures a second are blended to 60.
+	LeastRatio = 0.4
+	MostRatio  = 2.7
 	widest     = 1000
 	// A path is looked at in the plane itself where more than this share of
-	// the window stands out from the background: the background moves.
+	// the window stands out from the background, or of its cells changed: the
+	// background moves.
 	backgroundMoves = 0.5
 )
 
@@ -61,6 +67,12 @@ type Look struct {
 	// Profile[0] is 1. SamplePx is raster pixels a sample along the path.
 	Profile  []float32
 	SamplePx float64
+	// Gain is how much higher the main peak is one sample beside the path
+	// than on it, 1 or more.
+	Gain float64
+	// Second is R at twice the lag of the main peak, the highest within two
+	// samples of the path, which may be curved.
+	Second float64
 	// Weight is the number of samples that carry the gradient
 	// (its participation ratio): the profile strays by about one over its
 	// root.
@@ -68,6 +80,9 @@ type Look struct {
 	// Along is where the thing's centre of contrast lies on its path, raster
 	// pixels from the picture's corner.
 	Along float64
+	// Energy is the gradient's own energy, comparable between looks at one
+	// thing.
+	Energy float64
 	// Contrast is the mean |difference| from the background where the thing
 	// stands out, 8-bit codes.
 	Contrast float64
@@ -234,6 +249,17 @@ func stirs(m *motion.Map, i int) bool {
 	return m.Tiles[i].Changed > 0 && m.Tiles[i].Still > m.Noise
 }
 
+// changed is the share of the cells of a box of tiles that changed.
+func changed(m *motion.Map, box image.Rectangle) float64 {
+	var sum float64
+	for y := box.Min.Y; y < box.Max.Y; y++ {
+		for x := box.Min.X; x < box.Max.X; x++ {
+			sum += float64(m.At(x, y).Changed)
+		}
+	}
+	return sum / float64(box.Dx()*box.Dy())
+}
+
 func (s *Store) flood(m *motion.Map, first int) []int {
 	s.stack = append(s.stack[:0], first)
 	s.group[first] = 1
@@ -312,10 +338,10 @@ func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectan
 	if win.Dx() > widest {
 		win.Max.X = win.Min.X + widest
 	}
-	l := Look{DX: vx, DY: vy, Speed: math.Hypot(vx, vy)}
+	l := Look{DX: vx, DY: vy, Speed: math.Hypot(vx, vy), Gain: 1}
 	l.SamplePx = l.Speed / speed
 	l.Region = image.Rect(win.Min.X*r.StepX, win.Min.Y*r.StepY, win.Max.X*r.StepX, win.Max.Y*r.StepY)
-	energy, ok := s.differentiate(&l, r, m, win, ux, uy)
+	energy, plain, ok := s.differentiate(&l, r, m, win, changed(m, box) > backgroundMoves, ux, uy)
 	if !ok {
 		return Look{}, false
 	}
@@ -329,15 +355,25 @@ func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectan
 	s.search.Lags(s.sums, s.gradient, win.Dx(), win.Dy(), s.dx, s.dy)
 	l.Profile = make([]float32, n)
 	for k, v := range s.sums {
-		l.Profile[k] = v / float32(energy)
+		share := float32(1)
+		if plain {
+			// The plane goes on beyond the window; what is seen of each lag
+			// is the part where both ends lie inside.
+			share = float32(win.Dx()-abs(s.dx[k])) * float32(win.Dy()-abs(s.dy[k])) / float32(win.Dx()*win.Dy())
+		}
+		if share > 0 {
+			l.Profile[k] = v / float32(energy) / share
+		}
 	}
 	l.Profile[0] = 1
+	l.Energy = energy
+	s.refine(&l, win, energy, speed)
 	return l, true
 }
 
 // differentiate fills s.gradient for a window and the look's weight, place and contrast. It returns the energy of the
 // gradient without that of noise.
-func (s *Store) differentiate(l *Look, r *cells.Reduced, m *motion.Map, win image.Rectangle, ux, uy float64) (float64, bool) {
+func (s *Store) differentiate(l *Look, r *cells.Reduced, m *motion.Map, win image.Rectangle, moves bool, ux, uy float64) (energy float64, plain, ok bool) {
 	w, h := win.Dx(), win.Dy()
 	s.gradient = slices.Grow(s.gradient[:0], w*h)[:w*h]
 	clear(s.gradient)
@@ -347,7 +383,7 @@ func (s *Store) differentiate(l *Look, r *cells.Reduced, m *motion.Map, win imag
 			out += int(v & 1)
 		}
 	}
-	plain := float64(out) > backgroundMoves*float64(w*h)
+	plain = moves || float64(out) > backgroundMoves*float64(w*h)
 	s.above = slices.Grow(s.above[:0], w*h)[:w*h]
 	var along, weight, contrast float64
 	for y := range h {
@@ -421,14 +457,52 @@ func (s *Store) differentiate(l *Look, r *cells.Reduced, m *motion.Map, win imag
 		noise = n * n * math.Pi / 4 * 6 * float64(w*h)
 	}
 	if sum <= 2*noise || fourth == 0 {
-		return 0, false // what is there is noise
+		return 0, plain, false // what is there is noise
 	}
 	l.Weight = sum * sum / fourth
 	if weight > 0 {
 		l.Along = along / weight * l.SamplePx
 		l.Contrast = weight / contrast / cells.Unit8
 	}
-	return sum - noise, true
+	return sum - noise, plain, true
+}
+
+// refine looks for the true height of the main peak beside the path: a vector
+// is never quite right, and fine texture forgives less than a sample.
+func (s *Store) refine(l *Look, win image.Rectangle, energy, speed float64) {
+	p := l.Peak(LeastRatio*speed, MostRatio*speed)
+	if p.Prominence == 0 {
+		return
+	}
+	k := int(p.Lag + 0.5)
+	x, y := s.dx[k], s.dy[k]
+	best, second := s.highest(win, x, y, 1), s.highest(win, 2*x, 2*y, 2)
+	if s.sums[k] > 0 {
+		l.Gain = max(1, float64(best/s.sums[k]))
+	}
+	l.Second = float64(second) / energy
+}
+
+// highest returns the greatest sum within reach of a lag.
+func (s *Store) highest(win image.Rectangle, x, y, reach int32) float32 {
+	var dx, dy [25]int32
+	var sums [25]float32
+	n := 0
+	for v := -reach; v <= reach; v++ {
+		for u := -reach; u <= reach; u++ {
+			dx[n], dy[n] = x+u, y+v
+			n++
+		}
+	}
+	s.search.Lags(sums[:n], s.gradient, win.Dx(), win.Dy(), dx[:n], dy[:n])
+	return slices.Max(sums[:n])
+}
+
+func abs(v int32) int {
+	if v < 0 {
+		return int(-v)
+	}
+	return int(v)
 }
 
 // Nearest sorts looks by distance of their regions' centres from a point.

@@ -60,8 +60,9 @@ const (
 	// A step that changes by this much over the time compared tells a copy
 	// that keeps step from a companion at a fixed distance.
 	stepSpread = 1.2
-	// So many places of a picture that moves as a whole have to agree.
-	leastPlaces = 4
+	// So many places of a picture that moves as a whole have to agree, and
+	// at least this share of all that were looked at.
+	leastPlaces, placesShare = 3, 0.34
 )
 
 type state struct {
@@ -73,6 +74,7 @@ type state struct {
 	examined, moved int
 	weakest         []float64
 	baseline        []float64
+	energy          []float64
 }
 
 // Step decides on picture w.T.
@@ -113,10 +115,13 @@ func rhythm(ratio float64) (float64, bool) {
 // judge decides whether a look shows a ghost.
 func (s *state) judge(t int, l *echo.Look, peers []echo.Look) (detect.Mark, bool) {
 	step := l.Steps()
-	p := l.Peak(0.4*step, 2.7*step)
+	p := l.Peak(echo.LeastRatio*step, echo.MostRatio*step)
 	// The profile of few edges strays more.
 	need := s.floor + 1/math.Sqrt(l.Weight)
-	if p.Prominence < 0.7*need || p.R > highest {
+	// A texture's peak stands above deep valleys and is low itself, a thing's
+	// own blur is high and has no valley: a copy has both.
+	height := min(p.R, p.Prominence)
+	if height < 0.7*need || p.R > highest {
 		return detect.Mark{}, false
 	}
 	ratio := p.Lag / step
@@ -126,14 +131,21 @@ func (s *state) judge(t int, l *echo.Look, peers []echo.Look) (detect.Mark, bool
 	}
 	c := s.compare(t, l, p)
 	confidence := 0.0
-	sure := squash((p.Prominence - need) / 0.06)
+	sure := squash((height - need) / 0.06)
+	c.height, c.second = p.R*l.Gain, l.Second
+	places := 0
+	if l.Whole {
+		places, c.height, c.second = s.agree(l, p, peers)
+	}
 	switch {
+	case l.Whole && places < leastPlaces:
+		// One place of many that happens to repeat itself.
 	case c.clean >= leastClean && known && (r == 1 || r == 0.5 || r == 2 || c.alike >= 2):
 		// The same thing is single in other pictures nearby.
 		confidence = sure * squash((p.R-c.baseline-s.floor)/0.05+1)
 	case c.alike >= leastClean && known && c.spread >= stepSpread && c.keepsStep:
 		confidence = sure
-	case l.Whole && known && s.agree(l, p, peers) >= leastPlaces:
+	case l.Whole && known:
 		confidence = sure * 0.9
 	}
 	if confidence < 0.2 {
@@ -153,12 +165,15 @@ type comparison struct {
 	keepsStep bool    // their lags follow their steps
 	centre    float64 // along the path, where the clean ones expect the thing
 	centres   int
+	energy    float64 // of the clean ones
+
+	height, second float64 // of the peaks, over the places of a whole picture
 }
 
 // compare looks for the same thing in the pictures around.
 func (s *state) compare(t int, l *echo.Look, p echo.Peak) comparison {
 	c := comparison{spread: 1, keepsStep: true}
-	s.baseline = s.baseline[:0]
+	s.baseline, s.energy = s.baseline[:0], s.energy[:0]
 	ratio := p.Lag / l.Steps()
 	slowest, fastest := l.Speed, l.Speed
 	here := middle(l.Region)
@@ -184,11 +199,12 @@ func (s *state) compare(t int, l *echo.Look, p echo.Peak) comparison {
 		if turn := (o.DX*l.DX + o.DY*l.DY) / (o.Speed * l.Speed); turn < 0.8 || o.Speed > 2*l.Speed || l.Speed > 2*o.Speed {
 			continue
 		}
-		own := o.Peak(0.4*o.Steps(), 2.7*o.Steps())
+		own := o.Peak(echo.LeastRatio*o.Steps(), echo.MostRatio*o.Steps())
 		same := o.At(p.Lag)
 		switch {
-		case own.Prominence < cleanShare*p.Prominence:
+		case min(own.R, own.Prominence) < cleanShare*min(p.R, p.Prominence):
 			c.clean++
+			s.energy = append(s.energy, o.Energy)
 			s.baseline = append(s.baseline, same)
 			if o.Along != 0 && !l.Whole {
 				c.centre += o.Along + l.Speed*float64(t-i)
@@ -207,49 +223,50 @@ func (s *state) compare(t int, l *echo.Look, p echo.Peak) comparison {
 	if c.clean > 0 {
 		slices.Sort(s.baseline)
 		c.baseline = max(0, s.baseline[len(s.baseline)*3/4])
+		slices.Sort(s.energy)
+		c.energy = s.energy[len(s.energy)/2]
 	}
 	return c
 }
 
 func middle(r image.Rectangle) image.Point { return r.Min.Add(r.Max).Div(2) }
 
-// agree counts the places of this picture that show the same lag.
-func (s *state) agree(l *echo.Look, p echo.Peak, peers []echo.Look) int {
-	n := 0
+// agree counts the places of this picture that show the same lag; 0 when they
+// are too small a share of all. It also returns the mean height of their peaks
+// and of the second ones.
+func (s *state) agree(l *echo.Look, p echo.Peak, peers []echo.Look) (n int, height, second float64) {
+	all := 0
 	for i := range peers {
 		o := &peers[i]
-		own := o.Peak(0.4*o.Steps(), 2.7*o.Steps())
-		if o.Whole && own.Prominence > 0.7*s.floor && math.Abs(own.Lag/o.Steps()/(p.Lag/l.Steps())-1) < ratioTolerance {
+		if o.Whole {
+			all++
+		}
+		own := o.Peak(echo.LeastRatio*o.Steps(), echo.MostRatio*o.Steps())
+		if o.Whole && min(own.R, own.Prominence) > 0.7*s.floor && math.Abs(own.Lag/o.Steps()/(p.Lag/l.Steps())-1) < ratioTolerance {
 			n++
+			height += own.R * o.Gain
+			second += o.Second
 		}
 	}
-	return n
+	if n == 0 || float64(n) < placesShare*float64(all) {
+		return 0, 0, 0
+	}
+	return n, height / float64(n), second / float64(n)
 }
 
 // mark states the amplitudes of the copies.
 func (s *state) mark(l *echo.Look, p echo.Peak, c comparison, confidence float64) detect.Mark {
-	excess := max(p.R-c.baseline, s.floor)
-	second := l.At(2 * p.Lag)
 	px := p.Lag * l.SamplePx
 	m := map[string]float64{
 		"step_px": l.Speed, "step_x_px": l.DX, "step_y_px": l.DY,
 		"displacement_px": px, "peak": p.R, "peak_elsewhere": c.baseline,
 	}
-	var share float64
-	// Weights (a, 1, a) have the second peak a^2/(1+2a^2), at least a tenth
-	// for any a that shows; two copies have none.
-	if second > 0.08 && second > 0.2*excess {
-		x := min(excess, 1/math.Sqrt2)
-		a := (1 - math.Sqrt(1-2*x*x)) / (2 * x)
-		share = a / (1 + 2*a)
-		m["copies"] = 3
+	share, copies := s.amplitude(l, c)
+	m["copies"] = float64(copies)
+	if copies == 3 {
 		m["ahead_pct"], m["behind_pct"] = 100*share, 100*share
 		m["ahead_px"], m["behind_px"] = px, px
 	} else {
-		x := min(excess, 0.5)
-		q := (1 - math.Sqrt(1-4*x*x)) / (2 * x)
-		share = q / (1 + q)
-		m["copies"] = 2
 		side := "behind"
 		if c.centres > 0 && l.Along > c.centre/float64(c.centres) {
 			side = "ahead"
@@ -259,6 +276,35 @@ func (s *state) mark(l *echo.Look, p echo.Peak, c comparison, confidence float64
 	return detect.Mark{
 		Kind: detect.Ghost, Region: l.Region, Strength: 100 * share, Confidence: confidence, Measures: m,
 	}
+}
+
+// amplitude returns the weight of a copy and how many copies there are, the
+// thing itself among them. Two copies have weights (w, 1-w) with w at most
+// one half, three (w, 1-2w, w). The energy of the gradient falls to the sum
+// of the squared weights where the thing is seen single in other pictures,
+// and the height of the peak says the same; what blur and noise take from the
+// one errs to the other side of what they take from the other, so that the
+// mean of both is stated.
+func (s *state) amplitude(l *echo.Look, c comparison) (w float64, copies int) {
+	height := max(c.height-c.baseline, s.floor)
+	x := min(height, 0.5)
+	q := (1 - math.Sqrt(1-4*x*x)) / (2 * x)
+	two := q / (1 + q)
+	x = min(height, 1/math.Sqrt2)
+	a := (1 - math.Sqrt(1-2*x*x)) / (2 * x)
+	three := a / (1 + 2*a)
+	squares := 0.5
+	if !l.Whole && c.clean >= leastClean && c.energy > 0 {
+		squares = max(1.0/3, min(1, l.Energy/c.energy))
+		two = (two + (1-math.Sqrt(max(0, 2*squares-1)))/2) / 2
+		three = (three + (4-math.Sqrt(max(0, 24*squares-8)))/12) / 2
+	}
+	// Two copies never fall below one half in energy nor rise above it in
+	// height, and have no second peak, where (1/4, 1/2, 1/4) has 1/6.
+	if squares < 0.42 || height > 0.55 || c.second > 0.08 {
+		return three, 3
+	}
+	return two, 2
 }
 
 // keepFloor notes the weakest copy that this look could have shown.

@@ -37,11 +37,11 @@ const (
 	// changeFloor is a quarter of an 8-bit code: a take without noise still
 	// has the rounding of its codec.
 	changeFloor = cells.Unit8 / 4
-	// standOutRatio times the noise (a mean |difference|, so 1.13 standard
-	// deviations of one picture) is where a sample stands out from the
-	// background: about four standard deviations.
-	standOutRatio = 3.5
-	standOutFloor = 2 * cells.Unit8 // coding noise at moving edges
+	// standOutRatio times the noise (a mean |difference| of two pictures, so
+	// 1.13 standard deviations of one) is where a sample stands out from the
+	// background: about three standard deviations.
+	standOutRatio = 2.5
+	standOutFloor = cells.Unit8 // coding noise at moving edges
 	// leastStandOut samples have to stand out in a tile before it can be
 	// matched: a disc of 4 samples across.
 	leastStandOut = 12
@@ -59,6 +59,8 @@ const (
 	// taken to be small, and matched with what reaches into the next tiles:
 	// the edge of a disc alone fits anywhere.
 	sparse = 0.25
+	// leastFollowed tiles make an estimate of noise.
+	leastFollowed = 20
 	// reach of a full search in samples of the halved plane: 80 and 48
 	// reduced samples, that is 160 and 96 pixels of a 1080-line raster.
 	reachX, reachY = 40, 24
@@ -109,7 +111,7 @@ func (s *Store) Step(w *detect.Window) error {
 	if before == nil {
 		return nil
 	}
-	m.Noise = s.noise(cm)
+	m.Noise = s.noise(t, cm)
 	threshold := changeRatio*m.Noise + changeFloor
 	for i, d := range cm.Reduced.Diff {
 		if d > threshold {
@@ -141,9 +143,9 @@ func (s *Store) newMap(cm *cells.Map) *Map {
 
 // noise estimates the mean |difference| between two pictures of a still scene:
 // what the quietest fifth of the cells shows, or what the flattest cells of
-// this picture show from pixel to pixel, whichever is less. The second one
-// stands in while everything moves.
-func (s *Store) noise(cm *cells.Map) float32 {
+// this picture show from pixel to pixel, or what the vectors left of the last
+// one, whichever is least. The latter two stand in while everything moves.
+func (s *Store) noise(t int, cm *cells.Map) float32 {
 	v := append(s.scratch[:0], cm.Reduced.Diff...)
 	slices.Sort(v)
 	temporal := v[len(v)/5]
@@ -153,12 +155,28 @@ func (s *Store) noise(cm *cells.Map) float32 {
 		v = append(v, float32(cm.Cells[i].Horizontal)/float32(cm.Cells[i].Pixels)/depth)
 	}
 	slices.Sort(v)
-	s.scratch = v
+	s.scratch = v[:0]
 	// Horizontal is a mean |difference| of two samples, as the temporal one
 	// is; averaging StepX*StepY samples takes their root off it.
 	r := &cm.Reduced
 	spatial := v[len(v)/20] * cells.Unit8 / float32(math.Sqrt(float64(r.StepX*r.StepY)))
-	return min(temporal, spatial+changeFloor)
+	noise := min(temporal, spatial+changeFloor)
+	// What the vectors of the picture before left unexplained is noise and
+	// what they did not follow.
+	if last := s.At(t - 1); last != nil {
+		v = v[:0]
+		for i := range last.Tiles {
+			if last.Tiles[i].Moving {
+				v = append(v, last.Tiles[i].Residual)
+			}
+		}
+		if len(v) >= leastFollowed {
+			slices.Sort(v)
+			noise = min(noise, v[len(v)/5]+changeFloor)
+		}
+		s.scratch = v[:0]
+	}
+	return noise
 }
 
 // isCut compares coarse thumbnails of two pictures.
