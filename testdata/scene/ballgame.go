@@ -97,7 +97,7 @@ func BallGame(r Raster, g Game) *Scene {
 		}
 	}
 	rnd := random(r.Seed, 11)
-	s.elements = append(s.elements, &backdrop{canvas: hall(r, v, int(width), rnd)})
+	s.elements = append(s.elements, &backdrop{sight: see(func() *canvas { return hall(r, v, int(width), random(r.Seed, 12)) })})
 
 	half := W / 2 / v.metre(nearLine+courtDepth/2)
 	players := cast(rnd, half, g.Seconds)

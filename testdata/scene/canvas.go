@@ -1,6 +1,9 @@
 package scene
 
-import "math"
+import (
+	"math"
+	"sync"
+)
 
 // over is how many samples of a canvas go on one sample of the picture, in
 // each direction: enough that a pan by a fraction of a sample keeps its
@@ -43,6 +46,21 @@ func newCanvas(l *layer, w, h int) *canvas {
 	}
 	return c
 }
+
+// sight is a canvas that is painted when it is first seen, so that a catalogue
+// of scenes costs nothing until one is played.
+type sight struct {
+	once sync.Once
+	make func() *canvas
+	got  *canvas
+}
+
+func (s *sight) canvas() *canvas {
+	s.once.Do(func() { s.got, s.make = s.make(), nil })
+	return s.got
+}
+
+func see(make func() *canvas) *sight { return &sight{make: make} }
 
 // kernel1 is a filter of one dimension that turns samples of a sheet into
 // samples of the picture: sample i of the picture is the weighted sum of
@@ -217,7 +235,7 @@ func reduceLong(out []uint16, line, prefix, weight []int32) {
 // backdrop paints a canvas as the camera moves over it, or as it moves by
 // itself inside a window of the picture.
 type backdrop struct {
-	canvas *canvas
+	sight *sight
 	// offset is where the top left of the window is on the canvas; nil means
 	// that of the camera in the world.
 	offset func(t float64) (x, y float64)
@@ -244,7 +262,7 @@ func (b *backdrop) paint(s *Scene, f *frame, t0, t1 float64) {
 	if dx != 0 && dy != 0 {
 		steps = min(max(int(math.Ceil(math.Min(math.Abs(dx), math.Abs(dy))/1.5)), 1), 12)
 	}
-	paintSheets(b.canvas, f, win, steps, func(i int) (x, y, bx, by float64) {
+	paintSheets(b.sight.canvas(), f, win, steps, func(i int) (x, y, bx, by float64) {
 		u := (float64(i) + 0.5) / float64(steps)
 		return x0 + dx*u, y0 + dy*u, dx / float64(steps), dy / float64(steps)
 	})
@@ -289,14 +307,15 @@ func paintSheets(c *canvas, f *frame, win area, steps int, at func(i int) (x, y,
 // rotation): the sample at x, y of the picture shows the canvas at
 // cx + (x-w/2)*a - (y-h/2)*b, cy + (x-w/2)*b + (y-h/2)*a.
 type lens struct {
-	canvas *canvas
-	view   func(t float64) (cx, cy, a, b float64)
+	sight *sight
+	view  func(t float64) (cx, cy, a, b float64)
 
+	once sync.Once
 	soft [3]sheet // each sample the mean over over x over samples from it on
 }
 
-func newLens(c *canvas, view func(t float64) (cx, cy, a, b float64)) *lens {
-	l := &lens{canvas: c, view: view}
+func (l *lens) soften() {
+	c := l.sight.canvas()
 	for i, s := range []*sheet{&c.y, &c.cb, &c.cr} {
 		o := sheet{s.w, s.h, make([]uint16, len(s.pix))}
 		for y := range s.h {
@@ -309,12 +328,12 @@ func newLens(c *canvas, view func(t float64) (cx, cy, a, b float64)) *lens {
 		}
 		l.soft[i] = o
 	}
-	return l
 }
 
 func (l *lens) still(*Scene) bool { return false }
 
 func (l *lens) paint(s *Scene, f *frame, t0, t1 float64) {
+	l.once.Do(l.soften)
 	// The corner travels farthest.
 	w, h := float64(s.W), float64(s.H)
 	corner := func(t float64) (x, y float64) {

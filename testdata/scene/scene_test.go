@@ -27,8 +27,9 @@ func moments(p picture.Plane, level float64) (mass, x, y float64) {
 
 // flat is a wall without any texture or light fall-off.
 func flat(s *Scene, code float64) *Scene {
-	l := newSheetLayer(s.W, s.H, s.Colour, gray(code))
-	s.elements[0] = &backdrop{canvas: newCanvas(l, s.W, s.H)}
+	s.elements[0] = &backdrop{sight: see(func() *canvas {
+		return newCanvas(newSheetLayer(s.W, s.H, s.Colour, gray(code)), s.W, s.H)
+	})}
 	return s
 }
 

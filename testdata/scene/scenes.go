@@ -118,7 +118,7 @@ func (m Move) set(s *Scene) (w, h int) {
 func Pan(r Raster, back Back, move Move) *Scene {
 	s := &Scene{Raster: r}
 	w, h := move.set(s)
-	s.elements = []element{&backdrop{canvas: back.canvas(r, w, h)}}
+	s.elements = []element{&backdrop{sight: see(func() *canvas { return back.canvas(r, w, h) })}}
 	s.things = []func(t float64) Thing{func(t float64) Thing {
 		x, y := s.cam(t)
 		return Thing{"surface", x + float64(r.W)/2, y + float64(r.H)/2, float64(r.W), float64(r.H)}
@@ -303,30 +303,36 @@ func Ticker(r Raster, back Back, move Move, band Band) *Scene {
 	v := band.Speed * r.Rate()
 	const seconds = 4
 	if band.Roll {
-		w, h := r.W*6/10, r.H+int(v*seconds)+8
-		l := newSheetLayer(w&^1, h&^1, r.Colour, rgb(0x101418))
-		for i, y := 0, band.Size; y < float64(h); i, y = i+1, y+band.Size*1.7 {
-			text := sentence(r.Seed+int64(i), 2+i%3)
-			x := (float64(w) - textWidth(band.Size, text)) / 2
-			l.text(x, y, band.Size, band.Size*0.14, text, rgb(0xf0f0ea))
+		w, h := r.W*6/10&^1, (r.H+int(v*seconds)+8)&^1
+		paint := func() *canvas {
+			l := newSheetLayer(w, h, r.Colour, rgb(0x101418))
+			for i, y := 0, band.Size; y < float64(h); i, y = i+1, y+band.Size*1.7 {
+				text := sentence(r.Seed+int64(i), 2+i%3)
+				x := (float64(w) - textWidth(band.Size, text)) / 2
+				l.text(x, y, band.Size, band.Size*0.14, text, rgb(0xf0f0ea))
+			}
+			return newCanvas(l, w, h)
 		}
 		x0 := (r.W * 2 / 10) &^ 1
 		s.elements = append(s.elements, &backdrop{
-			canvas: newCanvas(l, w&^1, h&^1),
+			sight:  see(paint),
 			offset: func(t float64) (x, y float64) { return 0, 4 + v*math.Max(t, 0) },
-			window: &area{x0, 0, x0 + w&^1, r.H},
+			window: &area{x0, 0, x0 + w, r.H},
 		})
 		return s
 	}
 	h := int(band.Size*2) &^ 1
 	w := (r.W + int(v*seconds) + 8) &^ 1
-	l := newSheetLayer(w, h, r.Colour, rgb(0x14283c))
-	l.box(0, 0, float64(w), 2, plain(rgb(0xd9a441)))
-	n := int(float64(w) / textWidth(band.Size, "MMMMMMM"))
-	l.text(10, band.Size*0.55, band.Size, band.Size*0.15, sentence(r.Seed, n+2), rgb(0xf4f4f0))
+	paint := func() *canvas {
+		l := newSheetLayer(w, h, r.Colour, rgb(0x14283c))
+		l.box(0, 0, float64(w), 2, plain(rgb(0xd9a441)))
+		n := int(float64(w) / textWidth(band.Size, "MMMMM"))
+		l.text(10, band.Size*0.55, band.Size, band.Size*0.15, sentence(r.Seed, n+2), rgb(0xf4f4f0))
+		return newCanvas(l, w, h)
+	}
 	y0 := (r.H - h - r.H/14) &^ 1
 	s.elements = append(s.elements, &backdrop{
-		canvas: newCanvas(l, w, h),
+		sight:  see(paint),
 		offset: func(t float64) (x, y float64) { return 4 + v*math.Max(t, 0), 0 },
 		window: &area{0, y0, r.W, y0 + h},
 	})
@@ -368,12 +374,14 @@ func Pendulum(r Raster, back Back, period, swing, bob float64) *Scene {
 func Zoom(r Raster, back Back, factor, turn float64) *Scene {
 	s := &Scene{Raster: r}
 	w, h := (r.W*3/2)&^1, (r.H*3/2)&^1
-	c := back.canvas(r, w, h)
-	s.elements = []element{newLens(c, func(t float64) (cx, cy, a, b float64) {
-		k := 1.1 * math.Pow(factor, -t)
-		sin, cos := math.Sincos(turn * math.Pi / 180 * t)
-		return float64(w) / 2, float64(h) / 2, k * cos, k * sin
-	})}
+	s.elements = []element{&lens{
+		sight: see(func() *canvas { return back.canvas(r, w, h) }),
+		view: func(t float64) (cx, cy, a, b float64) {
+			k := 1.1 * math.Pow(factor, -t)
+			sin, cos := math.Sincos(turn * math.Pi / 180 * t)
+			return float64(w) / 2, float64(h) / 2, k * cos, k * sin
+		},
+	}}
 	return s
 }
 
@@ -561,29 +569,7 @@ func Shower(r Raster, back Back, kind Particle, n int) *Scene {
 func Cartoon(r Raster, speed float64, hold int) *Scene {
 	s := &Scene{Raster: r}
 	w, h := (Move{X: speed}).set(s)
-	l := newSheetLayer(w, h, r.Colour, rgb(0x9fd3f0))
-	W, H := float64(w), float64(h)
-	rnd := random(r.Seed, 71)
-	for i, k := range []uint32{0x7fb56b, 0x5e9a4f, 0x3f7d3b} {
-		pts := []point{{0, H}}
-		a, b := 90+60*rnd.Float64(), rnd.Float64()*7
-		for x := 0.0; x <= W+8; x += 8 {
-			y := H * (0.45 + 0.16*float64(i))
-			pts = append(pts, point{x, y + 0.05*H*math.Sin(x/a+b) + 0.03*H*math.Sin(x/37+b*2)})
-		}
-		pts = append(pts, point{W, H})
-		l.polygon(pts, plain(rgb(k)))
-		for j := 1; j+2 < len(pts); j++ {
-			l.limb(pts[j].x, pts[j].y, 1.3, pts[j+1].x, pts[j+1].y, 1.3, plain(rgb(0x1c2b1a)))
-		}
-	}
-	for range 4 + w/300 {
-		x, y := rnd.Float64()*W, H*(0.08+0.2*rnd.Float64())
-		for i := range 4 {
-			l.disc(x+float64(i)*26, y+9*math.Sin(float64(i)*2), 22+4*float64(i%2), plain(rgb(0xf7fbff)))
-		}
-	}
-	s.elements = []element{&backdrop{canvas: newCanvas(l, w, h)}}
+	s.elements = []element{&backdrop{sight: see(func() *canvas { return hills(r, w, h) })}}
 	held := func(t float64) float64 {
 		n := math.Floor(t*r.Rate() + 0.5)
 		return math.Floor(n/float64(max(hold, 1))) * float64(max(hold, 1)) / r.Rate()
@@ -676,4 +662,31 @@ func (s *Scene) Letterboxed(share float64) *Scene {
 		})
 	}
 	return s
+}
+
+// hills paints what a drawn figure walks in front of.
+func hills(r Raster, w, h int) *canvas {
+	l := newSheetLayer(w, h, r.Colour, rgb(0x9fd3f0))
+	W, H := float64(w), float64(h)
+	rnd := random(r.Seed, 71)
+	for i, k := range []uint32{0x7fb56b, 0x5e9a4f, 0x3f7d3b} {
+		pts := []point{{0, H}}
+		a, b := 90+60*rnd.Float64(), rnd.Float64()*7
+		for x := 0.0; x <= W+8; x += 8 {
+			y := H * (0.45 + 0.16*float64(i))
+			pts = append(pts, point{x, y + 0.05*H*math.Sin(x/a+b) + 0.03*H*math.Sin(x/37+b*2)})
+		}
+		pts = append(pts, point{W, H})
+		l.polygon(pts, plain(rgb(k)))
+		for j := 1; j+2 < len(pts); j++ {
+			l.limb(pts[j].x, pts[j].y, 1.3, pts[j+1].x, pts[j+1].y, 1.3, plain(rgb(0x1c2b1a)))
+		}
+	}
+	for range 4 + w/300 {
+		x, y := rnd.Float64()*W, H*(0.08+0.2*rnd.Float64())
+		for i := range 4 {
+			l.disc(x+float64(i)*26, y+9*math.Sin(float64(i)*2), 22+4*float64(i%2), plain(rgb(0xf7fbff)))
+		}
+	}
+	return newCanvas(l, w, h)
 }
