@@ -1,0 +1,233 @@
+package cadence
+
+import (
+	"image"
+	"math"
+)
+
+// breach is a place where a pattern may be broken.
+type breach struct {
+	first, last    int // pictures
+	repeated, lost int // pictures
+	chain          int // index of the chain that it lies in
+	fresh          int // new pictures of the chain before it
+	odds           float32
+	expected       int // place in the period that should have come
+	found          int // place that came
+	step           step
+	region         image.Rectangle
+	// every is how many pictures apart the pictures of a stretch stumble;
+	// 0 where there is no stretch.
+	every int
+}
+
+const (
+	// decisive is the evidence at which a lost picture is as likely as not.
+	decisive = 5.5
+	// slow is the step in pixels below which a shaking hand stops as
+	// suddenly as a repeat does.
+	slow = 1.5
+)
+
+// heldOdds is the log odds of a picture held too long.
+func heldOdds(r *record) float32 {
+	odds := r.repeat - stumble
+	s := r.step
+	switch {
+	case s.agree == 0 && s.tiles > 0:
+		odds -= 5 // what moves turns round: the bounce of a ball or of a hand
+	case s.agree == 0 && r.exact:
+		odds += 0.5
+	case s.agree == 0:
+		odds -= 4
+	default:
+		odds += min(2, s.agree/2) - 4*(1-s.agree/s.tiles) - 3*max(0, slow-s.before) - 3*max(0, slow-s.after)
+	}
+	return odds
+}
+
+// stability is what a pattern that ran for n new pictures adds to the odds
+// that a deviation from it is a break.
+func stability(n int) float32 {
+	switch {
+	case n < 4:
+		return -6
+	case n < 8:
+		return -2
+	case n < 16:
+		return -0.5
+	}
+	return 0.5
+}
+
+// confidence turns log odds into a probability.
+func confidence(odds float32) float64 { return 1 / (1 + math.Exp(-float64(odds))) }
+
+// lostBefore looks whether things went too far with the picture in the
+// middle of five new ones: then pictures were lost before it, and nothing
+// else shows it. ok is false where nothing of the kind is seen.
+func lostBefore(new *[5]fresh) (lost int, odds float32, ok bool) {
+	const at = len(new) / 2
+	s := new[at].step
+	if s.agree == 0 || s.agree < 0.6*s.tiles {
+		return 0, 0, false
+	}
+	lost = int(s.ratio+0.5) - 1
+	off := abs(s.ratio - float32(lost+1))
+	if lost < 1 || off > 0.3 {
+		return 0, 0, false
+	}
+	e := 5 + 4*s.agree/s.tiles + min(3, s.agree/2) - 8*off - 3*max(0, slow-s.before) - 3*max(0, slow-s.after)
+	for i, x := range new {
+		if i == at {
+			continue
+		}
+		if x.step.agree == 0 {
+			e -= 1.5
+			continue
+		}
+		// The neighbours have the long step on one side; the ones beyond
+		// see none of it.
+		want := float32(1)
+		if i == at-1 || i == at+1 {
+			want = 2 / float32(lost+2)
+		}
+		e -= 6 * max(0, abs(x.step.ratio-want)-0.12)
+	}
+	return lost, e - decisive, true
+}
+
+// settle turns what was noted while the take ran into breaches with their
+// final odds, in order.
+func (b *builder) settle(patterns []pattern) []breach {
+	var out []breach
+	for _, x := range b.breaches {
+		c := &b.chains[x.chain]
+		x.odds += min(stability(x.fresh), stability(c.fresh-x.fresh))
+		// A picture repeated and then one left out is one stumble: the
+		// repeat stands where the lost one should.
+		if k := len(out) - 1; k >= 0 && x.repeated == 0 && out[k].repeated > 0 && x.first <= out[k].last+2 {
+			out[k].lost = x.lost
+			out[k].step = x.step
+			out[k].odds = max(out[k].odds, x.odds) + 1
+			continue
+		}
+		out = append(out, x)
+	}
+	return append(out, b.stretches(patterns)...)
+}
+
+const (
+	// solid is how many new pictures make a chain one to compare with.
+	solid = 12
+	// short is how many pictures without a pattern may lie where one
+	// pattern gives way to another.
+	short = 12
+)
+
+// density is the share of new pictures among all of a chain.
+func (c *chain) density(patterns []pattern) float32 {
+	if c.kind == inPattern {
+		p := &patterns[c.pattern]
+		return float32(p.fresh) / float32(len(p.places))
+	}
+	return float32(c.fresh) / float32(max(1, c.fresh+c.repeats))
+}
+
+func mean(v []float32) float32 {
+	if len(v) == 0 {
+		return 0
+	}
+	var sum float32
+	for _, x := range v {
+		sum += x
+	}
+	return sum / float32(len(v))
+}
+
+// stretches finds where the pattern changes without a cut.
+func (b *builder) stretches(patterns []pattern) []breach {
+	// Leave out the odd pictures between two patterns.
+	var at []int
+	for i := range b.chains {
+		c := &b.chains[i]
+		if c.end-c.start < short && !c.cut && c.kind != inPattern || c.kind == inPattern && c.fresh < 3 && !c.cut {
+			continue
+		}
+		at = append(at, i)
+	}
+	var out []breach
+	for k := 0; k+1 < len(at); k++ {
+		a, c := &b.chains[at[k]], &b.chains[at[k+1]]
+		if c.cut || a.kind != inPattern || a.fresh < solid || c.kind == static {
+			continue
+		}
+		if c.kind == inPattern && patterns[c.pattern].name == patterns[a.pattern].name {
+			continue
+		}
+		da, dc := a.density(patterns), c.density(patterns)
+		x := breach{first: c.start, last: c.start, odds: 0.5, region: c.region, chain: at[k+1]}
+		// Per picture of the take things go on as fast as before.
+		va, vc := mean(a.tail[:min(edge, a.steps)])*da, mean(c.head[:min(edge, c.steps)])*dc
+		x.step = step{before: va / da, at: vc / dc}
+		switch {
+		case va == 0 || vc == 0:
+			x.odds -= 0.5
+		case vc > 0.6*va && va > 0.6*vc:
+			x.odds += 1.5
+		default:
+			x.odds -= 3
+		}
+		if dc < 0.8*da {
+			x.lost = int(float32(c.end-c.start)*(da-dc) + 0.5)
+			x.last = c.end - 1
+			x.every = max(1, int(1/dc+0.5))
+			if x.lost < 3 {
+				continue
+			}
+			if k+2 < len(at) {
+				d := &b.chains[at[k+2]]
+				if !d.cut && d.kind == inPattern && patterns[d.pattern].name == patterns[a.pattern].name && d.fresh >= 6 {
+					x.odds += 1.5
+					k++
+				}
+			}
+			if c.kind == irregular {
+				x.odds -= 1.5
+			}
+		} else if c.kind == irregular || c.fresh < solid {
+			continue
+		} else {
+			x.lost = 1
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+// measures are the numbers behind a breach.
+func (x *breach) measures(patterns []pattern, chains []chain) map[string]float64 {
+	m := map[string]float64{
+		"pictures_repeated": float64(x.repeated),
+		"pictures_lost":     float64(x.lost),
+		"phase_expected":    float64(x.expected),
+		"phase_found":       float64(x.found),
+	}
+	if s := x.step; s.before > 0 || s.after > 0 {
+		m["displacement_before_px"] = float64(s.before)
+		m["displacement_px"] = float64(s.at)
+		m["displacement_after_px"] = float64(s.after)
+	}
+	c := &chains[x.chain]
+	m["new_share_after"] = float64(c.density(patterns))
+	return m
+}
+
+// box is the region of a breach, the whole raster where none is known.
+func (x *breach) box(w, h int) image.Rectangle {
+	all := image.Rect(0, 0, w, h)
+	if r := x.region.Intersect(all); !r.Empty() {
+		return r
+	}
+	return all
+}

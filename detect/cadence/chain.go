@@ -1,0 +1,141 @@
+package cadence
+
+import (
+	"image"
+	"time"
+)
+
+// edge is how many new pictures at either end of a chain say how fast things
+// moved there.
+const edge = 8
+
+// chain is a stretch of the take in which one pattern runs without a cut,
+// whatever stumbles it holds.
+type chain struct {
+	start, end int // pictures, end exclusive
+	from, to   time.Duration
+	kind       kindOfState // inPattern, irregular or static
+	pattern    int         // index, -1 for none
+	cut        bool        // it begins with a cut or a gap
+	fresh      int         // new pictures in it that show motion
+	repeats    int         // pictures that repeat, by pattern or by evidence
+	sure       float32     // how many pictures the evidence decided
+	region     image.Rectangle
+	head, tail [edge]float32 // steps of the first and the last new pictures, px
+	steps      int           // how many were measured
+}
+
+type builder struct {
+	chains   []chain
+	breaches []breach
+	recent   [5]fresh // the newest new pictures, newest last
+	expect   int      // place that the running pattern comes to next
+}
+
+// fresh is a new picture with its step.
+type fresh struct {
+	picture int
+	step    step
+	region  image.Rectangle
+	chain   int
+	before  int
+}
+
+func (b *builder) last() *chain {
+	if len(b.chains) == 0 {
+		return nil
+	}
+	return &b.chains[len(b.chains)-1]
+}
+
+func (b *builder) add(f *follower, r *record, n *node, expected bool) {
+	kind := n.kind
+	if kind == held {
+		kind = inPattern
+	}
+	c := b.last()
+	loose := r.cut || r.gap
+	if c == nil || c.kind != kind || !same(f, c.pattern, n.pattern) || loose {
+		b.chains = append(b.chains, chain{start: r.index, from: r.time, kind: kind, pattern: n.pattern, cut: loose})
+		c = b.last()
+		b.recent = [len(b.recent)]fresh{}
+	} else if !expected && n.kind == inPattern {
+		b.shift(len(f.patterns[n.pattern].places), r, n.at, c.fresh)
+	}
+	if n.kind == held {
+		b.hold(r, n.at, c.fresh)
+	}
+	if n.kind == inPattern || n.kind == held {
+		b.expect = f.nodes[n.next].at
+	}
+	c.end, c.to = r.index+1, r.time
+	c.region = c.region.Union(r.region)
+	c.sure += abs(r.repeat) / top
+	new := r.repeat < 0
+	if kind == inPattern {
+		new = !n.place.repeat
+	}
+	if !new {
+		c.repeats++
+		return
+	}
+	if r.repeat < 0 {
+		c.fresh++
+	}
+	if r.repeat < 0 && r.step.agree > 0 {
+		v := r.step.at
+		if c.steps < edge {
+			c.head[c.steps] = v
+		}
+		c.tail[c.steps%edge] = v
+		c.steps++
+	}
+	copy(b.recent[:], b.recent[1:])
+	b.recent[len(b.recent)-1] = fresh{r.index, r.step, r.region, len(b.chains) - 1, c.fresh - 1}
+	b.jump()
+}
+
+func same(f *follower, a, b int) bool {
+	if a < 0 || b < 0 {
+		return a == b
+	}
+	return f.patterns[a].name == f.patterns[b].name
+}
+
+// jump looks for a lost picture among the newest new ones.
+func (b *builder) jump() {
+	if lost, odds, ok := lostBefore(&b.recent); ok {
+		x := &b.recent[len(b.recent)/2]
+		b.breaches = append(b.breaches, breach{first: x.picture, last: x.picture, lost: lost,
+			chain: x.chain, fresh: x.before, odds: odds, step: x.step, region: x.region})
+	}
+}
+
+// shift notes that the pattern went on at another place than expected.
+func (b *builder) shift(n int, r *record, at, fresh int) {
+	x := breach{first: r.index, last: r.index, chain: len(b.chains) - 1, fresh: fresh, odds: 3,
+		expected: b.expect, found: at, step: r.step, region: r.region}
+	// So many places were left out, or the rest of the period came once more.
+	if left := (at - b.expect + n) % n; left <= n/2 {
+		x.lost = left
+	} else {
+		x.repeated = n - left
+	}
+	b.breaches = append(b.breaches, x)
+}
+
+// hold notes a picture too many at a place of the pattern.
+func (b *builder) hold(r *record, at, fresh int) {
+	odds := heldOdds(r)
+	if k := len(b.breaches) - 1; k >= 0 {
+		if x := &b.breaches[k]; x.last == r.index-1 && x.repeated > 0 && x.chain == len(b.chains)-1 {
+			x.repeated++
+			x.last = r.index
+			x.odds = max(x.odds, odds)
+			x.region = x.region.Union(r.region)
+			return
+		}
+	}
+	b.breaches = append(b.breaches, breach{first: r.index, last: r.index, repeated: 1, chain: len(b.chains) - 1,
+		fresh: fresh, odds: odds, expected: at + 1, found: at, step: r.step, region: r.region})
+}

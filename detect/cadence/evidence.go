@@ -1,0 +1,548 @@
+package cadence
+
+import (
+	"image"
+	"math"
+	"slices"
+	"time"
+
+	"setwitness/detect/cells"
+	"setwitness/detect/motion"
+)
+
+// reach is how many pictures away a new picture may be from one that repeats
+// it, so that both can be compared: the longest hold of a pattern is 8.
+const reach = 9
+
+const (
+	// changeRatio times the noise is what a cell must differ by to have
+	// changed: its mean |difference| strays by a tenth of itself and the
+	// noise of a bright part is up to twice that of a dark one.
+	changeRatio = 2
+	// changeFloor is 0.4 of an 8-bit code: what rounding in a codec leaves.
+	changeFloor = 0.4 * cells.Unit8
+	// leader is the share of the strongest change near a picture that makes
+	// another one fit to compare with: a ticker or a flicker of coding that
+	// never rests changes less than what it is put over.
+	leader = 0.35
+	// oneSided is where the lines of one parity count as repeating while
+	// the others move: less than this share of their difference.
+	oneSided = 0.4
+	// still1 is the least step in pixels that a new picture must show: half
+	// of it and more is lost in the halves of the search's own precision.
+	leastStep = 0.5
+)
+
+// top is the most that one picture can say, and sure the share of the motion
+// that shows in it for which it says nothing either way. A repeat shows none
+// of it but coding noise (up to a fifth), a new picture all of it but what
+// happens to fall together (a third).
+const (
+	top       = 10
+	undecided = 0.4
+	slope     = 40
+	// fewCells is the number of moving cells for which a picture says half
+	// of what many cells would.
+	fewCells = 4
+)
+
+// note is what the maps say about one picture, kept until its neighbours on
+// both sides are known.
+type note struct {
+	index  int
+	time   time.Duration
+	diff   []float32 // mean |difference| of each cell, cells.Reduced unit
+	mean   []float32 // mean of each cell, same unit
+	twice  []float32 // fields: mean |difference| to the last field but one
+	tiles  []motion.Tile
+	noise  float32
+	active float32 // cells that changed, each up to 1
+	moved  float32 // those of them in tiles that a displacement explains
+	other  float32 // active, of twice
+	lean   float32 // 1 the even lines repeat and the odd ones move, -1 the reverse
+	shade  bool    // light changes, nothing moves: a fade or a flash
+	cut    bool
+	gap    float32 // periods since the picture before
+}
+
+// record is what one picture says about the cadence.
+type record struct {
+	index int
+	time  time.Duration
+	// repeat is the evidence that the picture shows what the one before it
+	// shows: positive for, negative against, zero unknown.
+	repeat float32
+	half   float32 // frames: that the lines of one side alone repeat
+	side   half
+	third  float32 // fields: that it shows what the last but one shows
+	still  bool    // nothing moves near it
+	cut    bool
+	gap    bool // the file's own times leave pictures out before it
+	exact  bool // nothing of the motion shows, in many cells
+	step   step
+	region image.Rectangle
+}
+
+// step is how far things move at a picture, against the nearest new pictures
+// before and after it.
+type step struct {
+	before, at, after float32 // mean length, px
+	// ratio is the length at the picture over the mean of the lengths before
+	// and after, along their direction: the median of the tiles. At a
+	// picture that repeats it is the length after over the one before.
+	ratio float32
+	agree float32 // tiles that say so
+	tiles float32 // tiles that could
+}
+
+// notes keeps the notes of the newest pictures.
+type notes struct {
+	fields             bool
+	scale              float32 // of code values to the unit of the reduced plane
+	cols, rows         int     // cells
+	tileCols, tileRows int
+	ring               [2*reach + 1]note
+	newest             int
+	periods            [9]time.Duration // the newest times between pictures
+	ratios             []float32
+}
+
+func newNotes(fields bool, depth int) *notes {
+	return &notes{fields: fields, scale: cells.Unit8 / float32(int(1)<<(depth-8)), newest: -1}
+}
+
+func (n *notes) at(i int) *note {
+	if i < 0 || i > n.newest || i <= n.newest-len(n.ring) {
+		return nil
+	}
+	return &n.ring[i%len(n.ring)]
+}
+
+// take notes picture i.
+func (n *notes) take(i int, at time.Duration, m *cells.Map, mo *motion.Map) {
+	k := &n.ring[i%len(n.ring)]
+	n.cols, n.rows, n.tileCols, n.tileRows = m.Cols, m.Rows, mo.Cols, mo.Rows
+	*k = note{index: i, time: at, cut: mo.Cut, noise: mo.Noise,
+		diff:  append(k.diff[:0], m.Reduced.Diff...),
+		mean:  k.mean[:0],
+		twice: k.twice[:0],
+		tiles: append(k.tiles[:0], mo.Tiles...),
+	}
+	for c := range m.Cells {
+		k.mean = append(k.mean, n.scale*float32(m.Cells[c].Sum)/float32(m.Cells[c].Pixels))
+	}
+	n.newest = i
+	if len(k.diff) == 0 {
+		return
+	}
+	k.gap = n.gap(k)
+	n.count(k, m)
+	k.shade = n.shaded(k)
+	if n.fields && m.HasDiff {
+		for c := range m.Cells {
+			x := &m.Cells[c]
+			k.twice = append(k.twice, n.scale*float32(x.Diff[0]+x.Diff[1])/float32(x.Pixels))
+		}
+		threshold := k.threshold()
+		for _, d := range k.twice {
+			k.other += weigh(d, threshold)
+		}
+	}
+}
+
+func (k *note) threshold() float32 { return changeRatio*k.noise + changeFloor }
+
+// weigh counts a cell from 0 at the threshold to 1 at twice the threshold, so
+// that a cell next to it does not decide by a hair.
+func weigh(diff, threshold float32) float32 {
+	return min(1, max(0, (diff-threshold)/threshold))
+}
+
+// count counts the cells that changed.
+func (n *notes) count(k *note, m *cells.Map) {
+	threshold := k.threshold()
+	var even, odd float32
+	for y := range n.rows {
+		row := k.tiles[y/motion.TileCells*n.tileCols:]
+		for x := range n.cols {
+			c := y*n.cols + x
+			d := k.diff[c]
+			if d <= threshold {
+				continue
+			}
+			w := weigh(d, threshold)
+			k.active += w
+			if row[x/motion.TileCells].Moving {
+				k.moved += w
+			}
+			e, o := float32(m.Cells[c].Diff[0]), float32(m.Cells[c].Diff[1])
+			if e < oneSided*o {
+				even += w
+			} else if o < oneSided*e {
+				odd += w
+			}
+		}
+	}
+	if k.active > 0 && m.HasDiff && !n.fields {
+		k.lean = (even - odd) / k.active
+	}
+}
+
+// gap is the time since the picture before, in periods of the pictures
+// before that: more than one where the file itself says that one is missing.
+func (n *notes) gap(k *note) float32 {
+	b := n.at(k.index - 1)
+	if b == nil {
+		return 1
+	}
+	d := k.time - b.time
+	known := min(k.index-1, len(n.periods))
+	sorted := n.periods
+	s := sorted[:known]
+	slices.Sort(s)
+	n.periods[(k.index-1)%len(n.periods)] = d
+	if known < 3 || s[known/2] <= 0 {
+		return 1
+	}
+	return float32(d) / float32(s[known/2])
+}
+
+// A picture changes in its light where more than shadeShare of the change of
+// its cells is in one direction, over shadeArea of the picture or more.
+const (
+	shadeShare = 0.6
+	shadeArea  = 0.1
+)
+
+// shaded reports whether what changed in picture k is the light: brighter
+// everywhere or darker everywhere, and no displacement explains it.
+func (n *notes) shaded(k *note) bool {
+	p := n.at(k.index - 1)
+	if p == nil || k.active < shadeArea*float32(len(k.diff)) || k.moved > k.active/2 {
+		return false
+	}
+	threshold := k.threshold()
+	var sum, all float32
+	for c, d := range k.diff {
+		if d > threshold {
+			sum += k.mean[c] - p.mean[c]
+			all += d
+		}
+	}
+	return abs(sum) > shadeShare*all
+}
+
+func abs(v float32) float32 { return max(v, -v) }
+
+func (k *note) usable() bool { return !k.cut && !k.shade && len(k.diff) > 0 }
+
+// nearest returns the picture nearest to i in one direction (dir 1 or -1)
+// that changed about as much as any within reach, on this side of a cut, or
+// nil.
+func (n *notes) nearest(i, dir int, amount func(*note) float32) *note {
+	var found *note
+	var most float32
+	for pass := range 2 {
+		for j := 1; j <= reach; j++ {
+			k := n.at(i + dir*j)
+			if k == nil || k.cut && dir > 0 {
+				break
+			}
+			if k.usable() {
+				if a := amount(k); pass == 0 {
+					most = max(most, a)
+				} else if a > 0 && a >= leader*most {
+					found = k
+					break
+				}
+			}
+			if k.cut {
+				break
+			}
+		}
+	}
+	return found
+}
+
+func change(k *note) float32        { return k.active }
+func changeOfOther(k *note) float32 { return k.other }
+
+// evidence turns the share of the motion that shows into evidence that a
+// picture repeats.
+func evidence(share, weight float32) float32 {
+	return min(top, max(-top, slope*(undecided-share))) * weight / (weight + fewCells)
+}
+
+// judge compares picture i with the new pictures around it.
+func (n *notes) judge(i int, r *record) {
+	k := n.at(i)
+	*r = record{index: i, time: k.time, cut: k.cut, gap: k.gap > 1.5}
+	if k.cut || len(k.diff) == 0 {
+		return
+	}
+	b, a := n.nearest(i, -1, change), n.nearest(i, 1, change)
+	if b == nil && a == nil {
+		r.still = k.active < 1
+		return
+	}
+	if k.shade {
+		return
+	}
+	if b == nil || a == nil {
+		// Where motion begins or ends a new picture shows as one; whether a
+		// picture repeats cannot be told.
+		o := b
+		if o == nil {
+			o = a
+		}
+		if k.active > o.active/2 {
+			r.repeat = evidence(1, min(k.active, o.active)) * n.explained(k, o)
+		}
+		return
+	}
+	share, weight := n.share(k, b, a)
+	r.exact = share < exactShare && weight > exactCells
+	explained := n.explained(b, a)
+	if explained == 0 && weight < thin*float32(len(k.diff)) {
+		r.still = true
+		return
+	}
+	frozen, flow := n.flow(k, b, a, r)
+	r.repeat = evidence(share, weight) * (0.3 + 0.7*min(1, 4*explained))
+	if flow > 0 {
+		r.repeat += top / 2 * (2*frozen/flow - 1) * flow / (flow + 2)
+		r.repeat = min(top, max(-top, r.repeat))
+	}
+	if n.fields {
+		r.third = n.third(k)
+	} else if k.lean != 0 {
+		r.half = min(top, max(-top, 20*(abs(k.lean)-0.5))) * k.active / (k.active + fewCells)
+		if r.side = evenLines; k.lean < 0 {
+			r.side = oddLines
+		}
+	}
+	if r.repeat < 0 {
+		n.displacement(k, b, a, r)
+	}
+	if dump != nil {
+		dump(r, k, share, weight, frozen, flow, b.index, a.index)
+	}
+}
+
+var dump func(r *record, k *note, rho, w, shr, mv float32, b, a int)
+
+const (
+	// A repeat is exact where less than this share of the motion shows in
+	// more than this number of cells: no motion comes to rest so well.
+	exactShare = 0.06
+	exactCells = 30
+	// thin is the share of the picture below which change without any
+	// displacement is not motion but the flicker of coding.
+	thin = 0.05
+)
+
+// explained is the share of the change in pictures b and a that displacements
+// explain.
+func (n *notes) explained(b, a *note) float32 {
+	return (b.moved + a.moved) / (b.active + a.active)
+}
+
+// share is how much of the motion that picture k would have to show, if it
+// were new, shows in it: over the cells that change both in b before it and
+// in a after it.
+func (n *notes) share(k, b, a *note) (share, weight float32) {
+	noise := max(a.noise, b.noise)
+	threshold := changeRatio*noise + changeFloor
+	var shown float32
+	for y := range n.rows {
+		tile := y / motion.TileCells * n.tileCols
+		for x := range n.cols {
+			c := y*n.cols + x
+			would := min(a.diff[c], b.diff[c])
+			if would <= threshold {
+				continue
+			}
+			w := weigh(would, threshold)
+			if t := tile + x/motion.TileCells; !b.tiles[t].Moving && !a.tiles[t].Moving {
+				w *= unexplained
+			}
+			weight += w
+			shown += w * min(1, max(0, (k.diff[c]-k.noise)/(would-noise)))
+		}
+	}
+	least := min(a.active, b.active)
+	if weight < 0.3*unexplained*least && k.active > 0.5*least {
+		// Things that cross a cell within a picture leave no cell that
+		// changes both before and after.
+		return 1, 0.5 * least
+	}
+	if weight == 0 {
+		return undecided, 0
+	}
+	return shown / weight, weight
+}
+
+// unexplained is what a cell counts whose change no displacement explains,
+// against one of a moving tile.
+const unexplained = 0.25
+
+// third is the evidence that field k shows what the last field but one shows.
+func (n *notes) third(k *note) float32 {
+	b, a := n.nearest(k.index, -1, changeOfOther), n.nearest(k.index, 1, changeOfOther)
+	if b == nil || a == nil || len(k.twice) == 0 {
+		return 0
+	}
+	noise := max(a.noise, b.noise)
+	threshold := changeRatio*noise + changeFloor
+	var shown, weight float32
+	for c, d := range k.twice {
+		would := min(a.twice[c], b.twice[c])
+		if would <= threshold {
+			continue
+		}
+		w := weigh(would, threshold)
+		weight += w
+		shown += w * min(1, max(0, (d-k.noise)/(would-noise)))
+	}
+	if weight == 0 {
+		return 0
+	}
+	return evidence(shown/weight, weight)
+}
+
+// along reports whether two displacements have one direction and lengths
+// that differ by less than a lost picture and the speeding up of a thing
+// explain.
+func along(b, a *motion.Tile) bool {
+	lb, la := hypot(b.DX, b.DY), hypot(a.DX, a.DY)
+	return b.DX*a.DX+b.DY*a.DY > 0.7*lb*la && la < 3.3*lb && lb < 3.3*la
+}
+
+// flow counts the tiles in which a thing moves on from b to a in one
+// direction, and those of them that stand at k.
+func (n *notes) flow(k, b, a *note, r *record) (frozen, flow float32) {
+	var lb, la float32
+	n.ratios = n.ratios[:0]
+	var against float32
+	for t := range k.tiles {
+		tb := &b.tiles[t]
+		if !tb.Moving || hypot(tb.DX, tb.DY) < leastStep {
+			continue
+		}
+		ta := n.near(a, t)
+		if ta == nil {
+			continue
+		}
+		if !along(tb, ta) {
+			against++
+			continue
+		}
+		x, y := (tb.DX+ta.DX)/2, (tb.DY+ta.DY)/2
+		tk := &k.tiles[t]
+		on := (tk.DX*x + tk.DY*y) / (x*x + y*y)
+		flow++
+		if !tk.Moving && tk.Still < 0.6*min(tb.Still, ta.Still) || tk.Moving && abs(on) < 0.25 {
+			frozen++
+		} else if !tk.Moving {
+			flow--
+			continue
+		}
+		lb += hypot(tb.DX, tb.DY)
+		la += hypot(ta.DX, ta.DY)
+		n.ratios = append(n.ratios, hypot(ta.DX, ta.DY)/hypot(tb.DX, tb.DY))
+		r.region = r.region.Union(n.place(t))
+	}
+	if flow == 0 {
+		r.region = n.bounds(b, a)
+		r.step = step{tiles: against}
+		return 0, 0
+	}
+	slices.Sort(n.ratios)
+	r.step = step{before: lb / flow, after: la / flow, ratio: n.ratios[len(n.ratios)/2], agree: flow, tiles: flow + against}
+	return frozen, flow
+}
+
+// displacement measures how far things go at the new picture k against the
+// new pictures around it.
+func (n *notes) displacement(k, b, a *note, r *record) {
+	n.ratios = n.ratios[:0]
+	r.step = step{}
+	var sb, sk, sa float32
+	for t := range k.tiles {
+		tk := &k.tiles[t]
+		if !tk.Moving {
+			continue
+		}
+		tb, ta := n.near(b, t), n.near(a, t)
+		if tb == nil || ta == nil {
+			continue
+		}
+		r.step.tiles++
+		x, y := (tb.DX+ta.DX)/2, (tb.DY+ta.DY)/2
+		l := hypot(x, y)
+		if l < leastStep || hypot(tb.DX-ta.DX, tb.DY-ta.DY) > 0.6*l {
+			continue
+		}
+		q := (tk.DX*x + tk.DY*y) / (l * l)
+		if hypot(tk.DX-q*x, tk.DY-q*y) > 0.35*l {
+			continue
+		}
+		n.ratios = append(n.ratios, q)
+		sb += hypot(tb.DX, tb.DY)
+		sk += hypot(tk.DX, tk.DY)
+		sa += hypot(ta.DX, ta.DY)
+	}
+	c := float32(len(n.ratios))
+	if c == 0 {
+		return
+	}
+	slices.Sort(n.ratios)
+	m := n.ratios[len(n.ratios)/2]
+	for _, q := range n.ratios {
+		if abs(q-m) < 0.25 {
+			r.step.agree++
+		}
+	}
+	r.step.before, r.step.at, r.step.after, r.step.ratio = sb/c, sk/c, sa/c, m
+	if k.gap > 1.5 {
+		r.step.ratio /= k.gap
+	}
+}
+
+func hypot(x, y float32) float32 { return float32(math.Hypot(float64(x), float64(y))) }
+
+// near returns the moving tile at t, or one next to it, or nil.
+func (n *notes) near(k *note, t int) *motion.Tile {
+	if k.tiles[t].Moving {
+		return &k.tiles[t]
+	}
+	x, y := t%n.tileCols, t/n.tileCols
+	for v := max(0, y-1); v <= min(n.tileRows-1, y+1); v++ {
+		for u := max(0, x-1); u <= min(n.tileCols-1, x+1); u++ {
+			if o := &k.tiles[v*n.tileCols+u]; o.Moving {
+				return o
+			}
+		}
+	}
+	return nil
+}
+
+// place is the rectangle of tile t in raster pixels.
+func (n *notes) place(t int) image.Rectangle {
+	const size = motion.TileCells * cells.Size
+	x, y := t%n.tileCols*size, t/n.tileCols*size
+	return image.Rect(x, y, x+size, y+size)
+}
+
+// bounds is the box of the cells that change in both b and a.
+func (n *notes) bounds(b, a *note) image.Rectangle {
+	var r image.Rectangle
+	threshold := max(a.threshold(), b.threshold())
+	for c := range b.diff {
+		if min(a.diff[c], b.diff[c]) > threshold {
+			x, y := c%n.cols*cells.Size, c/n.cols*cells.Size
+			r = r.Union(image.Rect(x, y, x+cells.Size, y+cells.Size))
+		}
+	}
+	return r
+}
