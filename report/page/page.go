@@ -1,0 +1,358 @@
+// Package page writes the findings of one take as one HTML file that opens
+// anywhere without a network.
+//
+// In: the findings document and the pictures that prove it. Out: the file,
+// with style, script and pictures inside it. The page states what the
+// document holds and computes nothing of its own.
+package page
+
+import (
+	_ "embed"
+	"encoding/base64"
+	"fmt"
+	"html/template"
+	"io"
+	"math"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+
+	"setwitness/detect"
+	"setwitness/report"
+	"setwitness/report/crops"
+)
+
+//go:embed page.html
+var source string
+
+//go:embed page.css
+var style string
+
+//go:embed page.js
+var script string
+
+// Write writes the page. shots are those that crops.Make returned for doc, or
+// nil for a page without pictures; aspect is the width of a raster pixel over
+// its height (crops.PixelAspect).
+func Write(w io.Writer, doc *report.Findings, shots []crops.Shots, aspect float64) error {
+	t, err := template.New("page").Funcs(template.FuncMap{
+		"amount": amount,
+		"clock":  clock,
+		"length": length,
+		"num":    num,
+	}).Parse(source)
+	if err != nil {
+		return err
+	}
+	return t.Execute(w, build(doc, shots, aspect))
+}
+
+// view is what the template shows.
+type view struct {
+	Doc      *report.Findings
+	Name     string
+	Style    template.CSS
+	Script   template.JS
+	Summary  string
+	Lanes    []lane
+	Resting  []string // kinds without a lane
+	Ticks    []tick
+	Cadence  []stretch
+	Findings []finding
+	Kinds    []kind // of the findings, in the order of the schema
+	Coverage []row
+	Facts    []fact
+	Fields   string
+	Mapping  string
+	Duration float64
+}
+
+type fact struct{ Name, Value string }
+
+type tick struct {
+	At    float64 // percent of the time line
+	Label string
+}
+
+type lane struct {
+	kind
+	Note  string
+	Marks []mark
+}
+
+type mark struct {
+	ID, Title   string
+	Left, Width float64 // percent of the time line
+}
+
+type stretch struct {
+	report.Cadence
+	Left, Width float64
+	Shade       int // how it is shaded, by pattern
+}
+
+type row struct {
+	kind
+	State detect.CoverageState
+	Words string
+}
+
+type kind struct {
+	Slug  detect.Kind
+	Name  string
+	Count int
+}
+
+type finding struct {
+	report.Finding
+	Rank     int
+	Title    string
+	What     string // what the strength measures
+	Where    string
+	Visible  string
+	Measures []fact
+	Panels   []panel // none where the page carries no pictures of it
+	Context  *panel
+	Lossy    bool
+	Files    []file
+}
+
+type panel struct {
+	Name string
+	Alt  string
+	Src  template.URL // empty: the take has no such picture
+	W, H int          // size when shown: pixels of the picture, stretched to their aspect
+}
+
+type file struct{ Name, Path string }
+
+func build(doc *report.Findings, shots []crops.Shots, aspect float64) *view {
+	v := &view{
+		Doc:      doc,
+		Name:     filepath.Base(doc.Take.Path),
+		Style:    template.CSS(style),
+		Script:   template.JS(script),
+		Fields:   fieldWords(doc),
+		Mapping:  crops.Mapping(doc.Take.Transfer),
+		Facts:    facts(doc),
+		Duration: doc.Take.DurationS,
+	}
+	for _, f := range doc.Findings {
+		v.Duration = max(v.Duration, f.EndS)
+	}
+	for _, c := range doc.Cadence {
+		v.Duration = max(v.Duration, c.EndS)
+	}
+	v.Ticks = ticks(v.Duration)
+	v.lanes()
+	v.cadence()
+	for i, f := range doc.Findings {
+		var s crops.Shots
+		if i < len(shots) {
+			s = shots[i]
+		}
+		v.Findings = append(v.Findings, describe(f, i+1, s, doc.View.Raster, aspect))
+	}
+	v.Summary = v.summary()
+	return v
+}
+
+// place gives the percentages of a stretch of time on the time line.
+func (v *view) place(start, end float64) (left, width float64) {
+	if v.Duration <= 0 {
+		return 0, 100
+	}
+	share := func(s float64) float64 { return math.Round(1e5*min(max(s/v.Duration, 0), 1)) / 1e3 }
+	left = share(start)
+	return left, max(share(end)-left, 0)
+}
+
+func (v *view) lanes() {
+	for _, c := range v.Doc.Coverage {
+		k := kind{Slug: c.Kind, Name: kindName(c.Kind)}
+		l := lane{kind: k, Note: coverageNote(c)}
+		for _, f := range v.Doc.Findings {
+			if f.Kind != c.Kind {
+				continue
+			}
+			left, width := v.place(f.StartS, f.EndS)
+			title := fmt.Sprintf("%s %s at %s, %s", f.ID, k.Name, clock(f.PeakS), amount(f.Strength))
+			l.Marks = append(l.Marks, mark{f.ID, title, left, width})
+		}
+		slices.SortStableFunc(l.Marks, func(a, b mark) int { return strings.Compare(a.ID, b.ID) })
+		l.Count = len(l.Marks)
+		k.Count = l.Count
+		if c.State != detect.NotExaminable || l.Count > 0 {
+			v.Lanes = append(v.Lanes, l)
+		} else {
+			v.Resting = append(v.Resting, k.Name)
+		}
+		if l.Count > 0 {
+			v.Kinds = append(v.Kinds, k)
+		}
+		v.Coverage = append(v.Coverage, row{k, c.State, coverageWords(c)})
+	}
+}
+
+func (v *view) cadence() {
+	const shades = 4
+	var patterns []string
+	for _, c := range v.Doc.Cadence {
+		i := slices.Index(patterns, c.Pattern)
+		if i < 0 {
+			i = len(patterns)
+			patterns = append(patterns, c.Pattern)
+		}
+		left, width := v.place(c.StartS, c.EndS)
+		v.Cadence = append(v.Cadence, stretch{c, left, width, i % shades})
+	}
+}
+
+func (v *view) summary() string {
+	n := len(v.Doc.Findings)
+	took := length(v.Doc.Take.DurationS)
+	if n == 0 {
+		return "Nothing was found in " + took + " of this take."
+	}
+	var parts []string
+	for _, k := range v.Kinds {
+		parts = append(parts, fmt.Sprintf("%d %s", k.Count, strings.ToLower(k.Name)))
+	}
+	if n == 1 {
+		return "One finding in " + took + ": " + strings.ToLower(v.Kinds[0].Name) + "."
+	}
+	return fmt.Sprintf("%d findings in %s: %s.", n, took, strings.Join(parts, ", "))
+}
+
+func describe(f report.Finding, rank int, s crops.Shots, raster report.Raster, aspect float64) finding {
+	d := finding{
+		Finding: f,
+		Rank:    rank,
+		Title:   kindName(f.Kind),
+		What:    strengthWords(f.Kind),
+		Where:   where(f.Region),
+		Visible: visibleWords(f.VisibilityJND),
+	}
+	names := make([]string, 0, len(f.Measures))
+	for name := range f.Measures {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	for _, name := range names {
+		d.Measures = append(d.Measures, measure(name, f.Measures[name]))
+	}
+	for _, e := range []file{{"crop", f.Evidence.Crop}, {"whole picture", f.Evidence.Context}, {"before, at and after", f.Evidence.Strip}} {
+		if e.Path != "" {
+			d.Files = append(d.Files, e)
+		}
+	}
+	if s.Panels[1].W == 0 {
+		return d
+	}
+	d.Lossy = s.Panels[1].Type == "image/jpeg"
+	at := [3]string{"one picture before the peak", "at the peak, " + clock(f.PeakS), "one picture after the peak"}
+	for i, name := range []string{"Before", "At the peak", "After"} {
+		p := show(s.Panels[i], aspect)
+		p.Name, p.Alt = name, fmt.Sprintf("%s, %s: the place %s", f.ID, strings.ToLower(d.Title), at[i])
+		d.Panels = append(d.Panels, p)
+	}
+	if s.Context.W > 0 {
+		// The context was reduced to about square pixels; the raster says
+		// what is left.
+		c := show(s.Context, aspect*float64(raster.Width*s.Context.H)/float64(raster.Height*s.Context.W))
+		c.Name, c.Alt = "Whole picture", fmt.Sprintf("%s: the whole picture at %s, the place outlined, %s", f.ID, clock(f.PeakS), d.Where)
+		d.Context = &c
+	}
+	return d
+}
+
+func show(i crops.Image, aspect float64) panel {
+	if i.W == 0 {
+		return panel{}
+	}
+	w, h := float64(i.W), float64(i.H)
+	// Stretched and never squeezed, so that no pixel is lost.
+	if aspect >= 1 {
+		w *= aspect
+	} else if aspect > 0 {
+		h /= aspect
+	}
+	src := "data:" + i.Type + ";base64," + base64.StdEncoding.EncodeToString(i.Data)
+	return panel{Src: template.URL(src), W: int(math.Round(w)), H: int(math.Round(h))}
+}
+
+// ticks puts no more than a handful of round times on the time line.
+func ticks(duration float64) []tick {
+	const most = 6
+	steps := []float64{0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400}
+	if !(duration > 0) {
+		return []tick{{0, "0"}}
+	}
+	step := steps[len(steps)-1]
+	for _, s := range steps {
+		if duration/s <= most {
+			step = s
+			break
+		}
+	}
+	if duration/step > most {
+		step = math.Ceil(duration / most)
+	}
+	var out []tick
+	for i := 0; float64(i)*step <= duration*1.0001; i++ {
+		t := float64(i) * step
+		out = append(out, tick{math.Round(1e5*min(t/duration, 1)) / 1e3, shortClock(t, step)})
+	}
+	return out
+}
+
+// clock states a time as h:mm:ss.mmm.
+func clock(s float64) string {
+	sign := ""
+	if s < 0 {
+		sign, s = "-", -s
+	}
+	ms := int64(math.Round(s * 1000))
+	h, m, rest := ms/3_600_000, ms/60_000%60, ms%60_000
+	if h > 0 {
+		return fmt.Sprintf("%s%d:%02d:%02d.%03d", sign, h, m, rest/1000, rest%1000)
+	}
+	return fmt.Sprintf("%s%d:%02d.%03d", sign, m, rest/1000, rest%1000)
+}
+
+// length states how long something takes, to the tenth of a second.
+func length(s float64) string {
+	const minute = 60
+	if s < minute {
+		return strconv.FormatFloat(math.Round(s*100)/100, 'f', -1, 64) + " s"
+	}
+	c := clock(math.Round(s*10) / 10)
+	return c[:len(c)-2]
+}
+
+// shortClock leaves out the digits that a step does not need.
+func shortClock(s, step float64) string {
+	c := clock(s)
+	switch {
+	case step >= 1:
+		return c[:len(c)-4]
+	case step >= 0.1:
+		return c[:len(c)-2]
+	}
+	return c[:len(c)-1]
+}
+
+// num states a number with three digits, and large ones whole.
+func num(v float64) string {
+	const digits = 3
+	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
+		return strconv.FormatFloat(v, 'f', -1, 64)
+	}
+	decimals := max(0, digits-1-int(math.Floor(math.Log10(math.Abs(v)))))
+	s := strconv.FormatFloat(v, 'f', decimals, 64)
+	if strings.Contains(s, ".") {
+		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
+	}
+	return s
+}

@@ -1,0 +1,211 @@
+"use strict";
+(() => {
+  // Steps of pictures are painted no more often than this, and a key that is
+  // held down counts once: two steps make one flash, so this keeps below the
+  // three flashes a second of WCAG 2.3.1.
+  const MIN_STEP_MS = 200;
+  // A finding fits a window with its facts beside it.
+  const STAGE_HEIGHT = 400;
+  const live = document.getElementById("live");
+  let painted = -Infinity;
+  let waiting = 0;
+
+  // paint runs the newest of the steps that were asked for, when it may.
+  const paint = (step) => {
+    clearTimeout(waiting);
+    const wait = painted + MIN_STEP_MS - performance.now();
+    if (wait > 0) {
+      waiting = setTimeout(() => paint(step), wait);
+      return;
+    }
+    painted = performance.now();
+    step();
+  };
+
+  // stepper shows one of several pictures; buttons say which.
+  const stepper = (pictures, buttons, name, after = () => {}) => {
+    let now = Math.max(0, pictures.findIndex((p) => p.classList.contains("now")));
+    const show = (i) => {
+      if (i < 0 || i >= pictures.length || buttons[i].disabled) return;
+      now = i;
+      buttons.forEach((b, k) => b.setAttribute("aria-pressed", String(k === i)));
+      paint(() => {
+        pictures.forEach((p, k) => p.classList.toggle("now", k === i));
+        live.textContent = name + ": " + pictures[i].dataset.name;
+        after();
+      });
+    };
+    buttons.forEach((b, i) => b.addEventListener("click", () => show(i)));
+    return {
+      get now() { return now; },
+      show,
+      key: (e) => {
+        const to = { ArrowLeft: now - 1, ArrowRight: now + 1, Home: 0, End: pictures.length - 1 }[e.key];
+        if (to === undefined || e.altKey || e.ctrlKey || e.metaKey) return;
+        e.preventDefault();
+        if (!e.repeat) show(to);
+      },
+    };
+  };
+
+  const dialog = document.getElementById("enlarged");
+  const stage = dialog.querySelector(".dialog-stage");
+  const steps = dialog.querySelector(".steps");
+  const scale = dialog.querySelector(".scale");
+  let opener = null;
+  let enlarged = null;
+
+  // scaleOf is the largest factor that fits and gives every pixel of the
+  // picture the same whole number of screen pixels, where there is one.
+  const scaleOf = (img, room) => {
+    const dots = window.devicePixelRatio || 1;
+    const exact = Math.min(room.w / Number(img.getAttribute("width")), room.h / Number(img.getAttribute("height")));
+    return exact * dots >= 1 ? Math.floor(exact * dots) / dots : exact;
+  };
+  const resize = (img, k) => {
+    img.style.width = Number(img.getAttribute("width")) * k + "px";
+    img.style.height = Number(img.getAttribute("height")) * k + "px";
+    img.classList.toggle("reduced", k * (window.devicePixelRatio || 1) < 1);
+  };
+
+  // fit enlarges what is in the dialog. A crop that is larger than the window
+  // is scrolled, because reducing it would hide what it is to show.
+  const fit = () => {
+    const dots = window.devicePixelRatio || 1;
+    const room = { w: stage.clientWidth, h: stage.clientHeight };
+    for (const figure of stage.children) {
+      const img = figure.querySelector("img");
+      if (!img) continue;
+      const whole = figure.dataset.whole === "true";
+      const k = whole ? scaleOf(img, room) : Math.max(scaleOf(img, room), 1 / dots);
+      resize(img, k);
+      figure.dataset.scale = k * dots >= 1 && !whole
+        ? Math.round(k * dots) + " screen pixels wide for each pixel of the crop"
+        : "the picture is reduced; the crop is not";
+    }
+    const now = stage.querySelector(".now");
+    scale.textContent = now ? now.dataset.scale || "" : "";
+  };
+
+  const open = (viewer, from, start) => {
+    const article = viewer.closest("article");
+    const sources = [...article.querySelectorAll(".panel, .context")];
+    stage.replaceChildren();
+    steps.replaceChildren();
+    const pictures = sources.map((s, i) => {
+      const figure = document.createElement("figure");
+      figure.dataset.name = s.dataset.name || "Whole picture";
+      figure.dataset.whole = String(!s.dataset.name);
+      const img = s.querySelector("img");
+      if (img) figure.append(img.cloneNode());
+      figure.classList.toggle("now", i === start);
+      stage.append(figure);
+      return figure;
+    });
+    const buttons = pictures.map((p, i) => {
+      const b = document.createElement("button");
+      b.type = "button";
+      b.textContent = p.dataset.name;
+      b.setAttribute("aria-pressed", String(i === start));
+      b.disabled = !p.firstChild;
+      steps.append(b);
+      return b;
+    });
+    dialog.querySelector("h2").textContent = article.querySelector("h3").textContent;
+    enlarged = stepper(pictures, buttons, article.id, fit);
+    opener = from;
+    dialog.showModal();
+    fit();
+    stage.focus();
+  };
+  dialog.addEventListener("keydown", (e) => enlarged && enlarged.key(e));
+  dialog.addEventListener("click", (e) => { if (e.target === dialog) dialog.close(); });
+  dialog.querySelector(".close").addEventListener("click", () => dialog.close());
+  dialog.addEventListener("close", () => {
+    stage.replaceChildren();
+    if (opener) opener.focus();
+  });
+  addEventListener("resize", () => { if (dialog.open) fit(); });
+
+  for (const viewer of document.querySelectorAll(".viewer")) {
+    const s = stepper([...viewer.querySelectorAll(".panel")], [...viewer.querySelectorAll("[data-step]")], viewer.dataset.id);
+    const shown = viewer.querySelector(".stage");
+    shown.tabIndex = 0;
+    shown.setAttribute("role", "group");
+    shown.setAttribute("aria-label", viewer.dataset.id + ": arrow keys step, Enter enlarges");
+    viewer.addEventListener("keydown", (e) => {
+      s.key(e);
+      if (e.key === "Enter" && e.target === shown) open(viewer, shown, s.now);
+    });
+    shown.addEventListener("click", () => open(viewer, shown, s.now));
+    new ResizeObserver(() => {
+      for (const img of shown.querySelectorAll("img")) resize(img, scaleOf(img, { w: shown.clientWidth, h: STAGE_HEIGHT }));
+    }).observe(shown);
+    const button = viewer.querySelector(".enlarge");
+    button.addEventListener("click", () => open(viewer, button, s.now));
+    viewer.querySelector(".controls").hidden = false;
+    const context = viewer.closest("article").querySelector(".context");
+    if (context) {
+      const whole = document.createElement("button");
+      whole.type = "button";
+      whole.className = "whole";
+      whole.setAttribute("aria-haspopup", "dialog");
+      whole.setAttribute("aria-label", viewer.dataset.id + ": enlarge the whole picture");
+      const img = context.querySelector("img");
+      img.replaceWith(whole);
+      whole.append(img);
+      whole.addEventListener("click", () => open(viewer, whole, 3));
+    }
+  }
+
+  const list = document.querySelector(".list");
+  const articles = [...list.children];
+  const press = (button) => {
+    for (const b of button.parentElement.children) b.setAttribute("aria-pressed", String(b === button));
+  };
+  const only = (kind) => {
+    let shown = 0;
+    for (const a of articles) {
+      a.hidden = kind !== "" && a.dataset.kind !== kind;
+      if (!a.hidden) shown++;
+    }
+    live.textContent = shown + " findings shown";
+  };
+  const tools = document.querySelector(".tools");
+  if (tools) {
+    tools.hidden = false;
+    for (const b of tools.querySelectorAll("[data-order]")) {
+      b.addEventListener("click", () => {
+        press(b);
+        const key = b.dataset.order;
+        list.append(...articles.sort((p, q) => p.dataset[key] - q.dataset[key] || p.dataset.rank - q.dataset.rank));
+      });
+    }
+    for (const b of tools.querySelectorAll("[data-kind]")) {
+      b.addEventListener("click", () => { press(b); only(b.dataset.kind); });
+    }
+  }
+
+  // A mark in the time line brings its finding into view and gives it focus.
+  const go = (id) => {
+    const a = articles.find((x) => x.id === id);
+    if (!a) return;
+    if (a.hidden) {
+      const all = tools.querySelector('[data-kind=""]');
+      press(all);
+      only("");
+    }
+    a.focus({ preventScroll: true });
+    a.scrollIntoView({ block: "start" });
+  };
+  for (const mark of document.querySelectorAll(".hit")) {
+    mark.addEventListener("click", (e) => {
+      e.preventDefault();
+      const id = mark.getAttribute("href").slice(1);
+      history.replaceState(null, "", "#" + id);
+      go(id);
+    });
+  }
+  if (location.hash) go(location.hash.slice(1));
+  document.documentElement.classList.add("js");
+})();

@@ -1,0 +1,214 @@
+package page
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"setwitness/detect"
+	"setwitness/report"
+)
+
+func kindName(k detect.Kind) string {
+	s := strings.ReplaceAll(string(k), "-", " ")
+	if k == detect.NearBlackBanding {
+		s = "near-black banding"
+	}
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}
+
+// strengthWords says what the strength of a kind measures.
+func strengthWords(k detect.Kind) string {
+	switch k {
+	case detect.Combing:
+		return "comb amplitude, of full scale"
+	case detect.Ghost:
+		return "copy, of the thing's own contrast"
+	case detect.CadenceBreak:
+		return "lost or repeated"
+	case detect.NearBlackBanding, detect.Posterisation:
+		return "step between plateaus"
+	case detect.Macroblocking:
+		return "step at block edges"
+	case detect.ColumnStreaks:
+		return "contrast of the lines"
+	case detect.Vignetting:
+		return "fall-off"
+	case detect.LimiterStep:
+		return "fall of linear light"
+	}
+	return ""
+}
+
+// amount states a quantity with its unit.
+func amount(q report.Quantity) string {
+	unit := q.Unit
+	if unit == "pictures" && q.Value == 1 {
+		unit = "picture"
+	}
+	return num(q.Value) + " " + unit
+}
+
+// measureUnits are the endings of the names of measures.
+var measureUnits = map[string]string{
+	"px": "px", "percent": "%", "lines": "lines", "ms": "ms", "s": "s", "deg": "°", "hz": "Hz",
+	"codes": "codes", "code": "code", "pictures": "pictures", "fields": "fields", "jnd": "JND", "nits": "cd/m²",
+}
+
+// measure turns the name of a measure, which ends in its unit, into words.
+func measure(name string, v float64) fact {
+	if i := strings.LastIndexByte(name, '_'); i > 0 {
+		if unit, ok := measureUnits[name[i+1:]]; ok {
+			return fact{strings.ReplaceAll(name[:i], "_", " "), num(v) + " " + unit}
+		}
+	}
+	return fact{strings.ReplaceAll(name, "_", " "), num(v)}
+}
+
+// Bounds of the words for visibility, in JND. 1 is the definition of the
+// unit; the two above it are common practice, no source.
+const (
+	justVisible    = 1
+	clearlyVisible = 3
+	obvious        = 10
+)
+
+func visibleWords(jnd float64) string {
+	switch {
+	case jnd < justVisible:
+		return "below the threshold"
+	case jnd < clearlyVisible:
+		return "just visible"
+	case jnd < obvious:
+		return "clearly visible"
+	}
+	return "obvious"
+}
+
+// where says in words where a region lies.
+func where(r report.Region) string {
+	size := fmt.Sprintf("%s × %s %% of the picture", num(100*r.W), num(100*r.H))
+	const most = 0.9 // of the width and height: what covers this is everywhere
+	if r.W >= most && r.H >= most {
+		return "whole picture"
+	}
+	third := func(mid float64, names [3]string) string { return names[min(max(int(mid*3), 0), 2)] }
+	v := third(r.Y+r.H/2, [3]string{"upper", "middle", "lower"})
+	h := third(r.X+r.W/2, [3]string{"left", "centre", "right"})
+	if v == "middle" && h == "centre" {
+		return "centre, " + size
+	}
+	return v + " " + h + ", " + size
+}
+
+func coverageNote(c report.Coverage) string {
+	switch {
+	case c.State == detect.NotExaminable:
+		return "not examinable"
+	case c.Floor != nil:
+		return "floor " + amount(*c.Floor)
+	}
+	return ""
+}
+
+// coverageWords says what "nothing found" is worth.
+func coverageWords(c report.Coverage) string {
+	if c.State == detect.NotExaminable {
+		return withReason("not examined", c.Why) + "."
+	}
+	s := fmt.Sprintf("examined for %.1f s", c.Seconds)
+	if c.State == detect.Limited {
+		s = withReason(s+", with limits", c.Why)
+	} else if c.Why != "" {
+		s = withReason(s, c.Why)
+	}
+	if c.Floor != nil {
+		s += "; anything above " + amount(*c.Floor) + " would have shown"
+	}
+	return s + "."
+}
+
+func withReason(s, why string) string {
+	if why == "" {
+		return s
+	}
+	return s + " (" + strings.TrimSuffix(why, ".") + ")"
+}
+
+// fieldWords says what was done about fields, which the raster and the scan
+// of the take tell.
+func fieldWords(doc *report.Findings) string {
+	lines := doc.Take.Height
+	if doc.Take.RotationDeg%180 != 0 {
+		lines = doc.Take.Width
+	}
+	first := "top"
+	if doc.Take.Scan == report.InterlacedBottom {
+		first = "bottom"
+	}
+	interlaced := doc.Take.Scan == report.InterlacedTop || doc.Take.Scan == report.InterlacedBottom
+	split := doc.View.Kind == "direct" && (doc.View.Raster.Height == lines/2 || doc.View.Raster.Height == (lines+1)/2) && lines > 1
+	switch {
+	case split && interlaced:
+		return "The file is flagged interlaced, " + first + " field first. Its frames were split, and each field was examined " +
+			"as a picture of its own, as a set receives it. Combing between the two fields of one frame is the nature of " +
+			"such a signal and no finding here."
+	case split:
+		return "The file is flagged progressive; its frames were split into fields because that was asked for, and each " +
+			"field was examined as a picture of its own."
+	case interlaced:
+		return "The file is flagged interlaced, " + first + " field first; its frames were examined woven, as they are. " +
+			"Combing in it may be nothing but its own fields."
+	}
+	return "The file is flagged progressive, and each frame was examined as one picture. Fields woven into such frames are a finding."
+}
+
+func facts(doc *report.Findings) []fact {
+	t := doc.Take
+	out := []fact{
+		{"File", t.Path},
+		{"Picture", fmt.Sprintf("%d × %d, %s", t.Width, t.Height, t.PixelFormat)},
+		{"Codec", t.Codec},
+	}
+	add := func(name, value string) {
+		if value != "" {
+			out = append(out, fact{name, value})
+		}
+	}
+	add("Container", t.Container)
+	rate := rateWords(t.FrameRate)
+	if t.VariableFrameRate {
+		rate += ", variable"
+	}
+	add("Frame rate", rate)
+	add("Scan", strings.NewReplacer("-tff", ", top field first", "-bff", ", bottom field first").Replace(string(t.Scan)))
+	add("Length", fmt.Sprintf("%s, %d frames", length(t.DurationS), t.Frames))
+	if t.RotationDeg != 0 {
+		add("Rotation", fmt.Sprintf("%d°", t.RotationDeg))
+	}
+	var colour []string
+	for _, c := range []fact{{"transfer", t.Transfer}, {"primaries", t.Primaries}, {"matrix", t.Matrix}, {"range", t.Range}} {
+		if c.Value != "" {
+			colour = append(colour, c.Name+" "+c.Value)
+		}
+	}
+	add("Colour", strings.Join(colour, ", "))
+	add("Examined raster", fmt.Sprintf("%d × %d", doc.View.Raster.Width, doc.View.Raster.Height))
+	if t.DamagedPackets > 0 {
+		add("Damaged packets", fmt.Sprint(t.DamagedPackets))
+	}
+	add("SHA-256", t.SHA256)
+	return out
+}
+
+// rateWords states a rate of frames, "30000/1001", as a number.
+func rateWords(rate string) string {
+	var n, d float64
+	if _, err := fmt.Sscanf(rate, "%f/%f", &n, &d); err != nil || d == 0 || n == 0 {
+		return "not stated"
+	}
+	return fmt.Sprintf("%g a second", math.Round(n/d*1000)/1000)
+}
