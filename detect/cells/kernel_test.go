@@ -190,12 +190,15 @@ func TestSearchEqualsTwin(t *testing.T) {
 			}
 		}
 	}
-	rect := image.Rect(20, 9, 50, 30)
-	f := kernel{}.Find(p[3], p[2], a, w, h, rect, image.Pt(0, 0), image.Pt(9, 6))
-	same("Find", f, twin{}.Find(p[3], p[2], a, w, h, rect, image.Pt(0, 0), image.Pt(9, 6)))
+	rect := Area{image.Rect(20, 9, 50, 30), 1}
+	f := kernel{}.Find(p[3], p[2], a, w, h, rect, image.Pt(0, 0), image.Pt(9, 6), 1)
+	same("Find", f, twin{}.Find(p[3], p[2], a, w, h, rect, image.Pt(0, 0), image.Pt(9, 6), 1))
 	if f.DX != 5 || f.DY != -3 || f.Residual != 0 {
 		t.Errorf("Find: %+v, want 5, -3", f)
 	}
+	rect.RowStep = 3
+	same("Find with strides", kernel{}.Find(p[3], p[2], a, w, h, rect, image.Pt(1, 0), image.Pt(8, 6), 2),
+		twin{}.Find(p[3], p[2], a, w, h, rect, image.Pt(1, 0), image.Pt(8, 6), 2))
 	for _, d := range [][2]int{{0, 0}, {60, 2}, {-70, -30}, {200, 0}} {
 		m, n := kernel{}.Match(p[3], p[2], a, w, h, rect, d[0], d[1])
 		m2, n2 := twin{}.Match(p[3], p[2], a, w, h, rect, d[0], d[1])

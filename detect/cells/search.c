@@ -48,15 +48,15 @@ CLONES void sw_halve(const uint16_t *src, int w, int h, uint16_t *restrict dst) 
 }
 
 static inline uint64_t match(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, int w,
-                             int h, int x0, int y0, int x1, int y1, int dx, int dy,
-                             uint32_t *count) {
+                             int h, int x0, int y0, int x1, int y1, int step, int dx, int dy,
+                             uint64_t limit, uint32_t *count) {
 	if (x0 - dx < 0) x0 = dx;
-	if (y0 - dy < 0) y0 = dy;
+	while (y0 - dy < 0) y0 += step;
 	if (x1 - dx > w) x1 = w + dx;
 	if (y1 - dy > h) y1 = h + dy;
 	uint64_t sum = 0;
 	uint32_t n = 0;
-	for (int y = y0; y < y1; y++) {
+	for (int y = y0; y < y1 && sum <= limit; y += step) {
 		const uint16_t *a = cur + (size_t)y * w, *m = mask + (size_t)y * w;
 		const uint16_t *b = prev + (ptrdiff_t)(y - dy) * w - dx;
 		uint32_t s = 0, k = 0;
@@ -73,23 +73,26 @@ static inline uint64_t match(const uint16_t *cur, const uint16_t *prev, const ui
 }
 
 CLONES uint64_t sw_match(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, int w, int h,
-                         int x0, int y0, int x1, int y1, int dx, int dy, uint32_t *count) {
-	return match(cur, prev, mask, w, h, x0, y0, x1, y1, dx, dy, count);
+                         int x0, int y0, int x1, int y1, int step, int dx, int dy, uint64_t limit,
+                         uint32_t *count) {
+	return match(cur, prev, mask, w, h, x0, y0, x1, y1, step, dx, dy, limit, count);
 }
 
 CLONES void sw_search(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, int w, int h,
-                      int x0, int y0, int x1, int y1, int cx, int cy, int rx, int ry,
-                      sw_found *found) {
+                      int x0, int y0, int x1, int y1, int step, int cx, int cy, int rx, int ry,
+                      int stride, sw_found *found) {
 	uint32_t all, n;
-	uint64_t zero = match(cur, prev, mask, w, h, x0, y0, x1, y1, 0, 0, &all);
+	uint64_t zero = match(cur, prev, mask, w, h, x0, y0, x1, y1, step, 0, 0, UINT64_MAX, &all);
 	found->dx = found->dy = 0;
 	found->still = found->residual = all ? (float)zero / (float)all : 0;
 	float best = -1;
-	for (int dy = cy - ry; dy <= cy + ry; dy++)
-		for (int dx = cx - rx; dx <= cx + rx; dx++) {
-			uint64_t s = match(cur, prev, mask, w, h, x0, y0, x1, y1, dx, dy, &n);
+	for (int dy = cy - ry; dy <= cy + ry; dy += stride)
+		for (int dx = cx - rx; dx <= cx + rx; dx += stride) {
+			/* all samples at the best mean so far: more cannot win */
+			uint64_t limit = best < 0 ? UINT64_MAX : (uint64_t)(best * (float)all) + 1;
+			uint64_t s = match(cur, prev, mask, w, h, x0, y0, x1, y1, step, dx, dy, limit, &n);
 			/* a displacement that leaves the picture explains nothing */
-			if (n * 4 < all * 3 || n == 0)
+			if (s > limit || n * 4 < all * 3 || n == 0)
 				continue;
 			float r = (float)s / (float)n;
 			if (best < 0 || r < best) {

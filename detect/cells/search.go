@@ -1,5 +1,7 @@
 package cells
 
+import "image"
+
 // Search is the native kernels on reduced planes that the motion and echo
 // measurements share. All planes are in the unit of Reduced.Pix.
 type Search struct{ kernel }
@@ -10,4 +12,11 @@ type Found struct {
 	// Residual is the mean |difference| along the displacement, Still the
 	// one without any.
 	Residual, Still float32
+}
+
+// Area is the samples that a match looks at: every RowStep-th row of a
+// rectangle.
+type Area struct {
+	image.Rectangle
+	RowStep int // 1 or more
 }

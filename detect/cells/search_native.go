@@ -9,6 +9,7 @@ import "C"
 
 import (
 	"image"
+	"math"
 	"unsafe"
 )
 
@@ -30,26 +31,29 @@ func (kernel) Halve(dst, src []uint16, w, h int) {
 	C.sw_halve(u16(src), C.int(w), C.int(h), u16(dst))
 }
 
-// Match returns the mean |difference| over the masked samples of r between
+// Match returns the mean |difference| over the masked samples of a between
 // cur and prev displaced by dx, dy (what is at x in cur was at x-dx in prev),
 // and how many samples of it lie inside both planes. Planes have w columns and
 // h rows.
-func (kernel) Match(cur, prev, mask []uint16, w, h int, r image.Rectangle, dx, dy int) (mean float32, n int) {
+func (kernel) Match(cur, prev, mask []uint16, w, h int, a Area, dx, dy int) (mean float32, n int) {
 	var count C.uint32_t
 	sum := C.sw_match(u16(cur), u16(prev), u16(mask), C.int(w), C.int(h),
-		C.int(r.Min.X), C.int(r.Min.Y), C.int(r.Max.X), C.int(r.Max.Y), C.int(dx), C.int(dy), &count)
+		C.int(a.Min.X), C.int(a.Min.Y), C.int(a.Max.X), C.int(a.Max.Y), C.int(a.RowStep),
+		C.int(dx), C.int(dy), math.MaxUint64, &count)
 	if count == 0 {
 		return 0, 0
 	}
 	return float32(sum) / float32(count), int(count)
 }
 
-// Find returns the displacement with the least Match within reach of centre.
-func (kernel) Find(cur, prev, mask []uint16, w, h int, r image.Rectangle, centre, reach image.Point) Found {
+// Find returns the displacement with the least Match within reach of centre,
+// trying every stride-th one. One that takes more than a quarter of the
+// samples out of the planes is not tried.
+func (kernel) Find(cur, prev, mask []uint16, w, h int, a Area, centre, reach image.Point, stride int) Found {
 	var f Found
 	C.sw_search(u16(cur), u16(prev), u16(mask), C.int(w), C.int(h),
-		C.int(r.Min.X), C.int(r.Min.Y), C.int(r.Max.X), C.int(r.Max.Y),
-		C.int(centre.X), C.int(centre.Y), C.int(reach.X), C.int(reach.Y), (*C.sw_found)(unsafe.Pointer(&f)))
+		C.int(a.Min.X), C.int(a.Min.Y), C.int(a.Max.X), C.int(a.Max.Y), C.int(a.RowStep),
+		C.int(centre.X), C.int(centre.Y), C.int(reach.X), C.int(reach.Y), C.int(stride), (*C.sw_found)(unsafe.Pointer(&f)))
 	return f
 }
 

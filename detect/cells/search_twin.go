@@ -34,9 +34,12 @@ func (twin) Halve(dst, src []uint16, w, h int) {
 	}
 }
 
-func (twin) match(cur, prev, mask []uint16, w, h int, r image.Rectangle, dx, dy int) (sum, n int) {
-	inside := r.Intersect(image.Rect(0, 0, w, h).Add(image.Pt(dx, dy)))
+func (twin) match(cur, prev, mask []uint16, w, h int, a Area, dx, dy int) (sum, n int) {
+	inside := a.Intersect(image.Rect(0, 0, w, h).Add(image.Pt(dx, dy)))
 	for y := inside.Min.Y; y < inside.Max.Y; y++ {
+		if (y-a.Min.Y)%a.RowStep != 0 {
+			continue
+		}
 		for x := inside.Min.X; x < inside.Max.X; x++ {
 			if mask[y*w+x] != 0 {
 				sum += absolute(int(cur[y*w+x]) - int(prev[(y-dy)*w+x-dx]))
@@ -48,8 +51,8 @@ func (twin) match(cur, prev, mask []uint16, w, h int, r image.Rectangle, dx, dy 
 }
 
 // Match is the twin of the native form; see there.
-func (t twin) Match(cur, prev, mask []uint16, w, h int, r image.Rectangle, dx, dy int) (mean float32, n int) {
-	sum, n := t.match(cur, prev, mask, w, h, r, dx, dy)
+func (t twin) Match(cur, prev, mask []uint16, w, h int, a Area, dx, dy int) (mean float32, n int) {
+	sum, n := t.match(cur, prev, mask, w, h, a, dx, dy)
 	if n == 0 {
 		return 0, 0
 	}
@@ -57,14 +60,18 @@ func (t twin) Match(cur, prev, mask []uint16, w, h int, r image.Rectangle, dx, d
 }
 
 // Find is the twin of the native form; see there.
-func (t twin) Find(cur, prev, mask []uint16, w, h int, r image.Rectangle, centre, reach image.Point) Found {
-	still, all := t.Match(cur, prev, mask, w, h, r, 0, 0)
+func (t twin) Find(cur, prev, mask []uint16, w, h int, a Area, centre, reach image.Point, stride int) Found {
+	still, all := t.Match(cur, prev, mask, w, h, a, 0, 0)
 	f := Found{Residual: still, Still: still}
 	best := float32(-1)
-	for dy := centre.Y - reach.Y; dy <= centre.Y+reach.Y; dy++ {
-		for dx := centre.X - reach.X; dx <= centre.X+reach.X; dx++ {
-			m, n := t.Match(cur, prev, mask, w, h, r, dx, dy)
+	for dy := centre.Y - reach.Y; dy <= centre.Y+reach.Y; dy += stride {
+		for dx := centre.X - reach.X; dx <= centre.X+reach.X; dx += stride {
+			m, n := t.Match(cur, prev, mask, w, h, a, dx, dy)
 			if n*4 < all*3 || n == 0 {
+				continue
+			}
+			// More than all samples at the best mean so far cannot win.
+			if sum, _ := t.match(cur, prev, mask, w, h, a, dx, dy); best >= 0 && sum > int(best*float32(all))+1 {
 				continue
 			}
 			if best < 0 || m < best {

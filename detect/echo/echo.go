@@ -33,6 +33,9 @@ const (
 	// vectorSpan is how many pictures before and after lend their vectors: a
 	// burst of wrong pictures has none of its own that can be trusted.
 	vectorSpan = 4
+	// Vectors of one thing over that time agree to this share of their
+	// length (a ball that falls changes its step by less) and two pixels.
+	vectorsDiffer = 0.25
 	// slowest step that can be told from the blur of an edge, in samples of
 	// the reduced plane: an edge is two to three samples wide.
 	slowest = 3.0
@@ -169,6 +172,7 @@ type Store struct {
 	dx, dy   []int32
 	sums     []float32
 	vx, vy   []float64
+	sorted   []float64
 }
 
 // In returns the store for a stage that needs Stage.
@@ -312,9 +316,19 @@ func (s *Store) vector(t int, tiles image.Rectangle) (x, y float64, ok bool) {
 	if len(s.vx) < 2 {
 		return 0, 0, false
 	}
-	slices.Sort(s.vx)
-	slices.Sort(s.vy)
-	return s.vx[len(s.vx)/2], s.vy[len(s.vy)/2], true
+	s.sorted = append(s.sorted[:0], s.vx...)
+	slices.Sort(s.sorted)
+	x = s.sorted[len(s.sorted)/2]
+	s.sorted = append(s.sorted[:0], s.vy...)
+	slices.Sort(s.sorted)
+	y = s.sorted[len(s.sorted)/2]
+	agree := 0
+	for i := range s.vx {
+		if math.Hypot(s.vx[i]-x, s.vy[i]-y) < vectorsDiffer*math.Hypot(x, y)+2 {
+			agree++
+		}
+	}
+	return x, y, agree >= 2 && 2*agree >= len(s.vx)
 }
 
 // look measures one place, box in tiles; near is where its vectors are taken

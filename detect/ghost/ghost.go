@@ -47,11 +47,21 @@ const (
 	// A mixture of pictures one step apart cannot have a higher peak than
 	// 1/sqrt(2) (weights 1, sqrt 2, 1); with room for noise.
 	highest = 0.80
+	// The profile of n samples strays by 1/sqrt(n); half as much again for the
+	// choice of the highest among several peaks.
+	strays = 1.5
 	// A third repetition above this share of the first is a texture's.
 	periodic = 0.5
-	// Ratios of the lag of a copy to the step, and how far a measured one
-	// may lie from them: a sample of the plane in a step of a few.
+	// How far the lag of a copy may lie from the step: what a thing
+	// accelerates in the few pictures that its step is taken from, and half a
+	// sample of the plane.
+	stepTolerance, sampleTolerance = 0.06, 0.6
+	// How far two ratios of lag to step may differ and be the same.
 	ratioTolerance = 0.13
+	// A copy at another distance than one step, or one without any clean
+	// picture to compare with, needs company: the same in this many pictures
+	// around, more than any chance run of like textures.
+	leastAlike = 6
 	// A clean look is one whose own peak is less than this share of the
 	// suspicious one.
 	cleanShare = 0.5
@@ -102,14 +112,14 @@ func (s *state) Step(w *detect.Window) error {
 // picture); conversions from another rate (24, 25, 30, 50, 60 a second).
 var rhythms = []float64{1, 0.5, 0.8, 5.0 / 6, 1.2, 1.25, 2, 2.4, 2.5}
 
-func rhythm(ratio float64) (float64, bool) {
+func rhythm(ratio, lag float64) (float64, bool) {
 	best := 0.0
 	for _, r := range rhythms {
-		if math.Abs(ratio/r-1) < ratioTolerance && (best == 0 || math.Abs(ratio/r-1) < math.Abs(ratio/best-1)) {
+		if math.Abs(ratio-r) < math.Abs(ratio-best) {
 			best = r
 		}
 	}
-	return best, best != 0
+	return best, math.Abs(ratio/best-1) < stepTolerance+sampleTolerance/lag
 }
 
 // judge decides whether a look shows a ghost.
@@ -117,7 +127,7 @@ func (s *state) judge(t int, l *echo.Look, peers []echo.Look) (detect.Mark, bool
 	step := l.Steps()
 	p := l.Peak(echo.LeastRatio*step, echo.MostRatio*step)
 	// The profile of few edges strays more.
-	need := s.floor + 1/math.Sqrt(l.Weight)
+	need := s.floor + strays/math.Sqrt(l.Weight)
 	// A texture's peak stands above deep valleys and is low itself, a thing's
 	// own blur is high and has no valley: a copy has both.
 	height := min(p.R, p.Prominence)
@@ -125,7 +135,7 @@ func (s *state) judge(t int, l *echo.Look, peers []echo.Look) (detect.Mark, bool
 		return detect.Mark{}, false
 	}
 	ratio := p.Lag / step
-	r, known := rhythm(ratio)
+	r, known := rhythm(ratio, p.Lag)
 	if third := l.At(3 * p.Lag); third > periodic*p.R {
 		return detect.Mark{}, false
 	}
@@ -140,10 +150,10 @@ func (s *state) judge(t int, l *echo.Look, peers []echo.Look) (detect.Mark, bool
 	switch {
 	case l.Whole && places < leastPlaces:
 		// One place of many that happens to repeat itself.
-	case c.clean >= leastClean && known && (r == 1 || r == 0.5 || r == 2 || c.alike >= 2):
+	case c.clean >= leastClean && known && (r == 1 || c.alike >= leastAlike && r <= 2):
 		// The same thing is single in other pictures nearby.
 		confidence = sure * squash((p.R-c.baseline-s.floor)/0.05+1)
-	case c.alike >= leastClean && known && c.spread >= stepSpread && c.keepsStep:
+	case c.alike >= leastAlike && known && c.spread >= stepSpread && c.keepsStep:
 		confidence = sure
 	case l.Whole && known:
 		confidence = sure * 0.9
@@ -313,7 +323,7 @@ func (s *state) keepFloor(l *echo.Look) {
 	if len(s.weakest) == most {
 		return
 	}
-	x := min(0.5, s.floor+1/math.Sqrt(l.Weight))
+	x := min(0.5, s.floor+strays/math.Sqrt(l.Weight))
 	q := (1 - math.Sqrt(1-4*x*x)) / (2 * x)
 	s.weakest = append(s.weakest, 100*q/(1+q))
 }

@@ -67,6 +67,11 @@ const (
 	// fullSearches bounds the cost of a picture in which nothing is
 	// predictable (a cut, a shaken camera).
 	fullSearches = 6
+	// A place that a full search could not explain is not searched again for
+	// this many pictures.
+	patience = 6
+	// Every second row is enough where much stands out.
+	denseRows = 2
 )
 
 // Store keeps the newest maps and the backgrounds that belong to them.
@@ -80,6 +85,7 @@ type Store struct {
 	scratch                     []float32
 	halfCur, halfPrev, halfMask []uint16
 	popular                     []image.Point
+	patience                    []int // by tile
 }
 
 func newStore(s *detect.Setup) *Store {
@@ -263,6 +269,9 @@ func (s *Store) displacements(t int, cm, before *cells.Map, m *Map) {
 	if s.halfCur == nil {
 		s.halfCur, s.halfPrev, s.halfMask = make([]uint16, hw*hh), make([]uint16, hw*hh), make([]uint16, hw*hh)
 	}
+	if s.patience == nil {
+		s.patience = make([]int, len(m.Tiles))
+	}
 	halved := false
 	budget := fullSearches
 	last := s.At(t - 1)
@@ -274,15 +283,18 @@ func (s *Store) displacements(t int, cm, before *cells.Map, m *Map) {
 			if tile.Changed == 0 {
 				continue
 			}
-			rect := image.Rect(tx*tw, ty*th, (tx+1)*tw, (ty+1)*th).Intersect(all)
+			rect := cells.Area{Rectangle: image.Rect(tx*tw, ty*th, (tx+1)*tw, (ty+1)*th).Intersect(all), RowStep: 1}
 			still, n := s.search.Match(r.Pix, p.Pix, m.StandsOut, r.W, r.H, rect, 0, 0)
 			tile.Still = still
 			if n < leastStandOut || still < m.Noise+changeFloor {
 				continue
 			}
 			if float64(n) < sparse*float64(tw*th) {
-				rect = rect.Inset(-tw / 2).Intersect(all)
+				rect.Rectangle = rect.Inset(-tw / 2).Intersect(all)
 				still, n = s.search.Match(r.Pix, p.Pix, m.StandsOut, r.W, r.H, rect, 0, 0)
+			} else {
+				rect.RowStep = denseRows
+				n /= denseRows
 			}
 			best := cells.Found{Residual: still}
 			try := func(d image.Point) {
@@ -294,19 +306,28 @@ func (s *Store) displacements(t int, cm, before *cells.Map, m *Map) {
 			for _, d := range s.guesses(m, last, tx, ty, r) {
 				try(d)
 			}
-			if best.Residual > followed*still+m.Noise && budget > 0 {
+			if best.Residual > followed*still+m.Noise && budget > 0 && s.patience[ty*m.Cols+tx] == 0 {
 				budget--
 				if !halved {
 					s.halve(r, p, m, hw, hh)
 					halved = true
 				}
-				half := image.Rect(rect.Min.X/2, rect.Min.Y/2, rect.Max.X/2, rect.Max.Y/2)
-				f := s.search.Find(s.halfCur, s.halfPrev, s.halfMask, hw, hh, half, image.Point{}, image.Pt(reachX, reachY))
+				half := cells.Area{Rectangle: image.Rect(rect.Min.X/2, rect.Min.Y/2, rect.Max.X/2, rect.Max.Y/2), RowStep: 1}
+				f := s.search.Find(s.halfCur, s.halfPrev, s.halfMask, hw, hh, half, image.Point{}, image.Pt(reachX, reachY), 2)
+				f = s.search.Find(s.halfCur, s.halfPrev, s.halfMask, hw, hh, half, image.Pt(int(f.DX), int(f.DY)), image.Pt(1, 1), 1)
 				try(image.Pt(int(f.DX)*2, int(f.DY)*2))
+				if best.Residual > explained*still+m.Noise {
+					s.patience[ty*m.Cols+tx] = patience
+				}
 			}
-			// Walk downhill to the whole sample.
-			f := s.search.Find(r.Pix, p.Pix, m.StandsOut, r.W, r.H, rect, image.Pt(int(best.DX), int(best.DY)), image.Pt(2, 2))
-			if f.Residual <= best.Residual {
+			s.patience[ty*m.Cols+tx] = max(0, s.patience[ty*m.Cols+tx]-1)
+			// Walk downhill to the whole sample, no more than a full search
+			// may be off.
+			for range 3 {
+				f := s.search.Find(r.Pix, p.Pix, m.StandsOut, r.W, r.H, rect, image.Pt(int(best.DX), int(best.DY)), image.Pt(1, 1), 1)
+				if f.Residual >= best.Residual {
+					break
+				}
 				best = f
 			}
 			tile.Residual = best.Residual
@@ -395,7 +416,7 @@ func (s *Store) vote(m *Map, r *cells.Reduced) {
 
 // fraction refines a displacement by a parabola through the residuals on
 // either side, along each axis.
-func (s *Store) fraction(r, p *cells.Reduced, m *Map, rect image.Rectangle, f cells.Found) (x, y float32) {
+func (s *Store) fraction(r, p *cells.Reduced, m *Map, rect cells.Area, f cells.Found) (x, y float32) {
 	at := func(dx, dy int) float32 {
 		v, n := s.search.Match(r.Pix, p.Pix, m.StandsOut, r.W, r.H, rect, int(f.DX)+dx, int(f.DY)+dy)
 		if n == 0 {
