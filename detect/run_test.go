@@ -1,0 +1,272 @@
+package detect
+
+import (
+	"context"
+	"errors"
+	"image"
+	"io"
+	"os/exec"
+	"strings"
+	"testing"
+	"time"
+
+	"setwitness/decode/picture"
+)
+
+// reel yields n empty pictures at 50 a second and counts what comes back.
+type reel struct {
+	n, i, out int
+	most      int
+	fail      error
+	at        int
+}
+
+func (r *reel) Format() picture.Format {
+	return picture.Format{W: 320, H: 180, Depth: 8, RateNum: 50, RateDen: 1}
+}
+
+func (r *reel) Next(context.Context) (*picture.Picture, error) {
+	if r.fail != nil && r.i == r.at {
+		return nil, r.fail
+	}
+	if r.i == r.n {
+		return nil, io.EOF
+	}
+	p := &picture.Picture{Index: r.i, Time: time.Duration(r.i) * 20 * time.Millisecond}
+	p.SetRelease(func() { r.out-- })
+	r.i++
+	r.out++
+	r.most = max(r.most, r.out)
+	return p, nil
+}
+
+type stepper struct {
+	step     func(*Window) error
+	coverage Coverage
+}
+
+func (s stepper) Step(w *Window) error { return s.step(w) }
+func (s stepper) Coverage() Coverage   { return s.coverage }
+
+func stage(name string, kind Kind, back, ahead int, step func(*Window) error, needs ...Need) *Stage {
+	return &Stage{Name: name, Title: "t", Doc: "d", Kind: kind, Back: back, Ahead: ahead, Needs: needs,
+		New: func(*Setup) (State, error) { return stepper{step, Coverage{Kind: kind, State: Examined}}, nil }}
+}
+
+func nothing(*Window) error { return nil }
+
+func TestValidate(t *testing.T) {
+	a := stage("a", "", 0, 0, nothing)
+	b := stage("b", "", 0, 0, nothing, Need{Stage: a})
+	bad := stage("c", "", 0, 0, nothing)
+	bad.Options = []Option{{Name: "x", Default: 5, Min: 0, Max: 1, Reason: "r"}}
+	for _, c := range []struct {
+		name   string
+		stages []*Stage
+		want   string
+	}{
+		{"in order", []*Stage{a, b}, ""},
+		{"need comes later", []*Stage{b, a}, "not listed before"},
+		{"twice", []*Stage{a, a}, "twice"},
+		{"no name", []*Stage{stage("", "", 0, 0, nothing)}, "no name"},
+		{"negative window", []*Stage{stage("n", "", -1, 0, nothing)}, "negative"},
+		{"default out of range", []*Stage{bad}, "range"},
+		{"no constructor", []*Stage{{Name: "x", Title: "t", Doc: "d"}}, "constructor"},
+	} {
+		err := Validate(c.stages)
+		if (err == nil) != (c.want == "") || err != nil && !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: %v, want %q", c.name, err, c.want)
+		}
+	}
+}
+
+// Every stage steps once at every picture, in order, and sees its neighbours
+// and only them; all pictures are given back; memory follows the windows.
+func TestWindows(t *testing.T) {
+	for _, n := range []int{0, 1, 2, 5, 40} {
+		var steps []int
+		measure := stage("measure", "", 0, 0, nothing)
+		look := stage("look", Ghost, 2, 3, func(w *Window) error {
+			steps = append(steps, w.T)
+			for i := w.T - 2; i <= w.T+3; i++ {
+				p := w.Picture(i)
+				if (p != nil) != (i >= 0 && i < n) || p != nil && p.Index != i {
+					t.Errorf("%d pictures: at %d, picture %d is %v", n, w.T, i, p)
+				}
+			}
+			return nil
+		}, Need{Stage: measure, Back: 1, Ahead: 4})
+		r := &reel{n: n}
+		res, err := Run(context.Background(), r, []*Stage{measure, look}, nil, nil)
+		if err != nil || res.Pictures != n || len(steps) != n {
+			t.Fatalf("%d pictures: %d read, %d steps, %v", n, res.Pictures, len(steps), err)
+		}
+		for i, s := range steps {
+			if s != i {
+				t.Errorf("step %d at picture %d", i, s)
+			}
+		}
+		if r.out != 0 {
+			t.Errorf("%d pictures not given back", r.out)
+		}
+		if r.most > 2+4+1+1 {
+			t.Errorf("%d pictures held at once", r.most)
+		}
+	}
+}
+
+func mustPanic(t *testing.T, what string, f func()) {
+	t.Helper()
+	defer func() {
+		if recover() == nil {
+			t.Errorf("%s does not panic", what)
+		}
+	}()
+	f()
+}
+
+func TestProgrammingErrorsPanic(t *testing.T) {
+	other := stage("other", "", 0, 0, nothing)
+	for what, s := range map[string]*Stage{
+		"reading outside the window": stage("a", "", 1, 0, func(w *Window) error { w.Picture(w.T - 2); return nil }),
+		"a mark of another kind":     stage("a", Ghost, 0, 0, func(w *Window) error { w.Mark(Mark{Kind: Combing}); return nil }),
+		"an undeclared need": {Name: "a", Title: "t", Doc: "d", New: func(s *Setup) (State, error) {
+			s.Needed(other)
+			return nil, nil
+		}},
+	} {
+		mustPanic(t, what, func() { _, _ = Run(context.Background(), &reel{n: 3}, []*Stage{other, s}, nil, nil) })
+	}
+}
+
+func TestFailuresKeepResults(t *testing.T) {
+	marks := stage("marks", Ghost, 0, 2, func(w *Window) error {
+		if w.T == 5 {
+			w.Mark(Mark{Kind: Ghost, Picture: 5, Region: image.Rect(0, 0, 9, 9), Strength: 30, Confidence: 0.9})
+		}
+		return nil
+	})
+	broken := errors.New("broken")
+	res, err := Run(context.Background(), &reel{n: 20, fail: broken, at: 6}, []*Stage{marks}, nil, nil)
+	if !errors.Is(err, broken) || len(res.Events) != 1 || res.Pictures != 6 {
+		t.Errorf("source fails: %d events of %d pictures, %v", len(res.Events), res.Pictures, err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	res, err = Run(ctx, &reel{n: 20}, []*Stage{marks}, nil, func(p *picture.Picture) {
+		if p.Index == 9 {
+			cancel()
+		}
+	})
+	if !errors.Is(err, context.Canceled) || len(res.Events) != 1 || res.Pictures != 10 {
+		t.Errorf("cancelled: %d events of %d pictures, %v", len(res.Events), res.Pictures, err)
+	}
+	failing := stage("failing", Ghost, 0, 0, func(w *Window) error {
+		if w.T == 3 {
+			return broken
+		}
+		return nil
+	})
+	_, err = Run(context.Background(), &reel{n: 9}, []*Stage{failing}, nil, nil)
+	if err == nil || !strings.Contains(err.Error(), "picture 3 at 0.060 s: stage failing") {
+		t.Errorf("a stage fails: %v", err)
+	}
+}
+
+func TestOptions(t *testing.T) {
+	var got float64
+	s := &Stage{Name: "s", Title: "t", Doc: "d",
+		Options: []Option{{Name: "o", Default: 2, Min: 1, Max: 3, Reason: "r"}},
+		New: func(s *Setup) (State, error) {
+			got = s.Option("o")
+			return stepper{step: nothing}, nil
+		}}
+	for _, c := range []struct {
+		set  map[string]float64
+		want float64
+		ok   bool
+	}{
+		{nil, 2, true}, {map[string]float64{"s.o": 3}, 3, true},
+		{map[string]float64{"s.o": 4}, 0, false}, {map[string]float64{"s.x": 1}, 0, false},
+	} {
+		got = 0
+		_, err := Run(context.Background(), &reel{n: 1}, []*Stage{s}, c.set, nil)
+		if (err == nil) != c.ok || got != c.want {
+			t.Errorf("%v: %g, %v", c.set, got, err)
+		}
+	}
+}
+
+func TestJoining(t *testing.T) {
+	box := func(x int) image.Rectangle { return image.Rect(x, 50, x+20, 70) }
+	m := func(i, x int, c float64) Mark {
+		return Mark{Kind: Ghost, Picture: i, Region: box(x), Strength: 25, Confidence: c}
+	}
+	for _, c := range []struct {
+		name  string
+		marks []Mark
+		want  [][2]int
+	}{
+		{"a burst is one", []Mark{m(10, 100, .9), m(11, 110, .9), m(12, 120, .9), m(13, 130, .8), m(14, 140, .9)}, [][2]int{{10, 14}}},
+		{"a gap of a few pictures is bridged", []Mark{m(10, 100, .9), m(18, 130, .9)}, [][2]int{{10, 18}}},
+		{"three seconds later is another", []Mark{m(10, 100, .9), m(160, 100, .9)}, [][2]int{{10, 10}, {160, 160}}},
+		{"weak marks extend", []Mark{m(10, 100, .3), m(11, 110, .9), m(12, 120, .4)}, [][2]int{{10, 12}}},
+		{"weak marks alone are none", []Mark{m(10, 100, .3), m(11, 110, .45)}, nil},
+		{"far apart and long apart in length", []Mark{m(10, 10, .9), m(11, 10, .9), m(90, 290, .9)}, [][2]int{{10, 11}, {90, 90}}},
+		{"the same pictures in two places are one fault", []Mark{m(10, 0, .9), m(10, 280, .9), m(11, 0, .9), m(11, 280, .9)}, [][2]int{{10, 11}}},
+	} {
+		j := newJoiner((&reel{}).Format())
+		for _, mark := range c.marks {
+			j.add(mark)
+		}
+		var got [][2]int
+		for _, e := range j.finish() {
+			got = append(got, [2]int{e.Start, e.End})
+			if e.Confidence < 0.5 || e.Confidence > 1 {
+				t.Errorf("%s: confidence %g", c.name, e.Confidence)
+			}
+		}
+		if len(got) != len(c.want) {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+			continue
+		}
+		for i := range got {
+			if got[i] != c.want[i] {
+				t.Errorf("%s: %v, want %v", c.name, got, c.want)
+			}
+		}
+	}
+}
+
+func TestKindsHaveUnits(t *testing.T) {
+	for _, k := range Kinds {
+		if k.Unit() == "" {
+			t.Errorf("%s has no unit", k)
+		}
+	}
+	mustPanic(t, "an unknown kind", func() { Kind("x").Unit() })
+}
+
+// The native bindings stay behind decode, and what lies to the left never
+// knows what lies to the right.
+func TestImports(t *testing.T) {
+	for _, c := range []struct {
+		of     string
+		banned []string
+	}{
+		{"../detect/...", []string{"go-astiav", "gocv.io", "setwitness/report", "setwitness/cmd"}},
+		{"../report/...", []string{"go-astiav", "gocv.io", "setwitness/cmd"}},
+		{"../decode/...", []string{"setwitness/detect", "setwitness/report", "setwitness/cmd"}},
+	} {
+		out, err := exec.Command("go", "list", "-deps", c.of).Output()
+		if err != nil {
+			t.Fatalf("go list %s: %v", c.of, err)
+		}
+		for _, line := range strings.Fields(string(out)) {
+			for _, b := range c.banned {
+				if strings.Contains(line, b) {
+					t.Errorf("%s imports %s", c.of, line)
+				}
+			}
+		}
+	}
+}
