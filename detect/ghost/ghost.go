@@ -62,6 +62,10 @@ const (
 	// picture to compare with, needs company: the same in this many pictures
 	// around, more than any chance run of like textures.
 	leastAlike = 6
+	// Two pictures of 24 a second mixed into one of 60 lie two and a half
+	// steps apart, where textures have more chances: only the stronger
+	// mixtures count (two thirds to one third gives 0.4).
+	conversionPeak = 0.3
 	// A clean look is one whose own peak is less than this share of the
 	// suspicious one.
 	cleanShare = 0.5
@@ -109,8 +113,9 @@ func (s *state) Step(w *detect.Window) error {
 
 // rhythm is the lag of a copy over the step of the thing, as the known faults
 // make it: a picture's step; half of it (both fields of a frame in one
-// picture); conversions from another rate (24, 25, 30, 50, 60 a second).
-var rhythms = []float64{1, 0.5, 0.8, 5.0 / 6, 1.2, 1.25, 2, 2.4, 2.5}
+// picture); the step of the source in conversions from 60 to 50, 50 to 60,
+// 24 to 30, 25 to 60 and 24 to 60 a second.
+var rhythms = []float64{1, 0.5, 5.0 / 6, 1.2, 1.25, 2.4, 2.5}
 
 func rhythm(ratio, lag float64) (float64, bool) {
 	best := 0.0
@@ -148,14 +153,20 @@ func (s *state) judge(t int, l *echo.Look, peers []echo.Look) (detect.Mark, bool
 		places, c.height, c.second = s.agree(l, p, peers)
 	}
 	switch {
-	case l.Whole && places < leastPlaces:
-		// One place of many that happens to repeat itself.
-	case c.clean >= leastClean && known && (r == 1 || c.alike >= leastAlike && r <= 2):
+	case !known, l.Whole && places < leastPlaces:
+		// A chance repetition, or one place of many that repeats itself.
+	case r == 1 && c.clean >= leastClean, r == 0.5 && c.clean >= leastClean && c.alike >= leastAlike:
 		// The same thing is single in other pictures nearby.
 		confidence = sure * squash((p.R-c.baseline-s.floor)/0.05+1)
-	case c.alike >= leastAlike && known && c.spread >= stepSpread && c.keepsStep:
+	case r != 1 && r != 0.5:
+		// A rate conversion mixes most pictures and leaves some of every
+		// few alone.
+		if c.clean >= 2 && c.alike >= leastAlike && (r < 1.5 || height > conversionPeak) {
+			confidence = sure
+		}
+	case c.alike >= leastAlike && c.spread >= stepSpread && c.keepsStep:
 		confidence = sure
-	case l.Whole && known:
+	case l.Whole:
 		confidence = sure * 0.9
 	}
 	if confidence < 0.2 {
