@@ -15,7 +15,6 @@ import (
 	"math"
 	"path/filepath"
 	"slices"
-	"strconv"
 	"strings"
 
 	"setwitness/detect"
@@ -37,10 +36,9 @@ var script string
 // its height (crops.PixelAspect).
 func Write(w io.Writer, doc *report.Findings, shots []crops.Shots, aspect float64) error {
 	t, err := template.New("page").Funcs(template.FuncMap{
-		"amount": amount,
-		"clock":  clock,
-		"length": length,
-		"num":    num,
+		"clock":  report.Clock,
+		"length": report.Length,
+		"num":    report.Number,
 	}).Parse(source)
 	if err != nil {
 		return err
@@ -170,14 +168,14 @@ func (v *view) place(start, end float64) (left, width float64) {
 
 func (v *view) lanes() {
 	for _, c := range v.Doc.Coverage {
-		k := kind{Slug: c.Kind, Name: kindName(c.Kind)}
+		k := kind{Slug: c.Kind, Name: report.KindName(c.Kind)}
 		l := lane{kind: k, Note: coverageNote(c)}
 		for _, f := range v.Doc.Findings {
 			if f.Kind != c.Kind {
 				continue
 			}
 			left, width := v.place(f.StartS, f.EndS)
-			title := fmt.Sprintf("%s %s at %s, %s", f.ID, k.Name, clock(f.PeakS), amount(f.Strength))
+			title := fmt.Sprintf("%s %s at %s, %s", f.ID, k.Name, report.Clock(f.PeakS), f.Strength.String())
 			l.Marks = append(l.Marks, mark{f.ID, title, left, width})
 		}
 		slices.SortStableFunc(l.Marks, func(a, b mark) int { return strings.Compare(a.ID, b.ID) })
@@ -191,7 +189,7 @@ func (v *view) lanes() {
 		if l.Count > 0 {
 			v.Kinds = append(v.Kinds, k)
 		}
-		v.Coverage = append(v.Coverage, row{k, c.State, coverageWords(c)})
+		v.Coverage = append(v.Coverage, row{k, c.State, c.Words()})
 	}
 }
 
@@ -211,7 +209,7 @@ func (v *view) cadence() {
 
 func (v *view) summary() string {
 	n := len(v.Doc.Findings)
-	took := length(v.Doc.Take.DurationS)
+	took := report.Length(v.Doc.Take.DurationS)
 	if n == 0 {
 		return "Nothing was found in " + took + " of this take."
 	}
@@ -229,9 +227,9 @@ func describe(f report.Finding, rank int, s crops.Shots, raster report.Raster, a
 	d := finding{
 		Finding: f,
 		Rank:    rank,
-		Title:   kindName(f.Kind),
+		Title:   report.KindName(f.Kind),
 		What:    strengthWords(f.Kind),
-		Where:   where(f.Region),
+		Where:   f.Region.Where(),
 		Visible: visibleWords(f.VisibilityJND),
 	}
 	names := make([]string, 0, len(f.Measures))
@@ -251,7 +249,7 @@ func describe(f report.Finding, rank int, s crops.Shots, raster report.Raster, a
 		return d
 	}
 	d.Lossy = s.Panels[1].Type == "image/jpeg"
-	at := [3]string{"one picture before the peak", "at the peak, " + clock(f.PeakS), "one picture after the peak"}
+	at := [3]string{"one picture before the peak", "at the peak, " + report.Clock(f.PeakS), "one picture after the peak"}
 	for i, name := range []string{"Before", "At the peak", "After"} {
 		p := show(s.Panels[i], aspect)
 		p.Name, p.Alt = name, fmt.Sprintf("%s, %s: the place %s", f.ID, strings.ToLower(d.Title), at[i])
@@ -261,7 +259,7 @@ func describe(f report.Finding, rank int, s crops.Shots, raster report.Raster, a
 		// The context was reduced to about square pixels; the raster says
 		// what is left.
 		c := show(s.Context, aspect*float64(raster.Width*s.Context.H)/float64(raster.Height*s.Context.W))
-		c.Name, c.Alt = "Whole picture", fmt.Sprintf("%s: the whole picture at %s, the place outlined, %s", f.ID, clock(f.PeakS), d.Where)
+		c.Name, c.Alt = "Whole picture", fmt.Sprintf("%s: the whole picture at %s, the place outlined, %s", f.ID, report.Clock(f.PeakS), d.Where)
 		d.Context = &c
 	}
 	return d
@@ -307,33 +305,9 @@ func ticks(duration float64) []tick {
 	return out
 }
 
-// clock states a time as h:mm:ss.mmm.
-func clock(s float64) string {
-	sign := ""
-	if s < 0 {
-		sign, s = "-", -s
-	}
-	ms := int64(math.Round(s * 1000))
-	h, m, rest := ms/3_600_000, ms/60_000%60, ms%60_000
-	if h > 0 {
-		return fmt.Sprintf("%s%d:%02d:%02d.%03d", sign, h, m, rest/1000, rest%1000)
-	}
-	return fmt.Sprintf("%s%d:%02d.%03d", sign, m, rest/1000, rest%1000)
-}
-
-// length states how long something takes, to the tenth of a second.
-func length(s float64) string {
-	const minute = 60
-	if s < minute {
-		return strconv.FormatFloat(math.Round(s*100)/100, 'f', -1, 64) + " s"
-	}
-	c := clock(math.Round(s*10) / 10)
-	return c[:len(c)-2]
-}
-
 // shortClock leaves out the digits that a step does not need.
 func shortClock(s, step float64) string {
-	c := clock(s)
+	c := report.Clock(s)
 	switch {
 	case step >= 1:
 		return c[:len(c)-4]
@@ -341,18 +315,4 @@ func shortClock(s, step float64) string {
 		return c[:len(c)-2]
 	}
 	return c[:len(c)-1]
-}
-
-// num states a number with three digits, and large ones whole.
-func num(v float64) string {
-	const digits = 3
-	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
-		return strconv.FormatFloat(v, 'f', -1, 64)
-	}
-	decimals := max(0, digits-1-int(math.Floor(math.Log10(math.Abs(v)))))
-	s := strconv.FormatFloat(v, 'f', decimals, 64)
-	if strings.Contains(s, ".") {
-		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
-	}
-	return s
 }

@@ -9,17 +9,6 @@ import (
 	"setwitness/report"
 )
 
-func kindName(k detect.Kind) string {
-	s := strings.ReplaceAll(string(k), "-", " ")
-	if k == detect.NearBlackBanding {
-		s = "near-black banding"
-	}
-	if s == "" {
-		return s
-	}
-	return strings.ToUpper(s[:1]) + s[1:]
-}
-
 // strengthWords says what the strength of a kind measures.
 func strengthWords(k detect.Kind) string {
 	switch k {
@@ -43,15 +32,6 @@ func strengthWords(k detect.Kind) string {
 	return ""
 }
 
-// amount states a quantity with its unit.
-func amount(q report.Quantity) string {
-	unit := q.Unit
-	if unit == "pictures" && q.Value == 1 {
-		unit = "picture"
-	}
-	return num(q.Value) + " " + unit
-}
-
 // measureUnits are the endings of the names of measures.
 var measureUnits = map[string]string{
 	"px": "px", "percent": "%", "lines": "lines", "ms": "ms", "s": "s", "deg": "°", "hz": "Hz",
@@ -62,10 +42,10 @@ var measureUnits = map[string]string{
 func measure(name string, v float64) fact {
 	if i := strings.LastIndexByte(name, '_'); i > 0 {
 		if unit, ok := measureUnits[name[i+1:]]; ok {
-			return fact{strings.ReplaceAll(name[:i], "_", " "), num(v) + " " + unit}
+			return fact{strings.ReplaceAll(name[:i], "_", " "), report.Number(v) + " " + unit}
 		}
 	}
-	return fact{strings.ReplaceAll(name, "_", " "), num(v)}
+	return fact{strings.ReplaceAll(name, "_", " "), report.Number(v)}
 }
 
 // Bounds of the words for visibility, in JND. 1 is the definition of the
@@ -88,54 +68,14 @@ func visibleWords(jnd float64) string {
 	return "obvious"
 }
 
-// where says in words where a region lies.
-func where(r report.Region) string {
-	size := fmt.Sprintf("%s × %s %% of the picture", num(100*r.W), num(100*r.H))
-	const most = 0.9 // of the width and height: what covers this is everywhere
-	if r.W >= most && r.H >= most {
-		return "whole picture"
-	}
-	third := func(mid float64, names [3]string) string { return names[min(max(int(mid*3), 0), 2)] }
-	v := third(r.Y+r.H/2, [3]string{"upper", "middle", "lower"})
-	h := third(r.X+r.W/2, [3]string{"left", "centre", "right"})
-	if v == "middle" && h == "centre" {
-		return "centre, " + size
-	}
-	return v + " " + h + ", " + size
-}
-
 func coverageNote(c report.Coverage) string {
 	switch {
 	case c.State == detect.NotExaminable:
 		return "not examinable"
 	case c.Floor != nil:
-		return "floor " + amount(*c.Floor)
+		return "floor " + c.Floor.String()
 	}
 	return ""
-}
-
-// coverageWords says what "nothing found" is worth.
-func coverageWords(c report.Coverage) string {
-	if c.State == detect.NotExaminable {
-		return withReason("not examined", c.Why) + "."
-	}
-	s := fmt.Sprintf("examined for %.1f s", c.Seconds)
-	if c.State == detect.Limited {
-		s = withReason(s+", with limits", c.Why)
-	} else if c.Why != "" {
-		s = withReason(s, c.Why)
-	}
-	if c.Floor != nil {
-		s += "; anything above " + amount(*c.Floor) + " would have shown"
-	}
-	return s + "."
-}
-
-func withReason(s, why string) string {
-	if why == "" {
-		return s
-	}
-	return s + " (" + strings.TrimSuffix(why, ".") + ")"
 }
 
 // fieldWords says what was done about fields, which the raster and the scan
@@ -185,7 +125,7 @@ func facts(doc *report.Findings) []fact {
 	}
 	add("Frame rate", rate)
 	add("Scan", strings.NewReplacer("-tff", ", top field first", "-bff", ", bottom field first").Replace(string(t.Scan)))
-	add("Length", fmt.Sprintf("%s, %d frames", length(t.DurationS), t.Frames))
+	add("Length", fmt.Sprintf("%s, %d frames", report.Length(t.DurationS), t.Frames))
 	if t.RotationDeg != 0 {
 		add("Rotation", fmt.Sprintf("%d°", t.RotationDeg))
 	}
