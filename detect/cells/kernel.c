@@ -2,9 +2,10 @@
 
 #include "kernel.h"
 
-// The compiler makes one body for each instruction set and the loader picks.
+// The compiler makes one body for each instruction set and the loader picks by
+// what the processor supports (an arch= name would ask for its exact model).
 #if defined(__x86_64__)
-#define CLONES __attribute__((target_clones("arch=skylake-avx512", "arch=haswell", "default")))
+#define CLONES __attribute__((target_clones("avx2", "default")))
 #else
 #define CLONES
 #endif

@@ -3,7 +3,7 @@
 #include "search.h"
 
 #if defined(__x86_64__)
-#define CLONES __attribute__((target_clones("arch=skylake-avx512", "arch=haswell", "default")))
+#define CLONES __attribute__((target_clones("avx2", "default")))
 #else
 #define CLONES
 #endif
