@@ -130,7 +130,11 @@ type Picture struct {
 	Parity Parity
 	// Interlaced and TopFirst are the flags that the frame carried.
 	Interlaced, TopFirst bool
-	Y, Cb, Cr            Plane
+	// Damaged is set from where the file lost data up to the next frame that
+	// is coded without reference to others: what the picture shows may be
+	// the decoder's guess.
+	Damaged   bool
+	Y, Cb, Cr Plane
 
 	refs    atomic.Int32
 	release func()

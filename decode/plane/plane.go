@@ -39,6 +39,22 @@ static void unpack16(uint16_t *restrict dst, ptrdiff_t dst_stride,
 		}
 }
 
+// The tiles keep both rows and columns of a transposition in the cache.
+enum { TILE = 32 };
+
+#define TURN(name, type)                                                              \
+	static void name(type *restrict dst, ptrdiff_t dst_stride, const type *restrict src, \
+	                 ptrdiff_t step_x, ptrdiff_t step_y, int w, int h)                   \
+	{                                                                                    \
+		for (int ty = 0; ty < h; ty += TILE)                                             \
+			for (int tx = 0; tx < w; tx += TILE)                                         \
+				for (int y = ty; y < h && y < ty + TILE; y++)                            \
+					for (int x = tx; x < w && x < tx + TILE; x++)                        \
+						dst[y * dst_stride + x] = src[x * step_x + y * step_y];          \
+	}
+TURN(turn8, uint8_t)
+TURN(turn16, uint16_t)
+
 static int frame_scale(struct SwsContext *c, AVFrame *dst, const AVFrame *src)
 {
 	return sws_scale(c, (const uint8_t *const *)src->data, src->linesize, 0, src->height,
@@ -101,7 +117,7 @@ func Describe(format int) (Layout, error) {
 		Name:    C.GoString(d.name),
 		ChromaX: int(d.log2_chroma_w), ChromaY: int(d.log2_chroma_h),
 		BigEndian: d.flags&C.AV_PIX_FMT_FLAG_BE != 0,
-		RGB:       d.flags&C.AV_PIX_FMT_FLAG_RGB != 0,
+		RGB:       d.flags&(C.AV_PIX_FMT_FLAG_RGB|C.AV_PIX_FMT_FLAG_PAL) != 0,
 		Alpha:     d.flags&C.AV_PIX_FMT_FLAG_ALPHA != 0,
 		Opaque: d.flags&(C.AV_PIX_FMT_FLAG_PAL|C.AV_PIX_FMT_FLAG_BITSTREAM|C.AV_PIX_FMT_FLAG_HWACCEL|
 			C.AV_PIX_FMT_FLAG_FLOAT|C.AV_PIX_FMT_FLAG_BAYER) != 0,
@@ -220,6 +236,32 @@ func Unpack(frame unsafe.Pointer, l Layout, i int, dst *picture.Plane) error {
 	C.unpack16((*C.uint16_t)(&dst.Pix16[0]), C.ptrdiff_t(dst.Stride), src, C.ptrdiff_t(f.linesize[c.Plane]),
 		C.int(c.Step), bigEndian, C.int(c.Shift), mask, C.int(w), C.int(h))
 	return nil
+}
+
+// Turn copies src into dst, transposed if asked, then mirrored left to right
+// (flipX) and top to bottom (flipY) as seen in dst, which has the size of the
+// result and the depth of src. Both planes pass Check.
+func Turn(dst, src *picture.Plane, transpose, flipX, flipY bool) {
+	stepX, stepY := 1, src.Stride
+	if transpose {
+		stepX, stepY = stepY, stepX
+	}
+	origin := 0
+	if flipX {
+		origin += stepX * (dst.W - 1)
+		stepX = -stepX
+	}
+	if flipY {
+		origin += stepY * (dst.H - 1)
+		stepY = -stepY
+	}
+	if src.Depth == 8 {
+		C.turn8((*C.uint8_t)(&dst.Pix[0]), C.ptrdiff_t(dst.Stride), (*C.uint8_t)(&src.Pix[origin]),
+			C.ptrdiff_t(stepX), C.ptrdiff_t(stepY), C.int(dst.W), C.int(dst.H))
+		return
+	}
+	C.turn16((*C.uint16_t)(&dst.Pix16[0]), C.ptrdiff_t(dst.Stride), (*C.uint16_t)(&src.Pix16[origin]),
+		C.ptrdiff_t(stepX), C.ptrdiff_t(stepY), C.int(dst.W), C.int(dst.H))
 }
 
 // Flags is what a decoded frame says about itself.
