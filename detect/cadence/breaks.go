@@ -69,7 +69,7 @@ func confidence(odds float32) float64 { return 1 / (1 + math.Exp(-float64(odds))
 func lostBefore(new *[5]fresh) (lost int, odds float32, ok bool) {
 	const at = len(new) / 2
 	s := new[at].step
-	if s.agree == 0 || s.agree < 0.6*s.tiles {
+	if s.agree == 0 || s.agree < 0.6*s.fit || s.fit < 0.15*s.tiles {
 		return 0, 0, false
 	}
 	lost = int(s.ratio+0.5) - 1
@@ -77,7 +77,7 @@ func lostBefore(new *[5]fresh) (lost int, odds float32, ok bool) {
 	if lost < 1 || off > 0.3 {
 		return 0, 0, false
 	}
-	e := 5 + 4*s.agree/s.tiles + min(3, s.agree/2) - 8*off - 3*max(0, slow-s.before) - 3*max(0, slow-s.after)
+	e := 3 + 4*s.agree/s.fit + 3*min(1, 2*s.fit/s.tiles) + min(3, s.agree/2) - 8*off - 3*max(0, slow-s.before) - 3*max(0, slow-s.after)
 	for i, x := range new {
 		if i == at {
 			continue
@@ -145,6 +145,32 @@ func mean(v []float32) float32 {
 	return sum / float32(len(v))
 }
 
+// goesOn is the evidence that things go on as fast in the take's time where
+// chain c takes over from a, whose new pictures come m times as densely: that
+// the steps then grow m times as long.
+func goesOn(a, c *chain, m float32) float32 {
+	last, first := &a.lastStep, &c.firstStep
+	if last.agree >= 2 && first.agree >= 2 {
+		// A step against the mean of one as long and one m times as long.
+		grew := (first.ratio - last.ratio) / (2 * (m - 1) / (m + 1))
+		switch {
+		case grew > 0.55:
+			return 1.5
+		case grew < 0.25:
+			return -2.5
+		}
+		return 0
+	}
+	before, after := mean(a.tail[:min(edge, a.steps)]), mean(c.head[:min(edge, c.steps)])
+	switch {
+	case before == 0 || after == 0:
+		return -0.5
+	case after > 0.6*m*before && after < m*before/0.6:
+		return 0.7
+	}
+	return -1
+}
+
 // stretches finds where the pattern changes without a cut.
 func (b *builder) stretches(patterns []pattern) []breach {
 	// Leave out the odd pictures between two patterns.
@@ -167,17 +193,8 @@ func (b *builder) stretches(patterns []pattern) []breach {
 		}
 		da, dc := a.density(patterns), c.density(patterns)
 		x := breach{first: c.start, last: c.start, odds: 0.5, region: c.region, chain: at[k+1]}
-		// Per picture of the take things go on as fast as before.
-		va, vc := mean(a.tail[:min(edge, a.steps)])*da, mean(c.head[:min(edge, c.steps)])*dc
-		x.step = step{before: va / da, at: vc / dc}
-		switch {
-		case va == 0 || vc == 0:
-			x.odds -= 0.5
-		case vc > 0.6*va && va > 0.6*vc:
-			x.odds += 1.5
-		default:
-			x.odds -= 3
-		}
+		x.odds += goesOn(a, c, da/dc)
+		x.step = step{before: mean(a.tail[:min(edge, a.steps)]), at: mean(c.head[:min(edge, c.steps)])}
 		if dc < 0.8*da {
 			x.lost = int(float32(c.end-c.start)*(da-dc) + 0.5)
 			x.last = c.end - 1

@@ -23,6 +23,8 @@ type chain struct {
 	region     image.Rectangle
 	head, tail [edge]float32 // steps of the first and the last new pictures, px
 	steps      int           // how many were measured
+	firstStep  step
+	lastStep   step
 }
 
 type builder struct {
@@ -87,6 +89,10 @@ func (b *builder) add(f *follower, r *record, n *node, expected bool) {
 		if c.steps < edge {
 			c.head[c.steps] = v
 		}
+		if c.steps == 0 {
+			c.firstStep = r.step
+		}
+		c.lastStep = r.step
 		c.tail[c.steps%edge] = v
 		c.steps++
 	}

@@ -21,6 +21,9 @@ const (
 	changeRatio = 2
 	// changeFloor is 0.4 of an 8-bit code: what rounding in a codec leaves.
 	changeFloor = 0.4 * cells.Unit8
+	// evident is what a cell changes by that only motion does: 5 codes on
+	// average. The flicker of coding stays under it even where it is bad.
+	evident = 5 * cells.Unit8
 	// leader is the share of the strongest change near a picture that makes
 	// another one fit to compare with: a ticker or a flicker of coding that
 	// never rests changes less than what it is put over.
@@ -28,8 +31,8 @@ const (
 	// oneSided is where the lines of one parity count as repeating while
 	// the others move: less than this share of their difference.
 	oneSided = 0.4
-	// still1 is the least step in pixels that a new picture must show: half
-	// of it and more is lost in the halves of the search's own precision.
+	// leastStep is the step in pixels below which the direction of a
+	// displacement means nothing: the search is good to a quarter of one.
 	leastStep = 0.5
 )
 
@@ -57,7 +60,7 @@ type note struct {
 	tiles  []motion.Tile
 	noise  float32
 	active float32 // cells that changed, each up to 1
-	moved  float32 // those of them in tiles that a displacement explains
+	moved  float32 // those of them that are motion: a displacement explains them or they change much
 	other  float32 // active, of twice
 	lean   float32 // 1 the even lines repeat and the odd ones move, -1 the reverse
 	shade  bool    // light changes, nothing moves: a fade or a flash
@@ -92,7 +95,8 @@ type step struct {
 	// picture that repeats it is the length after over the one before.
 	ratio float32
 	agree float32 // tiles that say so
-	tiles float32 // tiles that could
+	fit   float32 // tiles in which things go on steadily before and after
+	tiles float32 // tiles that move before, at and after
 }
 
 // notes keeps the notes of the newest pictures.
@@ -172,7 +176,7 @@ func (n *notes) count(k *note, m *cells.Map) {
 			}
 			w := weigh(d, threshold)
 			k.active += w
-			if row[x/motion.TileCells].Moving {
+			if d > evident || row[x/motion.TileCells].Moving {
 				k.moved += w
 			}
 			e, o := float32(m.Cells[c].Diff[0]), float32(m.Cells[c].Diff[1])
@@ -234,7 +238,25 @@ func (n *notes) shaded(k *note) bool {
 
 func abs(v float32) float32 { return max(v, -v) }
 
-func (k *note) usable() bool { return !k.cut && !k.shade && len(k.diff) > 0 }
+func (k *note) usable() bool { return !k.shade && len(k.diff) > 0 }
+
+// cut reports whether picture k begins a new scene. New pictures among
+// repeats change so much more than their neighbours that they look like cuts;
+// cuts do not follow each other within a few pictures.
+func (n *notes) cut(k *note) bool {
+	if !k.cut {
+		return false
+	}
+	for j := 2; j <= reach; j++ {
+		if b := n.at(k.index - j); b != nil && b.cut {
+			return false
+		}
+		if a := n.at(k.index + j); a != nil && a.cut {
+			return false
+		}
+	}
+	return true
+}
 
 // nearest returns the picture nearest to i in one direction (dir 1 or -1)
 // that changed about as much as any within reach, on this side of a cut, or
@@ -245,7 +267,7 @@ func (n *notes) nearest(i, dir int, amount func(*note) float32) *note {
 	for pass := range 2 {
 		for j := 1; j <= reach; j++ {
 			k := n.at(i + dir*j)
-			if k == nil || k.cut && dir > 0 {
+			if k == nil || dir > 0 && n.cut(k) {
 				break
 			}
 			if k.usable() {
@@ -256,7 +278,7 @@ func (n *notes) nearest(i, dir int, amount func(*note) float32) *note {
 					break
 				}
 			}
-			if k.cut {
+			if n.cut(k) {
 				break
 			}
 		}
@@ -276,8 +298,8 @@ func evidence(share, weight float32) float32 {
 // judge compares picture i with the new pictures around it.
 func (n *notes) judge(i int, r *record) {
 	k := n.at(i)
-	*r = record{index: i, time: k.time, cut: k.cut, gap: k.gap > 1.5}
-	if k.cut || len(k.diff) == 0 {
+	*r = record{index: i, time: k.time, cut: n.cut(k), gap: k.gap > 1.5}
+	if r.cut || len(k.diff) == 0 {
 		return
 	}
 	b, a := n.nearest(i, -1, change), n.nearest(i, 1, change)
@@ -310,7 +332,9 @@ func (n *notes) judge(i int, r *record) {
 	frozen, flow := n.flow(k, b, a, r)
 	r.repeat = evidence(share, weight) * (0.3 + 0.7*min(1, 4*explained))
 	if flow > 0 {
-		r.repeat += top / 2 * (2*frozen/flow - 1) * flow / (flow + 2)
+		// The search for displacements sees through noise that the
+		// difference of a cell does not; where there is none it adds nothing.
+		r.repeat += top / 2 * min(1, k.noise/cells.Unit8) * (2*frozen/flow - 1) * flow / (flow + 2)
 		r.repeat = min(top, max(-top, r.repeat))
 	}
 	if n.fields {
@@ -342,8 +366,11 @@ const (
 )
 
 // explained is the share of the change in pictures b and a that displacements
-// explain.
+// explain. What is taken for a cut has none.
 func (n *notes) explained(b, a *note) float32 {
+	if b.cut || a.cut {
+		return 1
+	}
 	return (b.moved + a.moved) / (b.active + a.active)
 }
 
@@ -353,6 +380,7 @@ func (n *notes) explained(b, a *note) float32 {
 func (n *notes) share(k, b, a *note) (share, weight float32) {
 	noise := max(a.noise, b.noise)
 	threshold := changeRatio*noise + changeFloor
+	vague := a.cut || b.cut
 	var shown float32
 	for y := range n.rows {
 		tile := y / motion.TileCells * n.tileCols
@@ -363,7 +391,7 @@ func (n *notes) share(k, b, a *note) (share, weight float32) {
 				continue
 			}
 			w := weigh(would, threshold)
-			if t := tile + x/motion.TileCells; !b.tiles[t].Moving && !a.tiles[t].Moving {
+			if t := tile + x/motion.TileCells; !vague && would < evident && !b.tiles[t].Moving && !a.tiles[t].Moving {
 				w *= unexplained
 			}
 			weight += w
@@ -458,7 +486,7 @@ func (n *notes) flow(k, b, a *note, r *record) (frozen, flow float32) {
 		return 0, 0
 	}
 	slices.Sort(n.ratios)
-	r.step = step{before: lb / flow, after: la / flow, ratio: n.ratios[len(n.ratios)/2], agree: flow, tiles: flow + against}
+	r.step = step{before: lb / flow, after: la / flow, ratio: n.ratios[len(n.ratios)/2], agree: flow, fit: flow, tiles: flow + against}
 	return frozen, flow
 }
 
@@ -496,6 +524,7 @@ func (n *notes) displacement(k, b, a *note, r *record) {
 	if c == 0 {
 		return
 	}
+	r.step.fit = c
 	slices.Sort(n.ratios)
 	m := n.ratios[len(n.ratios)/2]
 	for _, q := range n.ratios {

@@ -14,7 +14,7 @@ const (
 	again = 1
 	// enter and leave are the costs of a change between a pattern and none.
 	enter = 3
-	leave = 4
+	leave = 5
 	// pause is what it costs to go between motion and stillness.
 	pause, resume = 5, 2
 	// free is the cost of any change where a cut or a gap allows it.
