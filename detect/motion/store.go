@@ -59,6 +59,9 @@ const (
 	// taken to be small, and matched with what reaches into the next tiles:
 	// the edge of a disc alone fits anywhere.
 	sparse = 0.25
+	// noiseStride: every seventh cell is enough for a quantile, and a prime
+	// does not fall on one column.
+	noiseStride = 7
 	// leastFollowed tiles make an estimate of noise.
 	leastFollowed = 20
 	// reach of a full search in samples of the halved plane: 80 and 48
@@ -66,10 +69,10 @@ const (
 	reachX, reachY = 40, 24
 	// fullSearches bounds the cost of a picture in which nothing is
 	// predictable (a cut, a shaken camera).
-	fullSearches = 6
+	fullSearches = 3
 	// A place that a full search could not explain is not searched again for
 	// this many pictures.
-	patience = 6
+	patience = 12
 	// Every second row is enough where much stands out.
 	denseRows = 2
 )
@@ -152,12 +155,15 @@ func (s *Store) newMap(cm *cells.Map) *Map {
 // this picture show from pixel to pixel, or what the vectors left of the last
 // one, whichever is least. The latter two stand in while everything moves.
 func (s *Store) noise(t int, cm *cells.Map) float32 {
-	v := append(s.scratch[:0], cm.Reduced.Diff...)
+	v := s.scratch[:0]
+	for i := 0; i < len(cm.Reduced.Diff); i += noiseStride {
+		v = append(v, cm.Reduced.Diff[i])
+	}
 	slices.Sort(v)
 	temporal := v[len(v)/5]
 	v = v[:0]
 	depth := float32(int(1) << (s.format.Depth - 8))
-	for i := range cm.Cells {
+	for i := 0; i < len(cm.Cells); i += noiseStride {
 		v = append(v, float32(cm.Cells[i].Horizontal)/float32(cm.Cells[i].Pixels)/depth)
 	}
 	slices.Sort(v)
@@ -324,6 +330,9 @@ func (s *Store) displacements(t int, cm, before *cells.Map, m *Map) {
 			// Walk downhill to the whole sample, no more than a full search
 			// may be off.
 			for range 3 {
+				if best.Residual < m.Noise {
+					break
+				}
 				f := s.search.Find(r.Pix, p.Pix, m.StandsOut, r.W, r.H, rect, image.Pt(int(best.DX), int(best.DY)), image.Pt(1, 1), 1)
 				if f.Residual >= best.Residual {
 					break
