@@ -128,7 +128,7 @@ func lookAlikes(m maker) []Take {
 	}
 	add("fence-at-step", "a fence whose period is the step", play(scene.Pan(m.small(261), bars(scene.Upright, 12, 0.5), scene.Move{X: 12}), 60))
 	add("fence-at-two-steps", "a fence whose period is two steps", play(scene.Pan(m.small(262), bars(scene.Upright, 24, 0.4), scene.Move{X: 12}), 60))
-	add("fence-at-half", "a fence whose period is half the step", play(scene.Pan(m.small(263), bars(scene.Upright, 8, 0.5), scene.Move{X: 16}), 60))
+	add("fence-at-half", "a fence whose period is half the step", play(scene.Pan(shutter(m.small(263), 0.15), bars(scene.Upright, 8, 0.5), scene.Move{X: 16}), 60))
 	add("fence-near-step", "a fence whose period is nearly the step", play(scene.Pan(m.small(264), bars(scene.Upright, 20, 0.5), scene.Move{X: 19}), 60))
 	add("blinds-at-step", "blinds that move by their period", play(scene.Pan(m.small(265), bars(scene.Level, 9, 0.5), scene.Move{Y: 9}), 50))
 	add("tiles-at-step", "tiles that move by their size", play(scene.Pan(m.small(266), bars(scene.Tiled, 20, 0.9), scene.Move{X: 20}), 55))
