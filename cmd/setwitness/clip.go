@@ -1,0 +1,209 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"path/filepath"
+	"runtime/debug"
+	"slices"
+	"time"
+
+	"setwitness/decode"
+	"setwitness/decode/picture"
+	"setwitness/detect"
+	"setwitness/report"
+	"setwitness/report/crops"
+	"setwitness/report/page"
+)
+
+// scan is the scan of one clip.
+type scan struct {
+	f                   *factory
+	o                   *scanOptions
+	clip, folder, label string
+}
+
+// run scans the clip and writes its folder. soft asks for what was found so
+// far, hard to leave without.
+func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error) {
+	defer func() {
+		// A fault of ours in one clip is told as such and leaves the others
+		// to be scanned.
+		if r := recover(); r != nil {
+			err = fmt.Errorf("%s: internal failure: %v", s.clip, r)
+			fmt.Fprintf(s.f.err, "%s\n", debug.Stack())
+		}
+	}()
+	options := decode.Options{Fields: s.o.fields, Threads: s.o.threads}
+	take, err := s.f.open(s.clip, options)
+	if err != nil {
+		return nil, unusable{err}
+	}
+	// Decoding a second time needs the memory of the first.
+	closed := false
+	finish := func() {
+		if !closed {
+			take.Close()
+			closed = true
+		}
+	}
+	defer finish()
+	out, err := openFolder(s.folder)
+	if err != nil {
+		return nil, err
+	}
+	defer out.discard()
+	summing, stopSum := context.WithCancel(hard)
+	defer stopSum()
+	sum := checksum(summing, s.clip)
+
+	result, warnings, err := s.detect(soft, take)
+	if err != nil {
+		return nil, err
+	}
+	info, summary := take.Info(), take.Summary()
+	finish()
+
+	facts := takeFacts(s.clip, info, summary)
+	if facts.SHA256, err = sum(); err != nil {
+		return nil, err
+	}
+	conditions := report.DefaultConditions()
+	conditions.Settings = s.o.settings
+	doc, peaks := report.Build(report.Input{
+		Version:    version,
+		Created:    s.f.now(),
+		Take:       facts,
+		Result:     result,
+		Conditions: conditions,
+		Warnings:   append(warnings, takeWarnings(info, summary)...),
+	})
+	options.Steady = summary.Steady
+	if err := s.write(hard, out, doc, peaks, result, options); err != nil {
+		return nil, err
+	}
+	return doc, nil
+}
+
+// source remembers whether it was the take that failed, or a stage.
+type source struct {
+	take
+	err error
+}
+
+func (s *source) Next(ctx context.Context) (*picture.Picture, error) {
+	p, err := s.take.Next(ctx)
+	if err != nil && !errors.Is(err, io.EOF) {
+		s.err = err
+	}
+	return p, err
+}
+
+// detect runs the stages. A scan that was interrupted, or whose take broke
+// off, is a partial result with a warning as long as it has a picture.
+func (s *scan) detect(ctx context.Context, t take) (*detect.Result, []string, error) {
+	info := t.Info()
+	streams := s.f.streams
+	if s.o.quiet {
+		streams.errColumns = 0
+	}
+	bar := newProgress(streams, s.f.now, s.label, info.Duration)
+	defer bar.clear()
+	src := &source{take: t}
+	result, err := detect.Run(ctx, src, s.f.stages(), s.o.options, func(p *picture.Picture) { bar.at(p.Time) })
+	bar.clear()
+	some := result != nil && result.Pictures > 0
+	switch {
+	case err == nil && some:
+		return result, nil, nil
+	case err == nil:
+		return nil, nil, unusable{fmt.Errorf("%s: %w", s.clip, decode.ErrNoPictures)}
+	case ctx.Err() != nil && some:
+		at := result.Times[len(result.Times)-1]
+		words := "interrupted at " + report.Clock(at.Seconds())
+		if info.Duration > at {
+			words += " of " + report.Clock(info.Duration.Seconds())
+		}
+		complain(s.f.err, fmt.Errorf("%s: %s; what was found so far is written as a partial result", s.clip, words))
+		return result, []string{"This is a partial result: the scan was " + words + ", and what follows was not examined."}, nil
+	case ctx.Err() != nil:
+		return nil, nil, ctx.Err()
+	case src.err != nil && some:
+		at := report.Clock(result.Times[len(result.Times)-1].Seconds())
+		return result, []string{fmt.Sprintf("This is a partial result: the take could not be read on after %s (%s).", at, src.err)}, nil
+	case src.err != nil:
+		return nil, nil, unusable{fmt.Errorf("%s: %w", s.clip, err)}
+	}
+	return nil, nil, fmt.Errorf("%s: internal failure: %w", s.clip, err)
+}
+
+// write writes crops, page and document, and moves them into place.
+func (s *scan) write(ctx context.Context, out *folder, doc *report.Findings, peaks []report.Peak, r *detect.Result, o decode.Options) error {
+	shots, err := crops.Make(ctx, out.stage, doc, peaks, r.Format, r.Times, &again{s, o})
+	if err != nil {
+		return out.fault(err)
+	}
+	err = report.WriteFile(filepath.Join(out.stage, pageName), func(w io.Writer) error {
+		return page.Write(w, doc, shots, crops.PixelAspect(r.Format))
+	})
+	if err != nil {
+		return out.fault(err)
+	}
+	if err := report.Write(filepath.Join(out.stage, findingsName), doc); err != nil {
+		return out.fault(err)
+	}
+	return out.publish()
+}
+
+// again reads pictures of the clip a second time.
+type again struct {
+	scan    *scan
+	options decode.Options
+}
+
+func (a *again) Fetch(ctx context.Context, wanted []crops.Wanted, fn func(*picture.Picture) error) error {
+	list := make([]decode.Wanted, len(wanted))
+	for i, w := range wanted {
+		list[i] = decode.Wanted{Index: w.Index, Time: w.Time}
+	}
+	return a.scan.f.fetch(ctx, a.scan.clip, a.options, list, fn)
+}
+
+// takeFacts fills the document's description of the take.
+func takeFacts(path string, i decode.Info, s decode.Summary) report.Take {
+	rng := "limited"
+	if i.Colour.FullRange {
+		rng = "full"
+	}
+	return report.Take{
+		Path:              path,
+		Container:         i.Container,
+		Codec:             i.Codec,
+		PixelFormat:       i.PixelFormat,
+		Width:             i.W,
+		Height:            i.H,
+		RotationDeg:       i.Rotation,
+		FrameRate:         fmt.Sprintf("%d/%d", i.RateNum, i.RateDen),
+		VariableFrameRate: s.VariableRate,
+		Scan:              report.Scan(i.Scan),
+		Transfer:          i.Colour.Transfer,
+		Primaries:         i.Colour.Primaries,
+		Matrix:            i.Colour.Matrix,
+		Range:             rng,
+		DurationS:         max(s.Duration, 0).Round(time.Microsecond).Seconds(),
+		Frames:            s.Frames,
+		DamagedPackets:    s.Damaged,
+	}
+}
+
+// takeWarnings are what the decoder has to say, and what was done about the
+// fields of a take that has them.
+func takeWarnings(i decode.Info, s decode.Summary) []string {
+	w := slices.Clone(s.Warnings)
+	if i.Scan != decode.Progressive && i.FieldsDone != "" {
+		w = append(w, "fields: "+i.FieldsDone)
+	}
+	return w
+}

@@ -1,0 +1,146 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+)
+
+// The names of what a folder holds; the crops' own names are the document's.
+const (
+	findingsName = "findings.json"
+	pageName     = "report.html"
+	cropsName    = "crops"
+)
+
+// folder is where the report of one take goes. Everything is written to a
+// stage beside or inside it and moved into place at the end, so that a reader
+// never meets half a report.
+type folder struct {
+	path  string // where it goes
+	stage string // where it is written
+	fresh bool   // path does not exist yet
+}
+
+// openFolder makes the stage, which shows early whether the place can be
+// written.
+func openFolder(path string) (*folder, error) {
+	f := &folder{path: path}
+	at := path
+	switch info, err := os.Stat(path); {
+	case err == nil && !info.IsDir():
+		return nil, unusable{fmt.Errorf("%s: is not a folder, the report cannot go there", path)}
+	case errors.Is(err, fs.ErrNotExist):
+		f.fresh = true
+		at = filepath.Dir(path)
+		if err := os.MkdirAll(at, 0o755); err != nil {
+			return nil, f.fault(err)
+		}
+	case err != nil:
+		return nil, f.fault(err)
+	}
+	stage, err := os.MkdirTemp(at, ".setwitness-")
+	if err != nil {
+		return nil, f.fault(err)
+	}
+	f.stage = stage
+	if err := errors.Join(os.Chmod(stage, 0o755), os.Mkdir(filepath.Join(stage, cropsName), 0o755)); err != nil {
+		f.discard()
+		return nil, f.fault(err)
+	}
+	return f, nil
+}
+
+// fault says of an error in writing which folder it means; the name of the
+// stage tells nobody anything.
+func (f *folder) fault(err error) error {
+	var p *fs.PathError
+	var l *os.LinkError
+	switch {
+	case errors.As(err, &p):
+		err = p.Err
+	case errors.As(err, &l):
+		err = l.Err
+	default:
+		return err
+	}
+	return unusable{fmt.Errorf("%s: the report cannot be written: %w", f.path, err)}
+}
+
+// discard removes what was written so far. After publish it does nothing.
+func (f *folder) discard() { os.RemoveAll(f.stage) }
+
+// publish moves the report into place. In a folder that exists it replaces
+// the report of an earlier scan and nothing else; when that fails half-way,
+// the earlier one is put back.
+func (f *folder) publish() error {
+	if f.fresh {
+		if err := os.Rename(f.stage, f.path); err != nil {
+			return f.fault(err)
+		}
+		return nil
+	}
+	defer f.discard()
+	old, err := os.MkdirTemp(f.stage, "old-")
+	if err != nil {
+		return f.fault(err)
+	}
+	var undo []func()
+	move := func(from, to string) error {
+		if err := os.Rename(from, to); err != nil {
+			return err
+		}
+		undo = append(undo, func() { os.Rename(to, from) })
+		return nil
+	}
+	// The document comes last: whoever finds it finds the rest.
+	for _, name := range []string{cropsName, pageName, findingsName} {
+		err := move(filepath.Join(f.path, name), filepath.Join(old, name))
+		if err == nil || errors.Is(err, fs.ErrNotExist) {
+			err = move(filepath.Join(f.stage, name), filepath.Join(f.path, name))
+		}
+		if err != nil {
+			for i := len(undo) - 1; i >= 0; i-- {
+				undo[i]()
+			}
+			return f.fault(err)
+		}
+	}
+	return nil
+}
+
+// folderNames says where the report of each clip goes. Without out it stands
+// beside the clip; out is the folder of a single clip, and of several it
+// holds one for each, named like the clip and numbered where two are the
+// same.
+func folderNames(clips []string, out string) []string {
+	names := make([]string, len(clips))
+	taken := map[string]bool{}
+	for i, c := range clips {
+		switch {
+		case out == "":
+			names[i] = filepath.Clean(c) + ".setwitness"
+			continue
+		case len(clips) == 1:
+			names[i] = out
+			continue
+		}
+		base := filepath.Base(c)
+		stem := strings.TrimSuffix(base, filepath.Ext(base))
+		if stem == "" || stem == "." || stem == ".." || stem == string(filepath.Separator) {
+			stem = "clip"
+		}
+		name := stem
+		// Some file systems do not tell capitals from small letters.
+		for n := 2; taken[strings.ToLower(name)]; n++ {
+			name = stem + "-" + strconv.Itoa(n)
+		}
+		taken[strings.ToLower(name)] = true
+		names[i] = filepath.Join(out, name)
+	}
+	return names
+}

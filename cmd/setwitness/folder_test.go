@@ -1,0 +1,136 @@
+package main
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+)
+
+func write(t *testing.T, path, text string) {
+	t.Helper()
+	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func read(t *testing.T, path string) string {
+	t.Helper()
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
+}
+
+// fill writes a report into the stage.
+func fill(t *testing.T, f *folder, text string, names ...string) {
+	t.Helper()
+	for _, n := range names {
+		write(t, filepath.Join(f.stage, n), text)
+	}
+}
+
+func TestFolderReplaces(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "deep", "out")
+	for i, text := range []string{"one", "two"} {
+		f, err := openFolder(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		fill(t, f, text, findingsName, pageName, cropsName+"/"+text+".png")
+		// Until it is published, nothing of it is to be seen.
+		if i == 1 && (read(t, filepath.Join(path, pageName)) != "one" || read(t, filepath.Join(path, "notes.txt")) != "mine") {
+			t.Error("the earlier report is changed before the new one is whole")
+		}
+		if err := f.publish(); err != nil {
+			t.Fatal(err)
+		}
+		f.discard()
+		if read(t, filepath.Join(path, findingsName)) != text || read(t, filepath.Join(path, pageName)) != text {
+			t.Error("the report is not the new one")
+		}
+		if i == 0 {
+			write(t, filepath.Join(path, "notes.txt"), "mine")
+		}
+	}
+	if got := list(t, filepath.Dir(path)); got != "out out/crops out/crops/two.png out/findings.json out/notes.txt out/report.html" {
+		t.Errorf("the folder holds %q", got)
+	}
+}
+
+// A report that cannot be moved into place whole leaves the earlier one.
+func TestFolderRollsBack(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "out")
+	write(t, filepath.Join(path, findingsName), "old")
+	write(t, filepath.Join(path, pageName), "old")
+	write(t, filepath.Join(path, cropsName, "old.png"), "old")
+	before := list(t, path)
+	f, err := openFolder(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	fill(t, f, "new", pageName, cropsName+"/new.png") // the document is missing
+	var mend unusable
+	if err := f.publish(); !errors.As(err, &mend) || !strings.Contains(err.Error(), path) {
+		t.Errorf("error is %v", err)
+	}
+	f.discard()
+	if after := list(t, path); after != before || read(t, filepath.Join(path, pageName)) != "old" {
+		t.Errorf("the folder holds %q, before %q", after, before)
+	}
+}
+
+func TestFolderRefuses(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "file")
+	write(t, file, "")
+	for _, path := range []string{file, filepath.Join(file, "sub"), filepath.Join(file, "sub", "deeper")} {
+		_, err := openFolder(path)
+		var mend unusable
+		if !errors.As(err, &mend) || !strings.Contains(err.Error(), path) {
+			t.Errorf("%s: %v", path, err)
+		}
+	}
+	if got := list(t, filepath.Dir(file)); got != "file" {
+		t.Errorf("left behind: %q", got)
+	}
+}
+
+func TestFolderNames(t *testing.T) {
+	for _, c := range []struct {
+		clips []string
+		out   string
+		want  []string
+	}{
+		{[]string{"a/match.mp4"}, "", []string{"a/match.mp4.setwitness"}},
+		{[]string{"a/match.mp4", "match.mkv"}, "", []string{"a/match.mp4.setwitness", "match.mkv.setwitness"}},
+		{[]string{"a/match.mp4"}, "out", []string{"out"}},
+		{[]string{"a/match.mp4", "b/match.mkv", "c/Match.ts", "match-2.mp4"}, "out", []string{"out/match", "out/match-2", "out/Match-3", "out/match-2-2"}},
+		{[]string{".mp4", "..", "/"}, "out", []string{"out/clip", "out/clip-2", "out/clip-3"}},
+	} {
+		if got := folderNames(c.clips, c.out); !slices.Equal(got, c.want) {
+			t.Errorf("%q to %q: %q, want %q", c.clips, c.out, got, c.want)
+		}
+	}
+}
+
+// However the clips are called, each gets a folder of its own directly below
+// out.
+func FuzzFolderNames(f *testing.F) {
+	f.Add("a/x.mp4", "b/x.mkv", "X-2")
+	f.Add("..", ".", "/")
+	f.Fuzz(func(t *testing.T, a, b, c string) {
+		seen := map[string]bool{}
+		for _, name := range folderNames([]string{a, b, c}, "out") {
+			if filepath.Dir(name) != "out" || seen[strings.ToLower(name)] {
+				t.Errorf("%q, %q, %q: %q", a, b, c, name)
+			}
+			seen[strings.ToLower(name)] = true
+		}
+	})
+}

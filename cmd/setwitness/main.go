@@ -1,0 +1,59 @@
+// Command setwitness finds what a TV set's picture processing does wrong in a
+// recording, and writes the proof: a findings document, a page and crops.
+//
+// Exit codes: 0 the command did its work; 1 an internal failure; 2 a file or a
+// folder that cannot be used, or a wrong command line; 130 the scan was
+// interrupted and what was found so far is written.
+package main
+
+import (
+	"context"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"setwitness/decode"
+	"setwitness/detect/all"
+)
+
+func main() {
+	f := &factory{
+		streams: systemStreams(),
+		open: func(path string, o decode.Options) (take, error) {
+			return decode.Open(path, o)
+		},
+		fetch:   decode.Fetch,
+		stages:  all.Stages,
+		now:     time.Now,
+		signals: signals,
+	}
+	os.Exit(run(f, os.Args[1:]))
+}
+
+// signals returns two contexts: the first ends with the first interrupt, which
+// asks for what was found so far; the second with the second one, which asks
+// to leave at once.
+func signals() (soft, hard context.Context, stop func()) {
+	soft, softly := context.WithCancel(context.Background())
+	hard, hardly := context.WithCancel(context.Background())
+	c := make(chan os.Signal, 2)
+	done := make(chan struct{})
+	signal.Notify(c, os.Interrupt, syscall.SIGTERM)
+	go func() {
+		for _, end := range []func(){softly, hardly} {
+			select {
+			case <-c:
+				end()
+			case <-done:
+				return
+			}
+		}
+	}()
+	return soft, hard, func() {
+		signal.Stop(c)
+		close(done)
+		softly()
+		hardly()
+	}
+}

@@ -1,0 +1,157 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"setwitness/decode"
+	"setwitness/report"
+)
+
+// scanOptions are the parsed flags of scan.
+type scanOptions struct {
+	clips    []string
+	out      string
+	fields   decode.Fields
+	settings map[string]string
+	options  map[string]float64
+	json     bool
+	quiet    bool
+	threads  int
+}
+
+func newCmdScan(f *factory, runF func(*scanOptions) error) *cobra.Command {
+	if runF == nil {
+		runF = func(o *scanOptions) error { return scanAll(f, o) }
+	}
+	o := &scanOptions{}
+	var from, source, fields string
+	var settings, options []string
+	cmd := &cobra.Command{
+		Use:   "scan CLIP...",
+		Short: "Find combing, ghosts and cadence faults in clips",
+		Long: `Scan looks through each clip and writes a folder with findings.json (for
+programs), report.html (for people; one file, opens without a network) and
+crops/ (the pictures that prove each finding).
+
+The folder of one clip is DIR, if --out gives it; with several clips DIR gets
+one folder for each, named like the clip. Without --out it stands beside the
+clip and is called CLIP.setwitness. In a folder that exists, an earlier report
+is replaced when the new one is whole, and nothing else is touched.
+
+An interrupt (Ctrl-C) writes what was found so far and says so; a second one
+leaves at once.
+
+Exit codes: 0 all clips were scanned; 2 a clip or a folder could not be used or
+the command line is wrong (one line on standard error names it and why; other
+clips are still scanned); 130 interrupted; 1 an internal failure.`,
+		Example: `  setwitness scan match.mp4
+  setwitness scan --out reports --setting set="living room" --setting film-mode=off *.mp4
+  setwitness scan --json match.mp4 | jq '.findings[].kind'`,
+		Args: func(c *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return unusable{fmt.Errorf("no clip is named (see %s --help)", c.CommandPath())}
+			}
+			return nil
+		},
+		RunE: func(c *cobra.Command, args []string) error {
+			o.clips = args
+			if err := o.parse(f, from, source, fields, settings, options); err != nil {
+				return unusable{err}
+			}
+			return runF(o)
+		},
+	}
+	fl := cmd.Flags()
+	fl.StringVar(&o.out, "out", "", "folder of the report; with several clips, of their folders")
+	fl.StringVar(&from, "from", "direct", "where the clips come from: direct (a file or a recording of a signal) or screen (a camera; cannot be examined yet)")
+	fl.StringVar(&source, "source", "", "the clip that was played (takes cannot be compared with it yet)")
+	fl.StringVar(&fields, "fields", "auto", "what to do with the fields of interlaced files: auto, weave or split")
+	fl.StringArrayVar(&settings, "setting", nil, "how the set was set up, key=value; may be given several times")
+	fl.StringArrayVar(&options, "option", nil, "a parameter of a stage, stage.name=value (see setwitness stages); may be given several times")
+	fl.BoolVar(&o.json, "json", false, "print the findings documents instead of tables")
+	fl.BoolVar(&o.quiet, "quiet", false, "print nothing but errors")
+	fl.IntVar(&o.threads, "threads", 0, "threads that decode; 0 chooses")
+	return cmd
+}
+
+func (o *scanOptions) parse(f *factory, from, source, fields string, settings, options []string) error {
+	switch from {
+	case "direct":
+	case "screen":
+		return errors.New("--from screen: takes of a screen cannot be examined yet")
+	default:
+		return fmt.Errorf("--from %q is neither direct nor screen", from)
+	}
+	if source != "" {
+		return errors.New("--source: takes cannot be compared with the clip that was played yet")
+	}
+	if o.threads < 0 {
+		return fmt.Errorf("--threads %d is negative", o.threads)
+	}
+	var err error
+	if o.fields, err = decode.ParseFields(fields); err != nil {
+		return fmt.Errorf("--%w", err)
+	}
+	if o.settings, err = parseSettings(settings); err != nil {
+		return err
+	}
+	o.options, err = parseOptions(options, f.stages())
+	return err
+}
+
+// scanAll scans one clip after the other. A clip that cannot be used does not
+// keep the others from being scanned.
+func scanAll(f *factory, o *scanOptions) error {
+	soft, hard, stop := f.signals()
+	defer stop()
+	folders := folderNames(o.clips, o.out)
+	code := exitDone
+	for i, clip := range o.clips {
+		label := filepath.Base(clip)
+		if len(o.clips) > 1 {
+			label = fmt.Sprintf("%d/%d %s", i+1, len(o.clips), label)
+		}
+		s := &scan{f: f, o: o, clip: clip, folder: folders[i], label: label}
+		doc, err := s.run(soft, hard)
+		switch {
+		case errors.Is(err, context.Canceled):
+			complain(f.err, fmt.Errorf("%s: interrupted, nothing was written", clip))
+		case err != nil:
+			complain(f.err, err)
+			// An internal failure weighs more than a bad clip.
+			if !errors.As(err, new(unusable)) {
+				code = exitInternal
+			} else if code == exitDone {
+				code = exitUnusable
+			}
+		default:
+			if err := s.print(doc); err != nil {
+				return err
+			}
+		}
+		if soft.Err() != nil {
+			return exit(exitInterrupted)
+		}
+	}
+	if code != exitDone {
+		return exit(code)
+	}
+	return nil
+}
+
+func (s *scan) print(doc *report.Findings) error {
+	switch {
+	case s.o.json:
+		return report.Encode(s.f.out, doc)
+	case s.o.quiet:
+		return nil
+	}
+	_, err := io.WriteString(s.f.out, table(doc, filepath.Join(s.folder, pageName), s.f.outColour))
+	return err
+}

@@ -1,0 +1,82 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"unicode/utf8"
+
+	"setwitness/detect"
+	"setwitness/report"
+)
+
+// mostRows of findings are listed; the page has them all.
+const mostRows = 20
+
+// table is what a person at a terminal is told of a take.
+func table(doc *report.Findings, pagePath string, colour bool) string {
+	bold, dim, off := "", "", ""
+	if colour {
+		bold, dim, off = "\x1b[1m", "\x1b[2m", "\x1b[0m"
+	}
+	var b strings.Builder
+	t := doc.Take
+	fmt.Fprintf(&b, "%s%s%s  %d x %d %s, %s, %s\n", bold, oneLine(t.Path), off, t.Width, t.Height, t.Codec, t.Scan, report.Length(t.DurationS))
+	if len(doc.Findings) == 0 {
+		b.WriteString("  nothing found\n")
+	} else {
+		rows := [][]string{{"", "time", "kind", "strength", "visibility", "sure", "where"}}
+		for _, f := range doc.Findings[:min(len(doc.Findings), mostRows)] {
+			rows = append(rows, []string{
+				f.ID, report.Clock(f.PeakS), string(f.Kind), f.Strength.String(),
+				report.Number(f.VisibilityJND) + " JND", fmt.Sprintf("%.2f", f.Confidence), f.Region.Where(),
+			})
+		}
+		for i, line := range align(rows) {
+			if i == 0 {
+				line = dim + line + off
+			}
+			b.WriteString("  " + line + "\n")
+		}
+		if more := len(doc.Findings) - mostRows; more > 0 {
+			fmt.Fprintf(&b, "  and %d more in the report\n", more)
+		}
+	}
+	var resting []string
+	for _, c := range doc.Coverage {
+		if c.State == detect.NotExaminable && c.Why == report.NotBuilt {
+			resting = append(resting, string(c.Kind))
+			continue
+		}
+		fmt.Fprintf(&b, "  %s%s:%s %s\n", dim, c.Kind, off, oneLine(c.Words()))
+	}
+	if len(resting) > 0 {
+		fmt.Fprintf(&b, "  %snot examined (%s): %s%s\n", dim, report.NotBuilt, strings.Join(resting, ", "), off)
+	}
+	for _, w := range doc.Warnings {
+		fmt.Fprintf(&b, "  %smind:%s %s\n", bold, off, oneLine(w))
+	}
+	fmt.Fprintf(&b, "  report: %s\n", oneLine(pagePath))
+	return b.String()
+}
+
+// align pads columns to the same width.
+func align(rows [][]string) []string {
+	wide := make([]int, len(rows[0]))
+	for _, r := range rows {
+		for i, c := range r {
+			wide[i] = max(wide[i], utf8.RuneCountInString(c))
+		}
+	}
+	out := make([]string, len(rows))
+	for k, r := range rows {
+		var b strings.Builder
+		for i, c := range r {
+			b.WriteString(c)
+			if i < len(r)-1 {
+				b.WriteString(strings.Repeat(" ", wide[i]-utf8.RuneCountInString(c)+2))
+			}
+		}
+		out[k] = b.String()
+	}
+	return out
+}
