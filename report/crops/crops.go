@@ -67,12 +67,12 @@ const (
 	marginShare = 8
 	marginMin   = 24
 	// A region smaller than this says nothing by itself.
-	cropMinW, cropMinH = 192, 144
+	cropMinW, cropMinH = 256, 192
 	// Panels stand side by side three times in a strip and are kept in memory
 	// until all three are there. A ninth of a picture of 1080 lines.
 	panelMaxW, panelMaxH = 640, 360
 	// Strips of small panels are enlarged towards this width a panel.
-	panelWanted = 480
+	panelWanted = 512
 	panelGap    = 8
 	// The context is for orientation.
 	contextMaxW     = 1280

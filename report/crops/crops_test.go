@@ -123,7 +123,7 @@ func TestMake(t *testing.T) {
 
 	// The crop is the raster itself with a margin all round.
 	crop := load(t, folder, e.Crop)
-	want := image.Rect(400-24, 300-24, 560+24, 420+24)
+	want := image.Rect(400-48, 300-36, 560+48, 420+36) // filled up to 256 by 192
 	if crop.Bounds().Size() != want.Size() {
 		t.Fatalf("crop of %v, want %v", crop.Bounds().Size(), want.Size())
 	}

@@ -184,7 +184,7 @@ func (v *view) lanes() {
 		if c.State != detect.NotExaminable || l.Count > 0 {
 			v.Lanes = append(v.Lanes, l)
 		} else {
-			v.Resting = append(v.Resting, k.Name)
+			v.Resting = append(v.Resting, strings.ToLower(k.Name))
 		}
 		if l.Count > 0 {
 			v.Kinds = append(v.Kinds, k)

@@ -175,7 +175,7 @@ func TestEmpty(t *testing.T) {
 }
 
 func TestWords(t *testing.T) {
-	for name, want := range map[string]fact{"displacement_px": {"displacement", "12 px"}, "area_percent": {"area", "12 %"}, "copies": {"copies", "12"}, "rate_hz": {"rate", "12 Hz"}, "_px": {" px", "12"}} {
+	for name, want := range map[string]fact{"displacement_px": {"displacement", "12 px"}, "area_percent": {"area", "12 %"}, "copies": {"copies", "12"}, "rate_hz": {"rate", "12 Hz"}, "ahead_pct": {"ahead", "12 %"}, "area_share": {"area", "1200 %"}, "_px": {" px", "12"}} {
 		if got := measure(name, 12); got != want {
 			t.Errorf("measure(%q) is %q, want %q", name, got, want)
 		}

@@ -34,7 +34,7 @@ func strengthWords(k detect.Kind) string {
 
 // measureUnits are the endings of the names of measures.
 var measureUnits = map[string]string{
-	"px": "px", "percent": "%", "lines": "lines", "ms": "ms", "s": "s", "deg": "°", "hz": "Hz",
+	"px": "px", "percent": "%", "pct": "%", "lines": "lines", "ms": "ms", "s": "s", "deg": "°", "hz": "Hz",
 	"codes": "codes", "code": "code", "pictures": "pictures", "fields": "fields", "jnd": "JND", "nits": "cd/m²",
 }
 
@@ -43,6 +43,9 @@ func measure(name string, v float64) fact {
 	if i := strings.LastIndexByte(name, '_'); i > 0 {
 		if unit, ok := measureUnits[name[i+1:]]; ok {
 			return fact{strings.ReplaceAll(name[:i], "_", " "), report.Number(v) + " " + unit}
+		}
+		if name[i+1:] == "share" {
+			return fact{strings.ReplaceAll(name[:i], "_", " "), report.Number(100*v) + " %"}
 		}
 	}
 	return fact{strings.ReplaceAll(name, "_", " "), report.Number(v)}
