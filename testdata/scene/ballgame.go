@@ -1,6 +1,7 @@
 package scene
 
 import (
+	"image"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -146,6 +147,42 @@ func BallGame(r Raster, g Game) *Scene {
 		return out
 	}
 	return s
+}
+
+// ClearFlights returns, for each flight of the game's ball whose middle lies
+// between two times, the picture in its middle, if the ball can be seen well
+// for two pictures on either side: it moves by fast samples a picture at
+// least, lies in the picture, and no player is before or behind it.
+func (s *Scene) ClearFlights(from, to, fast float64) []int {
+	const (
+		beside = 2    // pictures on either side
+		body   = 0.5  // share of a player's width without the arms
+		length = 0.16 // seconds that a flight has to last
+	)
+	edge := s.H / 18 // samples to the edge of the picture
+	var out []int
+	for _, f := range s.Flights() {
+		mid := int(math.Round((f[0] + f[1]) / 2 * s.Rate()))
+		if t := s.Instant(mid); t < from || t > to || f[1]-f[0] < length {
+			continue
+		}
+		clear := true
+		for i := mid - beside; i <= mid+beside; i++ {
+			things := s.Things(s.Instant(i))
+			ball := things[0]
+			last, _ := s.Thing("ball", s.Instant(i-1))
+			clear = clear && math.Hypot(ball.X-last.X, ball.Y-last.Y) >= fast
+			clear = clear && ball.Rect().In(image.Rect(edge, edge, s.W-edge, s.H-edge))
+			for _, player := range things[1:] {
+				player.W *= body
+				clear = clear && !player.Rect().Overlaps(ball.Rect())
+			}
+		}
+		if clear {
+			out = append(out, mid)
+		}
+	}
+	return out
 }
 
 // cast makes two teams and their runs.

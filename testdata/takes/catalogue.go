@@ -1,7 +1,6 @@
 package takes
 
 import (
-	"image"
 	"math"
 
 	"setwitness/decode/picture"
@@ -127,45 +126,18 @@ func crossing(r scene.Raster, b scene.Ball, mid int) scene.Ball {
 // picture in the middle of a flight of its ball that can be seen well. It tries
 // games of other seeds until one has such a flight early on.
 func gameWithFlight(r scene.Raster) (s *scene.Scene, mid int) {
-	const tries = 100
+	const (
+		tries = 100
+		fast  = 8 // samples a picture
+	)
 	for range tries {
 		s = scene.BallGame(r, scene.Game{Seconds: 4})
-		if mid = flight(s, 0.7, 2.2); mid > 0 {
-			return s, mid
+		if clear := s.ClearFlights(0.7, 2.6, fast); len(clear) > 0 {
+			return s, clear[0]
 		}
 		r.Seed += 1 << 20
 	}
 	return s, 60
-}
-
-// flight returns the picture in the middle of a flight of the game's ball that
-// begins between two times and can be seen well: fast enough, in the picture,
-// and not before or behind a player for two pictures around the middle; 0 if
-// there is none.
-func flight(s *scene.Scene, after, before float64) int {
-	const fast = 8.0 // samples a picture: a slower ball flies away from the camera
-	for _, f := range s.Flights() {
-		mid := int(math.Round((f[0] + f[1]) / 2 * s.Rate()))
-		if f[0] < after || f[0] > before || (f[1]-f[0])*s.Rate() < 8 {
-			continue
-		}
-		clear := true
-		for i := mid - 2; i <= mid+2; i++ {
-			things := s.Things(s.Instant(i))
-			ball := things[0]
-			last, _ := s.Thing("ball", s.Instant(i-1))
-			clear = clear && math.Hypot(ball.X-last.X, ball.Y-last.Y) > fast
-			clear = clear && ball.Rect().In(image.Rect(40, 40, s.W-40, s.H-40))
-			for _, player := range things[1:] {
-				player.W *= 0.5 // without the room for arms
-				clear = clear && !player.Rect().Overlaps(ball.Rect())
-			}
-		}
-		if clear {
-			return mid
-		}
-	}
-	return 0
 }
 
 // wall is a plain wall of a level.
