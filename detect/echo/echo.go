@@ -89,7 +89,8 @@ type Look struct {
 	// Contrast is the mean |difference| from the background where the thing
 	// stands out, 8-bit codes.
 	Contrast float64
-	// Whole is set for a sample of a picture that moves as a whole.
+	// Whole is set where the background moves too, so that the look is a
+	// sample of a picture that moves as a whole.
 	Whole bool
 }
 
@@ -241,7 +242,6 @@ func (s *Store) survey(out []Look, t int, cm *cells.Map, m *motion.Map) []Look {
 		x, y := i%m.Cols, i/m.Cols
 		box := image.Rect(x, y, x+1, y+1)
 		if l, ok := s.look(t, cm, m, box, box.Inset(-1)); ok {
-			l.Whole = true
 			out = append(out, l)
 		}
 	}
@@ -380,7 +380,7 @@ func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectan
 		}
 	}
 	l.Profile[0] = 1
-	l.Energy = energy
+	l.Energy, l.Whole = energy, plain
 	s.refine(&l, win, energy, speed)
 	return l, true
 }

@@ -76,7 +76,7 @@ const (
 	stepSpread = 1.2
 	// So many places of a picture that moves as a whole have to agree, and
 	// at least this share of all that were looked at.
-	leastPlaces, placesShare = 3, 0.34
+	leastPlaces, placesShare = 3, 0.6
 )
 
 type state struct {
@@ -155,6 +155,8 @@ func (s *state) judge(t int, l *echo.Look, peers []echo.Look) (detect.Mark, bool
 	switch {
 	case !known, l.Whole && places < leastPlaces:
 		// A chance repetition, or one place of many that repeats itself.
+	case c.clean > 0 && c.clean < c.alike/2+c.other:
+		// Now there, now not, without order: a texture or a crowd.
 	case r == 1 && c.clean >= leastClean, r == 0.5 && c.clean >= leastClean && c.alike >= leastAlike:
 		// The same thing is single in other pictures nearby.
 		confidence = sure * squash((p.R-c.baseline-s.floor)/0.05+1)
@@ -181,6 +183,7 @@ func squash(x float64) float64 { return 1 / (1 + math.Exp(-x)) }
 type comparison struct {
 	clean     int     // looks at the same thing without a peak of their own
 	alike     int     // looks with one at the same ratio to their step
+	other     int     // looks with one elsewhere
 	baseline  float64 // what the clean ones show at this very lag
 	spread    float64 // largest step over smallest among the alike
 	keepsStep bool    // their lags follow their steps
@@ -238,6 +241,8 @@ func (s *state) compare(t int, l *echo.Look, p echo.Peak) comparison {
 			if math.Abs(own.Lag/p.Lag-o.Steps()/l.Steps()) > 0.5*math.Abs(1-o.Steps()/l.Steps())+1/p.Lag {
 				c.keepsStep = false
 			}
+		default:
+			c.other++
 		}
 	}
 	c.spread = fastest / slowest
