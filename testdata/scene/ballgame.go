@@ -584,6 +584,9 @@ func floor(l *layer, v view, H float64, seed uint64) {
 		// Lamps mirrored in the varnish.
 		for n := -2; n <= 2; n++ {
 			lx := X - float64(n)*5.2
+			if lx*lx > 8 {
+				continue // nothing to be seen any more
+			}
 			g := math.Exp(-lx*lx/1.4) * math.Exp(-(z-30)*(z-30)/22)
 			k.y += float32(14 * g)
 		}

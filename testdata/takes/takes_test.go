@@ -59,7 +59,7 @@ func TestCatalogue(t *testing.T) {
 // Every take's pictures are of its format; a take of one seed is always the
 // same and one of another seed is not.
 func TestPictures(t *testing.T) {
-	pick := []string{"comb-ball-dark", "ghost-convert-24-to-30", "comb-scaled-576-to-1080", "cadence-drop-two", "clean-dither"}
+	pick := []string{"comb-ball-dark", "ghost-convert-50-to-60", "comb-scaled-576-to-1080", "cadence-drop-two", "clean-dither"}
 	for _, name := range pick {
 		a, ok := Named(1, name)
 		b, _ := Named(1, name)
