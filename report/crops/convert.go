@@ -101,30 +101,40 @@ func (c *converter) window(p *picture.Picture, r image.Rectangle) *image.RGBA {
 	return dst
 }
 
-// reduced returns the whole picture, each pixel the mean of fx by fy.
-func (c *converter) reduced(p *picture.Picture, fx, fy int) *image.RGBA {
+// whole returns the whole picture.
+func (c *converter) whole(p *picture.Picture) *image.RGBA {
+	return c.window(p, image.Rect(0, 0, p.Y.W, p.Y.H))
+}
+
+// reduce returns img with each pixel the mean of fx by fy.
+func reduce(img *image.RGBA, fx, fy int) *image.RGBA {
 	if fx == 1 && fy == 1 {
-		return c.window(p, image.Rect(0, 0, p.Y.W, p.Y.H))
+		return img
 	}
-	w, h := p.Y.W/fx, p.Y.H/fy
+	w, h := img.Rect.Dx()/fx, img.Rect.Dy()/fy
 	dst := image.NewRGBA(image.Rect(0, 0, w, h))
-	c.resize(p.Y.W)
-	row, sum := make([]uint8, 4*p.Y.W), make([]uint32, 3*w)
+	sum := make([]uint32, 4*w)
 	n := uint32(fx * fy)
 	for y := range h {
 		clear(sum)
 		for k := range fy {
-			c.row(row, p, 0, y*fy+k)
-			for x := range w * fx {
-				s, q := sum[x/fx*3:], row[4*x:]
-				s[0] += uint32(q[0])
-				s[1] += uint32(q[1])
-				s[2] += uint32(q[2])
+			row := img.Pix[(y*fy+k)*img.Stride:]
+			for x := range w {
+				s := sum[4*x : 4*x+3 : 4*x+3]
+				for i := range fx {
+					q := row[4*(x*fx+i) : 4*(x*fx+i)+3 : 4*(x*fx+i)+3]
+					s[0] += uint32(q[0])
+					s[1] += uint32(q[1])
+					s[2] += uint32(q[2])
+				}
 			}
 		}
+		row := dst.Pix[y*dst.Stride:]
 		for x := range w {
-			q, s := dst.Pix[y*dst.Stride+4*x:], sum[3*x:]
-			q[0], q[1], q[2], q[3] = uint8((s[0]+n/2)/n), uint8((s[1]+n/2)/n), uint8((s[2]+n/2)/n), 255
+			for i := range 3 {
+				row[4*x+i] = uint8((sum[4*x+i] + n/2) / n)
+			}
+			row[4*x+3] = 255
 		}
 	}
 	return dst
@@ -204,11 +214,16 @@ func (c *converter) chroma(dst []float32, plane *picture.Plane, x0, y int, parit
 		}
 		line[i] = (a - c.cZero) * c.cScale
 	}
+	share := 1 / float32(sub)
 	for i := range dst {
-		k, fx := split(float32(x0+i)/float32(sub), plane.W)
+		k := (x0 + i) >> c.format.ChromaX
+		if k >= plane.W-1 {
+			dst[i] = line[plane.W-1]
+			continue
+		}
 		dst[i] = line[k]
-		if fx > 0 {
-			dst[i] += (line[k+1] - line[k]) * fx
+		if r := (x0 + i) & (sub - 1); r > 0 {
+			dst[i] += (line[k+1] - line[k]) * float32(r) * share
 		}
 	}
 }

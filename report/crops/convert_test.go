@@ -200,7 +200,7 @@ func TestWindowAndReduced(t *testing.T) {
 				}
 			}
 		}
-		small := c.reduced(p, 4, 2)
+		small := reduce(c.whole(p), 4, 2)
 		if small.Rect != image.Rect(0, 0, 16, 24) {
 			t.Fatalf("reduced to %v", small.Rect)
 		}

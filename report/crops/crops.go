@@ -228,25 +228,41 @@ func (m *maker) add(i, panel int, p *picture.Picture) error {
 	}
 	if panel == 1 && !window.Empty() {
 		w.seen = true
-		name := m.doc.Findings[i].Evidence
-		if err := m.write(name.Crop, m.convert.window(p, m.crop(i).Intersect(r))); err != nil {
+		if err := m.peak(i, p, r); err != nil {
 			return err
-		}
-		if err := m.write(name.Context, m.context(p, m.peaks[i].Region, contextMaxW)); err != nil {
-			return err
-		}
-		if i < picturedFindings {
-			small := m.context(p, m.peaks[i].Region, pageContextMaxW)
-			var err error
-			if m.shots[i].Context, err = m.image(small, false); err != nil {
-				return err
-			}
 		}
 	}
 	if w.waiting == 0 {
 		return m.finish(i)
 	}
 	return nil
+}
+
+// peak makes the crop and the context of finding i; r is what of the raster
+// the picture has.
+func (m *maker) peak(i int, p *picture.Picture, r image.Rectangle) error {
+	name := m.doc.Findings[i].Evidence
+	region := m.peaks[i].Region
+	whole := m.convert.whole(p)
+	if err := m.write(name.Crop, cut(whole, m.crop(i).Intersect(r))); err != nil {
+		return err
+	}
+	if err := m.write(name.Context, m.context(whole, region, contextMaxW)); err != nil {
+		return err
+	}
+	if i >= picturedFindings {
+		return nil
+	}
+	var err error
+	m.shots[i].Context, err = m.image(m.context(whole, region, pageContextMaxW), false)
+	return err
+}
+
+// cut returns the part r of img as an image of its own corner.
+func cut(img *image.RGBA, r image.Rectangle) *image.RGBA {
+	part := img.SubImage(r).(*image.RGBA)
+	part.Rect = part.Rect.Sub(part.Rect.Min)
+	return part
 }
 
 // finish writes the strip of finding i and encodes its panels.
@@ -297,12 +313,16 @@ func panelWindow(crop, region image.Rectangle) image.Rectangle {
 	return image.Rect(x, y, x+w, y+h)
 }
 
-// context is the whole picture, no wider than maxW, with the region
-// outlined.
-func (m *maker) context(p *picture.Picture, region image.Rectangle, maxW int) *image.RGBA {
-	fx := (p.Y.W + maxW - 1) / maxW
-	fy := min(max(1, int(float64(fx)*m.aspect+0.5)), p.Y.H)
-	img := m.convert.reduced(p, fx, fy)
+// context reduces the whole picture to no more than maxW columns and outlines
+// the region.
+func (m *maker) context(whole *image.RGBA, region image.Rectangle, maxW int) *image.RGBA {
+	fx := (whole.Rect.Dx() + maxW - 1) / maxW
+	fy := min(max(1, int(float64(fx)*m.aspect+0.5)), whole.Rect.Dy())
+	img := reduce(whole, fx, fy)
+	if img == whole {
+		img = image.NewRGBA(whole.Rect)
+		copy(img.Pix, whole.Pix)
+	}
 	r := image.Rect(region.Min.X/fx, region.Min.Y/fy, (region.Max.X+fx-1)/fx, (region.Max.Y+fy-1)/fy)
 	outline(img, r)
 	return img
