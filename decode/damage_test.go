@@ -68,57 +68,61 @@ func TestCutShort(t *testing.T) {
 	}
 }
 
-// What was lost in the middle is counted and timed; the take goes on.
+// What was lost in the middle is counted and timed; the take goes on, and
+// every picture that is not as it was is flagged, also those that are shown
+// before what they build on.
 func TestGarbageInTheMiddle(t *testing.T) {
 	for _, c := range []struct{ file, args string }{
-		{"a.ts", "-c:v libx264 -g 25 -bf 2"},
+		{"a.ts", "-c:v libx264 -g 25 -bf 2 -threads 1"},
 		{"a.mpg", "-c:v mpeg2video -g 12 -q:v 3"},
-		{"a.mkv", "-c:v libx264 -g 25"},
-		{"a.mp4", "-c:v libx265 -g 25 -x265-params log-level=none:keyint=25"},
+		{"a.mkv", "-c:v libx264 -g 25 -threads 1 -bitexact"},
+		{"a.mp4", "-c:v libx265 -x265-params log-level=none:keyint=25"},
 	} {
-		for _, threads := range []int{1, 3} {
-			t.Run(c.file, func(t *testing.T) {
-				t.Parallel()
-				whole := clip(t, c.file, motion, split(c.args)...)
+		t.Run(c.file, func(t *testing.T) {
+			t.Parallel()
+			whole := clip(t, c.file, motion, split(c.args)...)
+			want := map[time.Duration][]byte{}
+			for _, p := range read(t, whole, decode.Options{}).pictures {
+				want[p.time.Round(time.Millisecond)] = p.samples
+			}
+			for _, garbage := range []struct{ percent, bytes, threads int }{
+				{30, 50, 1}, {40, 60, 3}, {50, 2000, 1}, {50, 2000, 3}, {60, 2000, 2},
+			} {
 				bad := rewrite(t, whole, func(b []byte) []byte {
-					mid := len(b) / 2
-					for i := range 2000 {
-						b[mid+i] = byte(i * i >> 3)
+					for i := range garbage.bytes {
+						b[len(b)*garbage.percent/100+i] = byte(i * i >> 3)
 					}
 					return b
 				})
-				want := read(t, whole, decode.Options{Threads: threads})
-				got := read(t, bad, decode.Options{Threads: threads})
+				got := read(t, bad, decode.Options{Threads: garbage.threads})
 				s := got.summary
 				if s.Damaged == 0 || len(s.Places) == 0 || !says(s.Warnings, "did not decode") || s.Steady {
-					t.Fatalf("no word of the damage: %+v", s)
+					t.Errorf("%v: no word of the damage: %+v", garbage, s)
+					continue
 				}
-				// The middle of the bytes is about the middle of the time.
-				if at := s.Places[0].Time; at < time.Second || at > 3*time.Second {
-					t.Errorf("damage at %v", at)
+				// The bytes lie about where the time lies.
+				middle := time.Duration(garbage.percent) * 40 * time.Millisecond
+				if off := s.Places[0].Time - middle; off.Abs() > time.Second {
+					t.Errorf("%v: damage at %v, not about %v", garbage, s.Places[0].Time, middle)
 				}
-				if n := len(got.pictures); n < 60 {
-					t.Errorf("%d of %d pictures", n, len(want.pictures))
-				}
-				byTime := map[time.Duration][]byte{}
-				for _, p := range want.pictures {
-					byTime[p.time.Round(time.Millisecond)] = p.samples
+				if n := len(got.pictures); n < 60 || n >= 100 {
+					t.Errorf("%v: %d of 100 pictures", garbage, n)
 				}
 				flagged := 0
 				for _, p := range got.pictures {
-					same := bytes.Equal(p.samples, byTime[p.time.Round(time.Millisecond)])
-					if !same && !p.damaged {
-						t.Errorf("the picture at %v is not that of the whole file and not flagged", p.time)
-					}
 					if p.damaged {
 						flagged++
+					} else if !bytes.Equal(p.samples, want[p.time.Round(time.Millisecond)]) {
+						t.Errorf("%v: the picture at %v is not what it was and not flagged; damage %v", garbage, p.time, s.Places)
+						break
 					}
 				}
-				if last := got.pictures[len(got.pictures)-1]; last.damaged || flagged > 60 {
-					t.Errorf("%d pictures are flagged as damaged; the last: %v", flagged, last.damaged)
+				// From the damage to the next key frame but one.
+				if last := got.pictures[len(got.pictures)-1]; last.damaged || flagged > 50 {
+					t.Errorf("%v: %d pictures are flagged as damaged; the last: %v", garbage, flagged, last.damaged)
 				}
-			})
-		}
+			}
+		})
 	}
 }
 
@@ -141,6 +145,33 @@ func TestJoinedRecordings(t *testing.T) {
 	}
 	if !says(r.summary.Warnings, "format changes") || !says(r.summary.Warnings, "clock anew") || r.summary.Steady {
 		t.Errorf("warnings %q", r.summary.Warnings)
+	}
+}
+
+// A take is read as its first frames are flagged; that later ones are flagged
+// otherwise is said.
+func TestFlagsChange(t *testing.T) {
+	progressive := clip(t, "p.ts", "testsrc2=s=64x48:r=25:d=1", "-c:v", "libx264")
+	interlaced := clip(t, "i.ts", "testsrc2=s=64x48:r=25:d=1", "-c:v", "libx264", "-flags", "+ildct+ilme", "-top", "1")
+	join := func(a, b string) string {
+		second, err := os.ReadFile(b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return rewrite(t, a, func(first []byte) []byte { return append(first, second...) })
+	}
+	r := read(t, join(progressive, interlaced), decode.Options{})
+	if r.format.Fields || !says(r.summary.Warnings, "flagged interlaced") {
+		t.Errorf("progressive first: %+v, %q", r.format, r.summary.Warnings)
+	}
+	r = read(t, join(interlaced, progressive), decode.Options{})
+	if !r.format.Fields || !says(r.summary.Warnings, "flagged progressive") || r.summary.Steady {
+		t.Errorf("interlaced first: %+v, %q", r.format, r.summary.Warnings)
+	}
+	for i, p := range r.pictures[1:] {
+		if p.parity == r.pictures[i].parity {
+			t.Errorf("fields %d and %d are both %s", i, i+1, p.parity)
+		}
 	}
 }
 
@@ -187,6 +218,9 @@ func TestRefuses(t *testing.T) {
 		{"absurd y4m", file("huge.y4m", "YUV4MPEG2 W100000 H100000 F25:1 Ip A1:1 C420jpeg\nFRAME\nxxxx"), decode.ErrTooLarge},
 		{"absurd avi", avi, decode.ErrTooLarge},
 		{"wide y4m", file("wide.y4m", "YUV4MPEG2 W20000 H16 F25:1 Ip A1:1 C420jpeg\nFRAME\n"+strings.Repeat("x", 20000*16*3/2)), decode.ErrTooLarge},
+		{"no decoder", rewrite(t, clip(t, "odd.avi", "testsrc2=s=64x48:d=0.2", "-c:v", "mjpeg"), func(b []byte) []byte {
+			return bytes.ReplaceAll(b, []byte("MJPG"), []byte("QQQQ"))
+		}), decode.ErrUnsupported},
 		{"no pictures", file("none.y4m", "YUV4MPEG2 W64 H48 F25:1 Ip A1:1 C420jpeg\nFRAME\nxxxx"), decode.ErrNoPictures},
 	} {
 		take, err := decode.Open(c.path, decode.Options{})

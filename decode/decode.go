@@ -65,7 +65,7 @@ func (o Options) threads() int {
 	if o.Threads > 0 {
 		return min(o.Threads, maxThreads)
 	}
-	return min(runtime.NumCPU(), maxThreads)
+	return min(runtime.GOMAXPROCS(0), maxThreads)
 }
 
 // Reasons for which a file cannot be read at all. Open wraps them with the

@@ -383,3 +383,87 @@ func TestNearest(t *testing.T) {
 		}
 	}
 }
+
+// The order of fields that a stream states comes out of the binding in words.
+func TestFieldOrder(t *testing.T) {
+	for parity, want := range map[picture.Parity]Scan{
+		picture.Frame: Progressive, picture.Top: InterlacedTopFirst, picture.Bottom: InterlacedBottomFirst,
+	} {
+		path := filepath.Join(t.TempDir(), "a.mkv")
+		w, err := encode.Create(encode.Options{Path: path, W: 64, H: 48, RateNum: 25, RateDen: 1, Codec: "ffv1", Parity: parity})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer w.Abort()
+		if err := w.Write(&picture.Picture{Y: picture.New(64, 48, 8)}); err != nil {
+			t.Fatal(err)
+		}
+		if err := w.Close(); err != nil {
+			t.Fatal(err)
+		}
+		r, err := openReader(path, 1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := r.fieldOrder(); got != want {
+			t.Errorf("%s first: %s, want %s (%s)", parity, got, want, r.decoder.String())
+		}
+		r.close()
+	}
+}
+
+// Frames in order of presentation, named by what they are; the number is that
+// of the packet. Packet 2 (P4) is lost: the frames that build on it come both
+// before and after it, up to the next key frame.
+func TestTrack(t *testing.T) {
+	packets := []int64{0, 4, 1, 2, 8, 6, 12, 10, 11, 16} // timestamps in decoding order
+	var k track
+	for _, at := range packets {
+		k.send(at, true, false)
+	}
+	if k.take(0, true).number != 1 || k.before(1) {
+		t.Error("the first frame waits for others")
+	}
+	if n := k.take(1, true).number; n != 3 || !k.before(n) {
+		t.Errorf("the frame of packet %d does not wait for packet 2", n)
+	}
+	if n := k.take(2, true).number; n != 4 {
+		t.Errorf("the frame at 2 is of packet %d", n)
+	}
+	k.lose(k.take(4, true).number, 2)
+	if k.before(3) || k.before(4) {
+		t.Error("packet 2 is still awaited")
+	}
+	for _, c := range []struct {
+		at   int64
+		key  bool
+		want bool
+	}{{6, false, true}, {8, false, true}, {10, false, true}, {12, true, false}, {16, false, false}} {
+		// 11 gives no frame and must not be waited for after 12.
+		if got := k.suspect(k.take(c.at, true).number, c.key); got != c.want {
+			t.Errorf("frame at %d: suspect %v", c.at, got)
+		}
+	}
+	if k.before(math.MaxInt64) {
+		t.Errorf("still awaited: %+v", k.inside)
+	}
+	if !func() bool { var k track; k.send(0, true, true); return k.suspect(k.take(0, true).number, true) }() {
+		t.Error("a key frame of half a packet is not suspect")
+	}
+	// Without timestamps frames come in the order of packets.
+	var none track
+	for range 3 {
+		none.send(math.MinInt64, false, false)
+	}
+	if a, b := none.take(0, false).number, none.take(0, false).number; a != 1 || b != 2 {
+		t.Errorf("frames without times are of packets %d and %d", a, b)
+	}
+	// Neither list grows without end.
+	for i := range int64(1000) {
+		none.send(i, true, false)
+		none.lose(i, i)
+	}
+	if len(none.inside) > maxInside || len(none.losses) > maxLosses {
+		t.Errorf("%d packets and %d losses are kept", len(none.inside), len(none.losses))
+	}
+}

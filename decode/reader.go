@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -22,6 +21,7 @@ type frame struct {
 	av      *astiav.Frame
 	flags   plane.Flags
 	time    time.Duration
+	number  int64 // of its packet, in decoding order
 	damaged bool
 
 	users atomic.Int32
@@ -94,20 +94,18 @@ type reader struct {
 	pool    *framePool
 	clock   clock
 
-	size, end   int64 // bytes of the file, and where its last packet ends
-	lastPartial bool  // the last packet arrived damaged
+	size, end int64 // bytes of the file, and where its last packet ends
+	partial   bool  // the last packet arrived damaged
 
-	draining   bool
-	readErrors int     // in a row
-	errorsLast int     // of the decoder, in a row
-	recent     []int64 // timestamps of the packets that errors may belong to
+	track      track
+	waiting    []*frame
+	draining   bool // the decoder was told that no more comes
+	done       bool // the decoder gives no more
+	readErrors int  // in a row
+	errorsLast int  // of the decoder, in a row
 
 	damaged  int
 	places   []Damage
-	lost     []int64 // times of damage that frames to come may suffer from
-	known    []int64 // times of packets already counted as damaged
-	partial  []int64 // times of packets that arrived damaged
-	tainted  bool
 	cutShort bool
 	cutWhy   string
 	warned   []string
@@ -133,72 +131,72 @@ func (r *reader) cut(why string) {
 }
 
 // next returns the next frame, of which the caller owns one reference, or
-// io.EOF.
+// io.EOF. A frame waits until all that it may build on has left the decoder,
+// so that it is known whether that was whole.
 func (r *reader) next(ctx context.Context) (*frame, error) {
-	for {
-		av := r.pool.take()
-		err := r.decoder.ReceiveFrame(av)
-		switch {
-		case err == nil:
-			r.errorsLast = 0
-			if f := r.accept(av); f != nil {
-				return f, nil
-			}
-			continue
-		case errors.Is(err, astiav.ErrEof):
-			r.pool.give(av)
-			return nil, io.EOF
-		case errors.Is(err, astiav.ErrEagain):
-			r.pool.give(av)
-			if r.draining {
-				return nil, io.EOF
-			}
-			if err := r.feed(ctx); err != nil {
-				return nil, err
-			}
-		default:
-			r.pool.give(av)
-			r.undecoded(err)
-			if r.errorsLast++; r.errorsLast > maxErrors {
-				return nil, io.EOF
-			}
+	for !r.done {
+		if len(r.waiting) > maxInside || len(r.waiting) > 0 && !r.track.before(r.waiting[0].number) {
+			break
+		}
+		if err := r.decode(ctx); err != nil {
+			return nil, err
 		}
 	}
+	if len(r.waiting) == 0 {
+		return nil, io.EOF
+	}
+	f := r.waiting[0]
+	r.waiting = r.waiting[:copy(r.waiting, r.waiting[1:])]
+	f.damaged = r.track.suspect(f.number, f.flags.Key)
+	return f, nil
+}
+
+// decode takes a frame from the decoder, or gives it a packet.
+func (r *reader) decode(ctx context.Context) error {
+	av := r.pool.take()
+	err := r.decoder.ReceiveFrame(av)
+	if err == nil {
+		r.errorsLast = 0
+		r.accept(av)
+		return nil
+	}
+	r.pool.give(av)
+	switch {
+	case errors.Is(err, astiav.ErrEagain) && !r.draining:
+		return r.feed(ctx)
+	case errors.Is(err, astiav.ErrEagain), errors.Is(err, astiav.ErrEof):
+		r.done = true
+	default:
+		r.undecoded(err)
+		r.errorsLast++
+		r.done = r.errorsLast > maxErrors
+	}
+	return nil
 }
 
 // accept gives a decoded frame its time, and drops it if it is not whole.
-func (r *reader) accept(av *astiav.Frame) *frame {
+func (r *reader) accept(av *astiav.Frame) {
 	f := &frame{av: av, flags: plane.Read(av.UnsafePointer()), pool: r.pool}
 	f.users.Store(1)
 	at, timed := f.flags.Time, f.flags.HasTime
-	if f.flags.Key {
-		r.tainted = false
-	}
-	r.lost = slices.DeleteFunc(r.lost, func(t int64) bool {
-		due := !timed || t <= at
-		if due && !(f.flags.Key && t < at) {
-			r.tainted = true
-		}
-		return due
-	})
+	p := r.track.take(at, timed)
+	f.number = p.number
 	// A decoder makes something even of half a packet.
-	if f.flags.Broken || timed && slices.Contains(r.partial, at) {
-		switch {
-		case !timed:
-			r.damage(r.clock.last+r.clock.shown, brokenFrame)
-		case !slices.Contains(r.known, at):
-			r.damage(r.clock.peek(at), brokenFrame)
+	if f.flags.Broken || p.partial {
+		if !p.counted {
+			when := r.clock.last + r.clock.shown
+			if timed {
+				when = r.clock.peek(at)
+			}
+			r.damage(when, "a frame decoded with errors")
 		}
-		r.tainted = true
+		r.track.lose(p.number, p.number)
 		f.drop()
-		return nil
+		return
 	}
 	f.time = r.clock.at(at, timed, r.shown(f))
-	f.damaged = r.tainted
-	return f
+	r.waiting = append(r.waiting, f)
 }
-
-const brokenFrame = "a frame decoded with errors"
 
 // shown returns how long a frame is nominally shown.
 func (r *reader) shown(f *frame) time.Duration {
@@ -248,14 +246,10 @@ func (r *reader) ended() {
 			r.cut("it ends in the middle of a frame")
 		}
 	}
-	if r.lastPartial {
+	if r.partial {
 		r.cut("it ends in the middle of a packet")
 	}
 }
-
-// How many packets back the decoder's errors can lie: frame threads report
-// an error when their turn comes to give a frame.
-func (r *reader) delay() int { return r.threads - 1 }
 
 func (r *reader) send(p *astiav.Packet) error {
 	if p == nil {
@@ -268,14 +262,11 @@ func (r *reader) send(p *astiav.Packet) error {
 	if at == astiav.NoPtsValue {
 		at = p.Dts()
 	}
-	r.recent = append(r.recent, at)
-	if n := len(r.recent) - 1 - r.delay(); n > 0 {
-		r.recent = r.recent[:copy(r.recent, r.recent[n:])]
-	}
-	r.lastPartial = p.Flags().Has(astiav.PacketFlagCorrupt)
-	if r.lastPartial {
-		r.packetLost(at, "a packet arrived damaged")
-		r.partial = remember(r.partial, at)
+	timed := at != astiav.NoPtsValue
+	r.partial = p.Flags().Has(astiav.PacketFlagCorrupt)
+	r.track.send(at, timed, r.partial)
+	if r.partial {
+		r.damage(r.when(at, timed), "a packet arrived damaged")
 	}
 	if err := r.decoder.SendPacket(p); err != nil {
 		r.undecoded(err)
@@ -283,40 +274,33 @@ func (r *reader) send(p *astiav.Packet) error {
 	return nil
 }
 
-// undecoded accounts for an error of the decoder.
+// when returns the presentation time of a packet.
+func (r *reader) when(at int64, timed bool) time.Duration {
+	if timed {
+		return r.clock.peek(at)
+	}
+	return r.clock.last
+}
+
+// undecoded accounts for an error of the decoder. Threads report it when
+// their turn comes to give a frame, so that it belongs to one of the last
+// packets; it is counted with the oldest of them.
 func (r *reader) undecoded(err error) {
-	at := int64(astiav.NoPtsValue)
-	if len(r.recent) > 0 {
-		at = r.recent[0]
-	}
-	r.packetLost(at, "a packet did not decode: "+strings.ToLower(err.Error()))
-}
-
-func (r *reader) packetLost(at int64, why string) {
-	if at == astiav.NoPtsValue {
-		r.tainted = true
-		r.damage(r.clock.last, why)
+	from := max(1, r.track.sent-int64(r.threads-1))
+	r.track.lose(from, r.track.sent)
+	p := r.track.number(from)
+	if p == nil {
+		r.damage(r.clock.last, undecoded(err))
 		return
 	}
-	if slices.Contains(r.known, at) {
-		return
+	if !p.counted {
+		p.counted = true
+		r.damage(r.when(p.at, p.timed), undecoded(err))
 	}
-	r.known = remember(r.known, at)
-	r.lost = append(r.lost, at)
-	r.damage(r.clock.peek(at), why)
 }
 
-// The frames of this many packets are still to come from the decoder at
-// most: 16 references (Rec. ITU-T H.264, A.3.1) and a frame for each thread.
-const maxInside = 16 + maxThreads
-
-// remember appends to a list of the last timestamps.
-func remember(list []int64, at int64) []int64 {
-	list = append(list, at)
-	if n := len(list) - maxInside; n > 0 {
-		list = list[:copy(list, list[n:])]
-	}
-	return list
+func undecoded(err error) string {
+	return "a packet did not decode: " + strings.ToLower(err.Error())
 }
 
 // seek moves to a key frame at or before time t, as the clock counts it.
@@ -328,13 +312,22 @@ func (r *reader) seek(t time.Duration) error {
 	// The binding cannot flush a decoder; a new one costs a few ms.
 	r.decoder.Free()
 	r.decoder = nil
-	r.draining, r.readErrors, r.errorsLast = false, 0, 0
-	r.recent, r.lost, r.known, r.partial, r.tainted = nil, nil, nil, nil, false
+	r.dropWaiting()
+	r.draining, r.done, r.partial, r.readErrors, r.errorsLast = false, false, false, 0, 0
+	r.track = track{}
 	r.clock.forget()
 	return r.openDecoder()
 }
 
+func (r *reader) dropWaiting() {
+	for _, f := range r.waiting {
+		f.drop()
+	}
+	r.waiting = r.waiting[:0]
+}
+
 func (r *reader) close() {
+	r.dropWaiting()
 	if r.packet != nil {
 		r.packet.Free()
 		r.packet = nil
