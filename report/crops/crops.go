@@ -331,7 +331,7 @@ func (m *maker) context(whole *image.RGBA, region image.Rectangle, maxW int) *im
 // outline draws a light line with dark edges round r, so that it stands out
 // from anything; where r touches the edge of the picture it runs inside.
 func outline(img *image.RGBA, r image.Rectangle) {
-	const wide = 4 // pixels: one dark, two light, one dark
+	const wide = 6 // pixels: one dark, four light, one dark
 	outer := r.Inset(-wide).Intersect(img.Bounds())
 	for i := range wide {
 		c := stripMark
