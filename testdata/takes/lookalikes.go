@@ -209,7 +209,21 @@ func controls(m maker) []Take {
 			crossing(r, scene.Ball{Diameter: 90, Speed: 25, Level: 200, Y: 0.8}, 35)), 70))
 	}
 	add("film-24", "24 pictures a second, fast pan", play(scene.Pan(rate(m.small(315), 24, 1), surface(scene.Street), scene.Move{X: 14}), 45))
+	add("fields-ball", "the fields of an interlaced take", fields(toss(m.middle(316), wall(90), scene.Ball{Diameter: 60, Speed: 16, Level: 200}, 40), 75))
+	add("fields-pan", "the fields of an interlaced pan", fields(scene.Pan(m.standard(317), surface(scene.Street), scene.Move{X: 6}), 70))
+	add("fields-game", "the fields of a ball game", fields(scene.BallGame(m.middle(318), scene.Game{Seconds: 3}), 60))
 	return out
+}
+
+// fields plays the fields of a scene, top first, one for each instant.
+func fields(s *scene.Scene, n int) faults.Sequence {
+	f := s.Format()
+	f.H, f.Fields = f.H/2, true
+	return faults.Cached(faults.Sequence{Format: f, Len: n, At: func(i int) *picture.Picture {
+		p := s.Picture(s.Instant(i), []picture.Parity{picture.Top, picture.Bottom}[i&1])
+		p.Index, p.Frame = i, i/2
+		return p
+	}}, kept)
 }
 
 // dithered adds a fixed pattern of two by two samples of up to a code and a

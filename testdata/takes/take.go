@@ -39,7 +39,7 @@ func from(name string, s faults.Sequence) Take {
 	return Take{Name: name, Format: s.Format, Frames: s.Len, Truth: s.Truth, Picture: func(i int) *picture.Picture {
 		p := s.At(i)
 		return &picture.Picture{
-			Index: i, Frame: i, Time: when(s.Format, i),
+			Index: i, Frame: i, Time: when(s.Format, i), Parity: p.Parity,
 			Y: p.Y, Cb: p.Cb, Cr: p.Cr,
 		}
 	}}

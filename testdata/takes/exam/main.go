@@ -59,6 +59,9 @@ type result struct {
 
 func run(w io.Writer, s settings) error {
 	chosen := slices.DeleteFunc(takes.All(s.seed), func(t takes.Take) bool {
+		if s.write != "" && t.Format.Fields {
+			return true // no progressive file can hold it
+		}
 		return !slices.ContainsFunc(strings.Split(s.only, ","), func(part string) bool { return strings.Contains(t.Name, part) })
 	})
 	if len(chosen) == 0 {
@@ -113,7 +116,8 @@ func run(w io.Writer, s settings) error {
 func examine(t takes.Take, s settings, dir string) result {
 	r := result{take: t}
 	var src detect.Source = t.Source()
-	if dir != "" {
+	// Fields have no place in a progressive file: they are played in memory.
+	if dir != "" && !t.Format.Fields {
 		path, err := codec.Write(t, dir, s.crf)
 		if err != nil || s.write != "" {
 			r.err = err
