@@ -64,6 +64,7 @@ type note struct {
 	other  float32 // active, of twice
 	lean   float32 // 1 the even lines repeat and the odd ones move, -1 the reverse
 	shade  bool    // light changes, nothing moves: a fade or a flash
+	sum    float32 // of diff
 	cut    bool
 	gap    float32 // periods since the picture before
 }
@@ -138,6 +139,9 @@ func (n *notes) take(i int, at time.Duration, m *cells.Map, mo *motion.Map) {
 	n.newest = i
 	if len(k.diff) == 0 {
 		return
+	}
+	for _, d := range k.diff {
+		k.sum += d
 	}
 	k.gap = n.gap(k)
 	n.count(k, m)
@@ -240,18 +244,21 @@ func abs(v float32) float32 { return max(v, -v) }
 
 func (k *note) usable() bool { return !k.shade && len(k.diff) > 0 }
 
-// cut reports whether picture k begins a new scene. New pictures among
-// repeats change so much more than their neighbours that they look like cuts;
-// cuts do not follow each other within a few pictures.
+// A cut changes more than cutRatio times what any picture within cutReach
+// does: what is called a cut is else the first new picture after one that
+// was held.
+const (
+	cutRatio = 1.4
+	cutReach = 6
+)
+
+// cut reports whether picture k begins a new scene.
 func (n *notes) cut(k *note) bool {
 	if !k.cut {
 		return false
 	}
-	for j := 2; j <= reach; j++ {
-		if b := n.at(k.index - j); b != nil && b.cut {
-			return false
-		}
-		if a := n.at(k.index + j); a != nil && a.cut {
+	for j := -cutReach; j <= cutReach; j++ {
+		if o := n.at(k.index + j); j != 0 && o != nil && k.sum < cutRatio*o.sum {
 			return false
 		}
 	}
@@ -286,7 +293,7 @@ func (n *notes) nearest(i, dir int, amount func(*note) float32) *note {
 	return found
 }
 
-func change(k *note) float32        { return k.active }
+func change(k *note) float32        { return k.moved + unexplained*(k.active-k.moved) }
 func changeOfOther(k *note) float32 { return k.other }
 
 // evidence turns the share of the motion that shows into evidence that a
@@ -329,13 +336,11 @@ func (n *notes) judge(i int, r *record) {
 		r.still = true
 		return
 	}
-	frozen, flow := n.flow(k, b, a, r)
 	r.repeat = evidence(share, weight) * (0.3 + 0.7*min(1, 4*explained))
+	left, flow := n.flow(k, b, a, r)
 	if flow > 0 {
-		// The search for displacements sees through noise that the
-		// difference of a cell does not; where there is none it adds nothing.
-		r.repeat += top / 2 * min(1, k.noise/cells.Unit8) * (2*frozen/flow - 1) * flow / (flow + 2)
-		r.repeat = min(top, max(-top, r.repeat))
+		trust := flow / (flow + fewTiles)
+		r.repeat += trust * (evidence(left, cellsOfTile*flow) - r.repeat)
 	}
 	if n.fields {
 		r.third = n.third(k)
@@ -349,7 +354,7 @@ func (n *notes) judge(i int, r *record) {
 		n.displacement(k, b, a, r)
 	}
 	if dump != nil {
-		dump(r, k, share, weight, frozen, flow, b.index, a.index)
+		dump(r, k, share, weight, left, flow, b.index, a.index)
 	}
 }
 
@@ -378,7 +383,7 @@ func (n *notes) explained(b, a *note) float32 {
 // were new, shows in it: over the cells that change both in b before it and
 // in a after it.
 func (n *notes) share(k, b, a *note) (share, weight float32) {
-	noise := max(a.noise, b.noise)
+	noise := max(a.noise, b.noise, k.noise)
 	threshold := changeRatio*noise + changeFloor
 	vague := a.cut || b.cut
 	var shown float32
@@ -395,7 +400,7 @@ func (n *notes) share(k, b, a *note) (share, weight float32) {
 				w *= unexplained
 			}
 			weight += w
-			shown += w * min(1, max(0, (k.diff[c]-k.noise)/(would-noise)))
+			shown += w * power(k.diff[c], would, noise)
 		}
 	}
 	least := min(a.active, b.active)
@@ -407,8 +412,17 @@ func (n *notes) share(k, b, a *note) (share, weight float32) {
 	if weight == 0 {
 		return undecided, 0
 	}
-	return shown / weight, weight
+	return root(shown / weight), weight
 }
+
+// power is how much of the power of a difference would shows in d, both
+// beside noise: noise and motion add as powers.
+func power(d, would, noise float32) float32 {
+	n := noise * noise
+	return min(1, (d*d-n)/(would*would-n))
+}
+
+func root(v float32) float32 { return float32(math.Sqrt(float64(max(0, v)))) }
 
 // unexplained is what a cell counts whose change no displacement explains,
 // against one of a moving tile.
@@ -420,7 +434,7 @@ func (n *notes) third(k *note) float32 {
 	if b == nil || a == nil || len(k.twice) == 0 {
 		return 0
 	}
-	noise := max(a.noise, b.noise)
+	noise := max(a.noise, b.noise, k.noise)
 	threshold := changeRatio*noise + changeFloor
 	var shown, weight float32
 	for c, d := range k.twice {
@@ -430,12 +444,12 @@ func (n *notes) third(k *note) float32 {
 		}
 		w := weigh(would, threshold)
 		weight += w
-		shown += w * min(1, max(0, (d-k.noise)/(would-noise)))
+		shown += w * power(d, would, noise)
 	}
 	if weight == 0 {
 		return 0
 	}
-	return evidence(shown/weight, weight)
+	return evidence(root(shown/weight), weight)
 }
 
 // along reports whether two displacements have one direction and lengths
@@ -446,12 +460,21 @@ func along(b, a *motion.Tile) bool {
 	return b.DX*a.DX+b.DY*a.DY > 0.7*lb*la && la < 3.3*lb && lb < 3.3*la
 }
 
-// flow counts the tiles in which a thing moves on from b to a in one
-// direction, and those of them that stand at k.
-func (n *notes) flow(k, b, a *note, r *record) (frozen, flow float32) {
-	var lb, la float32
+const (
+	// fewTiles is the number of tiles that say half of what is said.
+	fewTiles = 2
+	// cellsOfTile is how many cells a moving thing covers in a tile.
+	cellsOfTile = 4
+)
+
+// flow looks at the tiles in which a thing moves on from b to a in one
+// direction. What is left there when the displacement is taken out is the
+// noise of sensor and coding, so how much of the motion shows in picture k is
+// how far its difference lies above that. It returns this share and the
+// number of tiles.
+func (n *notes) flow(k, b, a *note, r *record) (left, flow float32) {
 	n.ratios = n.ratios[:0]
-	var against float32
+	var lb, la, shown, would, against float32
 	for t := range k.tiles {
 		tb := &b.tiles[t]
 		if !tb.Moving || hypot(tb.DX, tb.DY) < leastStep {
@@ -465,16 +488,12 @@ func (n *notes) flow(k, b, a *note, r *record) (frozen, flow float32) {
 			against++
 			continue
 		}
-		x, y := (tb.DX+ta.DX)/2, (tb.DY+ta.DY)/2
-		tk := &k.tiles[t]
-		on := (tk.DX*x + tk.DY*y) / (x*x + y*y)
-		flow++
-		if !tk.Moving && tk.Still < 0.6*min(tb.Still, ta.Still) || tk.Moving && abs(on) < 0.25 {
-			frozen++
-		} else if !tk.Moving {
-			flow--
-			continue
+		noise := max(tb.Residual, ta.Residual, k.noise)
+		if w := min(tb.Still, ta.Still); w > 1.1*noise {
+			would++
+			shown += power(k.tiles[t].Still, w, noise)
 		}
+		flow++
 		lb += hypot(tb.DX, tb.DY)
 		la += hypot(ta.DX, ta.DY)
 		n.ratios = append(n.ratios, hypot(ta.DX, ta.DY)/hypot(tb.DX, tb.DY))
@@ -487,7 +506,10 @@ func (n *notes) flow(k, b, a *note, r *record) (frozen, flow float32) {
 	}
 	slices.Sort(n.ratios)
 	r.step = step{before: lb / flow, after: la / flow, ratio: n.ratios[len(n.ratios)/2], agree: flow, fit: flow, tiles: flow + against}
-	return frozen, flow
+	if would == 0 {
+		return 0, 0
+	}
+	return root(shown / would), flow
 }
 
 // displacement measures how far things go at the new picture k against the
