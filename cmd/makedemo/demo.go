@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -9,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"time"
 
 	"setwitness/decode/encode"
@@ -72,23 +74,25 @@ func spoil(q faults.Sequence, game *scene.Scene, s size) (faults.Sequence, error
 	// Speeds are seen against the size of the picture.
 	unit := float64(s.h) / 720
 	ball := func(i int) scene.Thing { th, _ := game.Thing("ball", game.Instant(i)); return th }
+	pan := func(i int) float64 {
+		ax, _ := game.Camera(game.Instant(i))
+		bx, _ := game.Camera(game.Instant(i + 1))
+		return bx - ax
+	}
+	// flight returns a flight of the ball that stands out from the camera's
+	// own motion as clearly as any between two times.
 	flight := func(from, to float64) (faults.Where, error) {
 		clear := game.ClearFlights(share(from), share(to), 9*unit)
 		if len(clear) == 0 {
 			return faults.Where{}, fmt.Errorf("no flight of the ball can be seen well between %.1f and %.1f s", share(from), share(to))
 		}
-		mid := clear[0]
+		mid := slices.MinFunc(clear, func(a, b int) int { return cmp.Compare(math.Abs(pan(a)), math.Abs(pan(b))) })
 		a, b := ball(mid), ball(mid+1)
 		return faults.Where{
 			First: mid - 2, Last: mid + 1,
 			Region: faults.Around(func(i int) image.Rectangle { return ball(i).Rect() }, 1, int(math.Ceil(margin*float64(s.h)))),
 			Step:   math.Hypot(b.X-a.X, b.Y-a.Y),
 		}, nil
-	}
-	pan := func(i int) float64 {
-		ax, _ := game.Camera(game.Instant(i))
-		bx, _ := game.Camera(game.Instant(i + 1))
-		return bx - ax
 	}
 	// fastest returns the picture between two times where the camera turns
 	// fastest over n pictures.
@@ -115,13 +119,13 @@ func spoil(q faults.Sequence, game *scene.Scene, s size) (faults.Sequence, error
 		return q, err
 	}
 	q = faults.Weave(q, w, 1)
-	w, err = flight(0.32, 0.55)
+	w, err = flight(0.55, 0.72)
 	if err != nil {
 		return q, err
 	}
 	q = faults.Blend(q, w, faults.Three(.25, .5, .25))
 	// Whole pictures mixed while the camera turns.
-	at, err := fastest(0.55, 0.70, 5, 3)
+	at, err := fastest(0.35, 0.52, 5, 3)
 	if err != nil {
 		return q, err
 	}
