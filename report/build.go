@@ -172,6 +172,10 @@ func coverage(have []detect.Coverage) []Coverage {
 			continue
 		}
 		c := have[i]
+		if c.State == "" {
+			// What is not claimed to have been examined was not.
+			c.State, c.Why = detect.NotExaminable, "its stage does not say what this take could have shown"
+		}
 		row := Coverage{Kind: k, State: c.State, Seconds: round(max(c.Seconds, 0)), Why: c.Why}
 		if c.Floor > 0 {
 			row.Floor = &Quantity{round(c.Floor), k.Unit()}

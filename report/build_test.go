@@ -182,6 +182,7 @@ func TestBuildHostile(t *testing.T) {
 	r.Events[0].Region = image.Rect(-50, -50, 9000, 9000)
 	r.Events[0].Confidence = 1.5
 	r.Events[1].Region = image.Rectangle{}
+	r.Coverage[0] = detect.Coverage{Kind: detect.Combing, Seconds: -3}
 	f, _ := Build(in)
 	var b bytes.Buffer
 	if err := Encode(&b, f); err != nil {
@@ -189,6 +190,9 @@ func TestBuildHostile(t *testing.T) {
 	}
 	if err := Validate(b.Bytes()); err != nil {
 		t.Error(err)
+	}
+	if f.Coverage[0].State != detect.NotExaminable {
+		t.Errorf("a kind whose stage claims nothing is %q", f.Coverage[0].State)
 	}
 }
 
