@@ -169,7 +169,17 @@ func (j *joiner) finish() []Event {
 		out[i].absorb(&e)
 		out[i].Confidence = c
 	}
-	return out
+	return slices.DeleteFunc(out, func(e Event) bool { return e.Kind == Ghost && combed(e, out) })
+}
+
+// combed reports whether a ghost is what a comb looks like to an eye that
+// does not resolve its lines: a woven picture shows a thing in two places, and
+// the comb is the fault to name. A ghost that outlasts the comb twice stays.
+func combed(ghost Event, events []Event) bool {
+	return slices.ContainsFunc(events, func(c Event) bool {
+		overlap := min(c.End, ghost.End) - max(c.Start, ghost.Start) + 1
+		return c.Kind == Combing && 2*overlap >= ghost.End-ghost.Start+1 && c.Region.Overlaps(ghost.Region)
+	})
 }
 
 // together reports whether b lies inside the time of a and either fills most

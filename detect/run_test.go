@@ -237,6 +237,27 @@ func TestJoining(t *testing.T) {
 	}
 }
 
+func TestCombsExplainGhosts(t *testing.T) {
+	for _, c := range []struct {
+		name        string
+		ghostEnd, x int
+		want        int
+	}{
+		{"in the comb", 14, 100, 1}, {"elsewhere", 14, 250, 2}, {"outlasts it", 40, 100, 2},
+	} {
+		j := newJoiner((&reel{}).Format())
+		for i := 10; i <= c.ghostEnd; i++ {
+			if i <= 14 {
+				j.add(Mark{Kind: Combing, Picture: i, Region: image.Rect(100, 50, 120, 70), Strength: 10, Confidence: 0.9})
+			}
+			j.add(Mark{Kind: Ghost, Picture: i, Region: image.Rect(c.x, 50, c.x+20, 70), Strength: 30, Confidence: 0.9})
+		}
+		if got := j.finish(); len(got) != c.want {
+			t.Errorf("%s: %d events, want %d", c.name, len(got), c.want)
+		}
+	}
+}
+
 func TestKindsHaveUnits(t *testing.T) {
 	for _, k := range Kinds {
 		if k.Unit() == "" {

@@ -4,7 +4,9 @@ package all
 
 import (
 	"setwitness/detect"
+	"setwitness/detect/cadence"
 	"setwitness/detect/cells"
+	"setwitness/detect/combing"
 	"setwitness/detect/echo"
 	"setwitness/detect/ghost"
 	"setwitness/detect/motion"
@@ -16,6 +18,8 @@ func Stages() []*detect.Stage {
 		cells.Stage,
 		motion.Stage,
 		echo.Stage,
+		cadence.Stage,
+		combing.Stage,
 		ghost.Stage,
 	}
 }

@@ -1,0 +1,139 @@
+package combing
+
+import "math"
+
+// Weights of the evidence, in natural logarithms of odds. They were set so
+// that close looks at progressive footage fall well below even odds, and
+// looks at the same footage woven from fields above (common practice, no
+// source).
+const (
+	// The least cost near the opposite displacement is as low as the best
+	// one in anything that is no comb: detail too fine for one field looks
+	// displaced either way.
+	mirrorWeight = 5.0 // per factor e of mirror cost over cost
+	mirrorEven   = 0.8 // logarithm of the factor that is worth nothing
+	mirrorMost   = 2.0
+	// A displacement that explains a comb takes most of the cost away.
+	stillWeight = 4.0
+	stillEven   = 0.6
+	// Where neighbouring lines of one field differ by more than the fields
+	// do, detail explains what is seen.
+	detailWeight = 3.0
+	// Fewer samples say less.
+	fewPixels, fewWeight = 96, 2.0
+	// A displacement at the end of the search is likely none.
+	edgeWeight = 2.0
+	// Below these odds the neighbours are not asked: nothing in the footage
+	// without combs came above -1.6.
+	leastIntra = -1.0
+
+	burstWeight  = 3.0  // the fields agree with different instants of a neighbour
+	weaveWeight  = 2.0  // both fields move on along the displacement
+	movesWeight  = 1.0  // one of them does
+	frozenWeight = -3.0 // neither moves
+	strayWeight  = -1.0 // neither is found along the displacement
+	// loneWeight is the doubt about a look whose picture has no neighbour.
+	loneWeight = -2.0
+	// agreeWeight is added for each look that found the same displacement,
+	// up to agreeMost of them.
+	agreeWeight, agreeMost = 1.0, 4
+
+	courseTolerance = 0.3 // of the displacement between the fields
+	leastCourse     = 0.3 // of the displacement between the fields
+	leastWeave      = 0.75
+	// followed is the share of the difference between the fields which may
+	// be left when a field is followed to its neighbour.
+	followed = 0.5
+	// better is how much more is left without a displacement when a field
+	// has moved.
+	better = 1.3
+
+	// mostOdds keeps a confidence below 0.99: what one picture or the next
+	// shows is never independent.
+	mostOdds = 4.6
+)
+
+// A displacement smaller than this makes no comb that anyone sees: less than
+// three quarters of a sample along a line is lost in the width of an edge,
+// and by up to a line and a half of a frame the fields of a sharp horizontal
+// edge lie apart in any picture.
+const leastDX, leastDY = 0.75, 1.75
+
+// impossible are the odds of a look that found nothing.
+const impossible = -10.0
+
+// confidence is the probability of a logarithm of odds.
+func confidence(odds float64) float64 { return 1 / (1 + math.Exp(-min(odds, mostOdds))) }
+
+// less returns a cost without the part that noise makes in it, down to half of
+// that: the noise is not known better.
+func less(cost, noise float64) float64 {
+	return math.Sqrt(max(cost*cost-noise*noise, 0) + noise*noise/4)
+}
+
+// costNoise is the cost that white noise of deviation 1 makes: the mean
+// |difference| of a line and the mean of two others.
+const costNoise = 0.98
+
+// intra returns what the picture alone says for a comb. noise is the
+// deviation of noise in units.
+func (k *look) intra(noise float64) float64 {
+	if math.Abs(k.dx) < leastDX && math.Abs(k.dy) < leastDY*k.carrier.pitch()/2 {
+		return impossible
+	}
+	noise *= costNoise
+	along, still, mirror := less(k.along, noise), less(k.still, noise), less(k.mirror, noise)
+	odds := mirrorWeight * (min(mirrorMost, math.Log(mirror/along)) - mirrorEven)
+	odds += stillWeight * min(0, math.Log(still/along)-stillEven)
+	odds -= detailWeight * max(0, math.Log(k.detail/k.still))
+	if k.edge {
+		odds -= edgeWeight
+	}
+	odds -= fewWeight * max(0, math.Log(fewPixels/float64(k.pixels)))
+	return odds
+}
+
+// instants returns what a neighbouring picture adds: whether the two fields
+// agree with instants that are not the same.
+func (k *look) instants(c *course, noise float64) float64 {
+	limit := followed*k.still + noise*costNoise
+	even, odd := c.evenCost < limit, c.oddCost < limit
+	movesEven := even && math.Abs(c.even) > leastCourse && c.evenRest > better*c.evenCost
+	movesOdd := odd && math.Abs(c.odd) > leastCourse && c.oddRest > better*c.oddCost
+	apart := math.Abs(c.odd - c.even)
+	switch {
+	case even && odd && (movesEven || movesOdd) && math.Abs(apart-1) < courseTolerance:
+		// Along each other's course both have to be worse off, which they
+		// are not where a pattern repeats.
+		if min(c.evenCrossed-better*c.evenCost, c.oddCrossed-better*c.oddCost) > 0 {
+			return burstWeight
+		}
+		return strayWeight
+	case movesEven && movesOdd && apart < courseTolerance:
+		// From one picture to the next things move by twice the displacement
+		// between fields that follow one another, by as much where the
+		// fields are as far apart as the pictures, and hardly by less.
+		if min(math.Abs(c.even), math.Abs(c.odd)) > leastWeave {
+			return weaveWeight
+		}
+		return strayWeight
+	case even && odd && !movesEven && !movesOdd:
+		return frozenWeight
+	case movesEven || movesOdd:
+		return movesWeight
+	}
+	return strayWeight
+}
+
+// direction returns how the content moves along the displacement between the
+// fields, in displacements: the course of the field that is followed best.
+func (k *look) direction(c *course) float64 {
+	d, cost := c.even, c.evenCost
+	if math.Abs(c.odd) > leastCourse && (c.oddCost < cost || math.Abs(c.even) <= leastCourse) {
+		d, cost = c.odd, c.oddCost
+	}
+	if cost > followed*k.still || math.Abs(d) <= leastCourse {
+		return 0
+	}
+	return d
+}

@@ -1,0 +1,466 @@
+package combing
+
+import (
+	"image"
+	"math"
+
+	"setwitness/decode/picture"
+)
+
+// look is a close look at one window, in figures. Costs are mean |differences|
+// between the fields, in units, over samples where the two fields differ.
+type look struct {
+	window  image.Rectangle // raster pixels
+	carrier carrier
+	pixels  int // how many samples differ
+	// dx, dy is where the odd field shows what the even field shows, from
+	// there, in raster pixels.
+	dx, dy float64
+	still  float64 // cost without a displacement
+	along  float64 // cost along dx, dy
+	mirror float64 // least cost near -dx, -dy
+	detail float64 // mean |difference| of neighbouring lines of one field
+	edge   bool    // the displacement lies at the end of the search
+	// histogram of the |difference| of the fields where they differ, in 8-bit
+	// codes.
+	histogram [256]int32
+}
+
+const (
+	// The difference of the fields is smoothed over smoothX samples and
+	// smoothY lines to either side before it is held against the noise: a
+	// comb keeps its sign along an edge, what else differs does not.
+	smoothX, smoothY = 1, 2
+	smoothArea       = (2*smoothX + 1) * (2*smoothY + 1)
+	// smoothNoise is the deviation of the smoothed difference for white noise
+	// of deviation 1: the sum of (1 3 4 4 4 3 1)/10 down and 3 across.
+	smoothNoise = 0.476
+	// maskNoise deviations of it are passed by one sample in 16000.
+	maskNoise = 4.0
+	// maskFloor is the least smoothed difference that counts, in 8-bit codes:
+	// less is lost among the steps of an 8-bit codec.
+	maskFloor = 2.0
+	// leastPixels have to differ: 6 lines of 4 samples.
+	leastPixels = 24
+	// A displacement is searched on tryPoints samples and measured on
+	// measurePoints: their mean is then known to a tenth, and to a twentieth.
+	tryPoints, measurePoints = 96, 512
+	// convincing is the share of the cost without a displacement below which
+	// a displacement along the line needs no search in two dimensions.
+	convincing = 0.3
+	// promising is the share of the coarse cost without a displacement
+	// below which a coarse displacement is worth a search.
+	promising = 0.85
+	// asWell times the least cost is no worse.
+	asWell = 1.25
+	// rowMargin is how many lines beyond the window a search along the line
+	// reads.
+	rowMargin = smoothY
+)
+
+// place is a sample of a window.
+type place struct{ x, y int16 }
+
+// looker holds the memory of close looks.
+type looker struct {
+	own, near, coarse fields
+	column            []int32
+	mask              []place // samples of the window in which the fields differ
+	points            []int32 // a spread choice of mask as samples of own
+	few               []int32 // a smaller choice
+	tops              [4]candidate
+	mask2             []place
+	few2              []int32
+	re, im            []float32 // a row of a complex envelope
+}
+
+// candidate is a displacement with its cost.
+type candidate struct {
+	cost float64
+	x, y int
+}
+
+// take looks at the window of p for a comb along carrier c. noise is the
+// deviation of noise and r how far displacements are searched. It reports
+// whether the fields differ in enough samples for the figures to mean
+// something.
+func (l *looker) take(p *picture.Plane, window image.Rectangle, c carrier, noise float64, r image.Point) (look, bool) {
+	k := look{window: window, carrier: c}
+	step := c.step()
+	w, h := window.Dx(), window.Dy()/step
+	// Displacements of f are in rows.
+	r.Y /= step
+	f := &l.own
+	load := func(mx, my int) {
+		f.load(p, c, window.Min.X-mx, window.Min.Y-my*step, w+2*mx, h+2*my)
+	}
+	load(smoothX, smoothY)
+	l.findMask(f, image.Rect(smoothX, smoothY, smoothX+w, smoothY+h), l.threshold(noise))
+	k.pixels = len(l.mask)
+	if k.pixels < leastPixels {
+		return k, false
+	}
+	// A sample more to all sides, for the fraction.
+	mx, my := r.X+1, rowMargin
+	load(mx, my)
+	l.choose(f, mx, my)
+	best := candidate{l.cost(f, l.few, 0, 0), 0, 0}
+	still := best.cost
+	for dx := -r.X; dx <= r.X; dx++ {
+		if c := l.cost(f, l.few, dx, 0); c < best.cost {
+			best = candidate{c, dx, 0}
+		}
+	}
+	best = l.descend(f, best, image.Pt(r.X, rowMargin-1))
+	if best.cost > convincing*still {
+		for i := range l.tops {
+			l.tops[i].cost = math.MaxFloat64
+		}
+		my = r.Y + 2
+		var found bool
+		if c == woven {
+			// The coarse search spares the large part from being loaded
+			// when it finds nothing.
+			if found = l.searchCoarse(p, window, r); found {
+				load(mx, my)
+				l.choose(f, mx, my)
+			}
+		} else {
+			load(mx, my)
+			l.choose(f, mx, my)
+			found = l.searchSparse(f, r, promising*still)
+		}
+		for _, t := range l.tops {
+			if found && t.cost < math.MaxFloat64 {
+				t.cost = l.cost(f, l.few, t.x, t.y)
+				if t = l.descend(f, t, r); t.cost < best.cost {
+					best = t
+				}
+			}
+		}
+	}
+	best = l.shorten(f, best)
+	k.edge = abs(best.x) >= r.X || abs(best.y) >= r.Y
+	l.measure(f, &k, best, image.Pt(mx, (f.h-h)/2))
+	k.dy *= float64(step)
+	return k, true
+}
+
+// shorten returns the part of displacement c along the line or across it where
+// that does as well: along an edge any displacement does.
+func (l *looker) shorten(f *fields, c candidate) candidate {
+	limit := c.cost * asWell
+	for _, part := range []candidate{{0, 0, c.y}, {0, c.x, 0}} {
+		if part.x == c.x && part.y == c.y {
+			continue
+		}
+		// The part may lie beside the least cost.
+		for d := -1; d <= 1; d++ {
+			t := part
+			if t.x == 0 {
+				t.y += d
+			} else {
+				t.x += d
+			}
+			if t.cost = l.cost(f, l.few, t.x, t.y); t.cost <= limit {
+				return t
+			}
+		}
+	}
+	return c
+}
+
+// searchSparse tries every second displacement and leaves the best ones in
+// l.tops. It reports whether any costs less than limit.
+func (l *looker) searchSparse(f *fields, r image.Point, limit float64) bool {
+	const apart = 2
+	points := l.few[:len(l.few)/2]
+	found := false
+	for dy := -r.Y; dy <= r.Y; dy++ {
+		for dx := -r.X; dx <= r.X; dx += apart {
+			if k := l.cost(f, points, dx, dy); k < limit {
+				found = true
+				l.insert(candidate{k, dx, dy}, apart)
+			}
+		}
+	}
+	return found
+}
+
+// threshold is the least smoothed difference between fields that noise of the
+// given deviation does not explain.
+func (l *looker) threshold(noise float64) int32 {
+	return int32(max(maskFloor*unit, maskNoise*smoothNoise*noise))
+}
+
+// extent returns the part of window in which the fields differ by more than
+// threshold.
+func (l *looker) extent(p *picture.Plane, window image.Rectangle, c carrier, threshold int32) image.Rectangle {
+	step := c.step()
+	w, h := window.Dx(), window.Dy()/step
+	f := &l.own
+	f.load(p, c, window.Min.X-smoothX, window.Min.Y-smoothY*step, w+2*smoothX, h+2*smoothY)
+	l.findMask(f, image.Rect(smoothX, smoothY, smoothX+w, smoothY+h), threshold)
+	if len(l.mask) == 0 {
+		return image.Rectangle{}
+	}
+	x0, x1 := int16(w), int16(0)
+	for _, m := range l.mask {
+		x0, x1 = min(x0, m.x), max(x1, m.x)
+	}
+	y0, y1 := int(l.mask[0].y), int(l.mask[len(l.mask)-1].y)
+	return image.Rect(int(x0), y0*step, int(x1)+1, (y1+1)*step).Add(window.Min)
+}
+
+// findMask gathers the samples in the part in of f where the smoothed
+// difference between the fields exceeds threshold.
+func (l *looker) findMask(f *fields, in image.Rectangle, threshold int32) {
+	l.mask = l.mask[:0]
+	n := in.Dx() + 2*smoothX
+	if cap(l.column) < n {
+		l.column = make([]int32, n)
+	}
+	col := l.column[:n]
+	clear(col)
+	add := func(y int) {
+		i := y*f.w + in.Min.X - smoothX
+		e, o := f.even[i:][:n], f.odd[i:][:n]
+		for i := range col {
+			col[i] += int32(e[i]) - int32(o[i])
+		}
+	}
+	remove := func(y int) {
+		i := y*f.w + in.Min.X - smoothX
+		e, o := f.even[i:][:n], f.odd[i:][:n]
+		for i := range col {
+			col[i] -= int32(e[i]) - int32(o[i])
+		}
+	}
+	for y := in.Min.Y - smoothY; y < in.Min.Y+smoothY; y++ {
+		add(y)
+	}
+	limit := uint32(threshold * smoothArea)
+	for y := in.Min.Y; y < in.Max.Y; y++ {
+		add(y + smoothY)
+		for x := range n - 2*smoothX {
+			if s := col[x] + col[x+1] + col[x+2]; uint32(s)+limit > 2*limit {
+				l.mask = append(l.mask, place{int16(x), int16(y - in.Min.Y)})
+			}
+		}
+		remove(y - smoothY)
+	}
+}
+
+// choose spreads points over the mask, whose origin is at mx, my of f.
+func (l *looker) choose(f *fields, mx, my int) {
+	l.points = spread(l.points[:0], l.mask, measurePoints, f.w, mx, my)
+	l.few = spread(l.few[:0], l.mask, tryPoints, f.w, mx, my)
+}
+
+func spread(to []int32, mask []place, most, stride, mx, my int) []int32 {
+	n := len(mask)
+	k := min(n, most)
+	for i := range k {
+		m := mask[(i*n+n/2)/k]
+		to = append(to, int32((int(m.y)+my)*stride+int(m.x)+mx))
+	}
+	return to
+}
+
+// cost is the mean |difference| between the fields over the points, when the
+// odd field shows the even field's content dx, dy away. Half of the points are
+// looked for in the odd field and half in the even one, and the worse half
+// counts: a line that only one field has is explained by what lies beside it
+// one way round, but not the other.
+func (l *looker) cost(f *fields, points []int32, dx, dy int) float64 {
+	if f.clipped {
+		return f.costInside(points, dx, dy)
+	}
+	o := dy*f.w + dx
+	even, odd := f.even, f.odd
+	odd = odd[:len(even)]
+	var forth, back int32
+	for i := 0; i+1 < len(points); i += 2 {
+		p, q := int(points[i]), int(points[i+1])
+		d := int32(even[p]) - int32(odd[p+o])
+		g := int32(odd[q]) - int32(even[q-o])
+		m, k := d>>31, g>>31
+		forth += (d ^ m) - m
+		back += (g ^ k) - k
+	}
+	return float64(max(forth, back)) / float64(len(points)/2)
+}
+
+// costInside is cost at the edge of the picture. Only points count from which
+// the displacement leads inside either way, so that one direction has no
+// advantage over the other; where most do not, there is no cost to tell.
+func (f *fields) costInside(points []int32, dx, dy int) float64 {
+	o := dy*f.w + dx
+	var s, n [2]int
+	for i, p := range points {
+		q := int(p)
+		at := image.Pt(q%f.w, q/f.w)
+		if d := image.Pt(dx, dy); !at.Add(d).In(f.inside) || !at.Sub(d).In(f.inside) {
+			continue
+		}
+		if i&1 == 0 {
+			s[0] += abs(int(f.even[q]) - int(f.odd[q+o]))
+		} else {
+			s[1] += abs(int(f.odd[q]) - int(f.even[q-o]))
+		}
+		n[i&1]++
+	}
+	if 4*min(n[0], n[1]) < len(points) {
+		return math.MaxFloat64
+	}
+	return max(float64(s[0])/float64(n[0]), float64(s[1])/float64(n[1]))
+}
+
+// descend walks from c to the least cost near it, no further than r.
+func (l *looker) descend(f *fields, c candidate, r image.Point) candidate {
+	for step := 2; step > 0; {
+		best := c
+		for j := -step; j <= step; j += step {
+			for i := -step; i <= step; i += step {
+				x, y := c.x+i, c.y+j
+				if i == 0 && j == 0 || abs(x) > r.X || abs(y) > r.Y {
+					continue
+				}
+				if k := l.cost(f, l.few, x, y); k < best.cost {
+					best = candidate{k, x, y}
+				}
+			}
+		}
+		if best == c {
+			step--
+		}
+		c = best
+	}
+	return c
+}
+
+// measure fills the figures of k for displacement c. f lies margin beyond the
+// window.
+func (l *looker) measure(f *fields, k *look, c candidate, margin image.Point) {
+	at := func(dx, dy int) float64 {
+		if abs(dx) > margin.X || abs(dy) > margin.Y {
+			return math.MaxFloat64
+		}
+		return l.cost(f, l.points, dx, dy)
+	}
+	k.still, k.along = at(0, 0), at(c.x, c.y)
+	k.mirror = math.MaxFloat64
+	for j := -1; j <= 1; j++ {
+		for i := -1; i <= 1; i++ {
+			k.mirror = min(k.mirror, at(-c.x+i, -c.y+j))
+		}
+	}
+	k.dx = float64(c.x) + vertex(at(c.x-1, c.y), k.along, at(c.x+1, c.y))
+	k.dy = float64(c.y) + vertex(at(c.x, c.y-1), k.along, at(c.x, c.y+1))
+	detail := 0
+	for _, p := range l.few {
+		i := int(p)
+		detail += abs(int(f.even[i-f.w]) - int(f.even[i+f.w]))
+		detail += abs(int(f.odd[i-f.w]) - int(f.odd[i+f.w]))
+	}
+	for _, p := range l.points {
+		k.histogram[min(abs(int(f.even[p])-int(f.odd[p]))/unit, 255)]++
+	}
+	k.detail = float64(detail) / float64(2*len(l.few))
+}
+
+// vertex returns where, between -1/2 and 1/2, a V through three costs of
+// which b is the least has its point: costs of mean |differences| rise in
+// straight lines from their minimum.
+func vertex(a, b, c float64) float64 {
+	if a == math.MaxFloat64 || c == math.MaxFloat64 {
+		return 0
+	}
+	steep := max(a, c) - b
+	if steep <= 0 {
+		return 0
+	}
+	return max(-0.5, min(0.5, (a-c)/(2*steep)))
+}
+
+// searchCoarse tries all displacements on fields averaged over squares, and
+// leaves the best ones, apart from one another, in l.tops. It reports whether
+// any is promising.
+func (l *looker) searchCoarse(p *picture.Plane, window image.Rectangle, r image.Point) bool {
+	q := 2
+	for r.X/q > 12 {
+		q *= 2
+	}
+	rx, ry := r.X/q, r.Y/q
+	c := &l.coarse
+	c.average(p, window.Min.X-rx*q, window.Min.Y&^1-ry*q, window.Dx()/q+2*rx, window.Dy()/q+2*ry, q)
+	points := l.coarsePoints(c, rx, ry)
+	if len(points) < 2 {
+		return false
+	}
+	limit := promising * l.cost(c, points, 0, 0)
+	found := false
+	for dy := -ry; dy <= ry; dy++ {
+		for dx := -rx; dx <= rx; dx++ {
+			if k := l.cost(c, points, dx, dy); k < limit {
+				found = true
+				l.insert(candidate{k, dx * q, dy * q}, q)
+			}
+		}
+	}
+	return found
+}
+
+// insert puts c among the best candidates unless a better one is its
+// neighbour on a grid of q.
+func (l *looker) insert(c candidate, q int) {
+	t := l.tops[:]
+	at := len(t) - 1
+	for i := range t {
+		if t[i].cost < math.MaxFloat64 && abs(t[i].x-c.x) <= q && abs(t[i].y-c.y) <= q {
+			if t[i].cost <= c.cost {
+				return
+			}
+			at = i
+			break
+		}
+	}
+	if t[at].cost <= c.cost {
+		return
+	}
+	for ; at > 0 && t[at-1].cost > c.cost; at-- {
+		t[at] = t[at-1]
+	}
+	t[at] = c
+}
+
+// coarsePoints returns the coarse samples of the window in which the fields
+// differ by more than the mean.
+func (l *looker) coarsePoints(c *fields, mx, my int) []int32 {
+	sum := 0
+	w, h := c.w-2*mx, c.h-2*my
+	for y := my; y < my+h; y++ {
+		for i := y*c.w + mx; i < y*c.w+mx+w; i++ {
+			sum += abs(int(c.even[i]) - int(c.odd[i]))
+		}
+	}
+	mean := sum / (w * h)
+	l.mask2 = l.mask2[:0]
+	for y := range h {
+		for x := range w {
+			i := (y+my)*c.w + x + mx
+			if abs(int(c.even[i])-int(c.odd[i])) > mean {
+				l.mask2 = append(l.mask2, place{int16(x), int16(y)})
+			}
+		}
+	}
+	l.few2 = spread(l.few2[:0], l.mask2, tryPoints, c.w, mx, my)
+	return l.few2
+}
+
+func abs(v int) int {
+	if v < 0 {
+		return -v
+	}
+	return v
+}

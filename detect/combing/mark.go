@@ -1,0 +1,248 @@
+package combing
+
+import (
+	"image"
+	"math"
+
+	"setwitness/detect"
+	"setwitness/detect/cells"
+)
+
+// grower gathers suspect cells round close looks into regions.
+type grower struct {
+	seen  []uint8
+	queue []int32
+}
+
+const (
+	unseen uint8 = iota
+	taken
+	barred // inside a window that did not stand a look
+)
+
+// mark gathers the suspect cells round the looks that stood into regions and
+// leaves a mark for each.
+func (s *state) mark(w *detect.Window, l *layer) {
+	found := false
+	for i := range s.verdicts {
+		found = found || s.verdicts[i].odds > weakOdds
+	}
+	if !found {
+		return
+	}
+	g := &s.grow
+	if g.seen == nil {
+		g.seen = make([]uint8, len(l.excess))
+	}
+	clear(g.seen)
+	for i := range s.verdicts {
+		if s.verdicts[i].odds <= weakOdds {
+			s.fill(s.verdicts[i].window, barred)
+		}
+	}
+	for i := range s.verdicts {
+		if s.verdicts[i].odds > weakOdds {
+			s.fill(s.verdicts[i].window, unseen)
+		}
+	}
+	for i := range s.verdicts {
+		v := &s.verdicts[i]
+		if v.odds > weakOdds && !v.joined {
+			s.leave(w, s.gather(v, l))
+		}
+	}
+}
+
+// cellsOf returns the cells that a window touches.
+func (s *state) cellsOf(r image.Rectangle) image.Rectangle {
+	return image.Rect(r.Min.X/cells.Size, r.Min.Y/cells.Size,
+		(r.Max.X+cells.Size-1)/cells.Size, (r.Max.Y+cells.Size-1)/cells.Size)
+}
+
+func (s *state) fill(window image.Rectangle, with uint8) {
+	c := s.cellsOf(window)
+	for y := c.Min.Y; y < c.Max.Y; y++ {
+		for x := c.Min.X; x < c.Max.X; x++ {
+			s.grow.seen[y*s.suspects.cols+x] = with
+		}
+	}
+}
+
+// region is what one mark is about.
+type region struct {
+	box       image.Rectangle // cells
+	cells     int
+	best      *verdict
+	odds      float64
+	agree     int
+	histogram [256]int32 // of the |difference| of the fields, 8-bit codes
+}
+
+// gather spreads from the window of v over suspect cells next to one another,
+// or with one cell between, and takes the looks in them along.
+func (s *state) gather(v *verdict, l *layer) *region {
+	g := &s.grow
+	cols, rows := s.suspects.cols, s.suspects.rows
+	r := &region{}
+	g.queue = g.queue[:0]
+	push := func(x, y int) {
+		if x < 0 || y < 0 || x >= cols || y >= rows {
+			return
+		}
+		i := y*cols + x
+		if g.seen[i] != unseen || l.excess[i] == 0 {
+			return
+		}
+		g.seen[i] = taken
+		g.queue = append(g.queue, int32(i))
+		r.box = r.box.Union(image.Rect(x, y, x+1, y+1))
+		r.cells++
+	}
+	seed := func(window image.Rectangle) {
+		c := s.cellsOf(window)
+		for y := c.Min.Y; y < c.Max.Y; y++ {
+			for x := c.Min.X; x < c.Max.X; x++ {
+				push(x, y)
+			}
+		}
+	}
+	seed(v.window)
+	for n := 0; n < len(g.queue); n++ {
+		x, y := int(g.queue[n])%cols, int(g.queue[n])/cols
+		for dy := -1; dy <= 1; dy++ {
+			for dx := -1; dx <= 1; dx++ {
+				push(x+dx, y+dy)
+			}
+		}
+		push(x-2, y)
+		push(x+2, y)
+		push(x, y-2)
+		push(x, y+2)
+	}
+	for i := range s.verdicts {
+		o := &s.verdicts[i]
+		if o.odds <= weakOdds || o.joined || o != v && !s.touches(o.window) {
+			continue
+		}
+		o.joined = true
+		if r.best == nil || o.odds > r.best.odds {
+			r.best = o
+		}
+		for b, n := range o.histogram {
+			r.histogram[b] += n
+		}
+	}
+	r.odds = r.best.odds
+	for i := range s.verdicts {
+		if o := &s.verdicts[i]; o != r.best && o.joined && o.odds > 0 && o.agrees(r.best) {
+			r.agree++
+		}
+	}
+	if r.odds > 0 {
+		r.odds += agreeWeight * float64(min(r.agree, agreeMost))
+	}
+	return r
+}
+
+// touches reports whether any suspect cell of the window was taken.
+func (s *state) touches(window image.Rectangle) bool {
+	c := s.cellsOf(window)
+	for y := c.Min.Y; y < c.Max.Y; y++ {
+		for x := c.Min.X; x < c.Max.X; x++ {
+			if s.grow.seen[y*s.suspects.cols+x] == taken {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// agrees reports whether two looks found the same displacement, to a quarter
+// of it or a pixel and a half.
+func (v *verdict) agrees(o *verdict) bool {
+	apart := math.Hypot(v.dx-o.dx, v.dy-o.dy)
+	return apart < max(1.5, math.Hypot(v.dx, v.dy)/4)
+}
+
+func (s *state) leave(w *detect.Window, r *region) {
+	b := r.best
+	full := 255.0
+	amplitude := 100 * percentile(r.histogram[:], 0.9) / full
+	leading := 0.0
+	switch {
+	case b.direction > 0:
+		leading = 1
+	case b.direction < 0:
+		leading = 2
+	}
+	w.Mark(detect.Mark{
+		Kind:       detect.Combing,
+		Picture:    w.T,
+		Region:     s.tighten(w, r),
+		Strength:   amplitude,
+		Confidence: confidence(r.odds),
+		Measures: map[string]float64{
+			"amplitude_pct":   amplitude,
+			"area_share":      float64(r.cells) / float64(s.suspects.cols*s.suspects.rows),
+			"displacement_px": math.Hypot(b.dx, b.dy),
+			"dx_px":           b.dx,
+			"dy_px":           b.dy,
+			"pitch_lines":     b.carrier.pitch(),
+			"leading_field":   leading,
+		},
+	})
+}
+
+// percentile returns the value below which the given share of a histogram
+// lies.
+func percentile(h []int32, share float64) float64 {
+	var n int32
+	for _, k := range h {
+		n += k
+	}
+	left := share * float64(n)
+	for i, k := range h {
+		if float64(k) >= left && k > 0 {
+			return float64(i) + left/float64(k)
+		}
+		left -= float64(k)
+	}
+	return float64(len(h))
+}
+
+// mostEdgeCells is how many cells along one side of a region are read to find
+// where in them the comb begins; along a longer side a cell is little.
+const mostEdgeCells = 24
+
+// tighten returns the raster pixels of a region, its sides moved to where the
+// comb begins in the outermost cells.
+func (s *state) tighten(w *detect.Window, r *region) image.Rectangle {
+	raster := image.Rect(0, 0, s.format.W, s.format.H)
+	box := image.Rect(r.box.Min.X*cells.Size, r.box.Min.Y*cells.Size, r.box.Max.X*cells.Size, r.box.Max.Y*cells.Size)
+	out := box.Intersect(raster)
+	p := &w.Picture(w.T).Y
+	threshold := s.looker.threshold(s.suspects.noise * unit)
+	// Half a comb of the typical amplitude here.
+	threshold = max(threshold, int32(percentile(r.histogram[:], 0.5)*unit/2))
+	strip := func(c image.Rectangle) image.Rectangle {
+		return s.looker.extent(p, c.Intersect(raster), r.best.carrier, threshold)
+	}
+	const z = cells.Size
+	if r.box.Dy() <= mostEdgeCells {
+		if e := strip(image.Rect(box.Min.X-z, box.Min.Y, box.Min.X+z, box.Max.Y)); !e.Empty() {
+			out.Min.X = e.Min.X
+		}
+		if e := strip(image.Rect(box.Max.X-z, box.Min.Y, box.Max.X+z, box.Max.Y)); !e.Empty() {
+			out.Max.X = e.Max.X
+		}
+	}
+	if r.box.Dx() <= mostEdgeCells {
+		if e := strip(image.Rect(box.Min.X, box.Min.Y-z, box.Max.X, box.Min.Y+z)); !e.Empty() {
+			out.Min.Y = e.Min.Y
+		}
+		if e := strip(image.Rect(box.Min.X, box.Max.Y-z, box.Max.X, box.Max.Y+z)); !e.Empty() {
+			out.Max.Y = e.Max.Y
+		}
+	}
+	return out.Intersect(raster)
+}
