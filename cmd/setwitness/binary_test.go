@@ -16,8 +16,10 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"setwitness/decode"
 	"setwitness/detect"
 	"setwitness/report"
+	"setwitness/report/crops"
 )
 
 // The tests of this file run the program itself, on clips that FFmpeg's own
@@ -486,5 +488,19 @@ func TestHelp(t *testing.T) {
 	}
 	if e := sw(t, "stages"); e.code != exitDone || !strings.Contains(e.out, "cells: ") {
 		t.Error(e)
+	}
+}
+
+// A finding in a take of fields is cut from the field as it is, and the page
+// gives its lines their height back.
+func TestFieldAspect(t *testing.T) {
+	clip := small(t, "wide.ts", "-vf", "scale=720:576,setsar=16/15,tinterlace=interleave_top", "-c:v", "mpeg2video", "-flags", "+ildct+ilme", "-top", "1")
+	take, err := decode.Open(clip, decode.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer take.Close()
+	if got := crops.PixelAspect(take.Format()); take.Format().H != 288 || got != 16.0/30 {
+		t.Errorf("a field of %d lines is shown with an aspect of %g, want %g", take.Format().H, got, 16.0/30)
 	}
 }

@@ -193,17 +193,17 @@ func Make(ctx context.Context, folder string, doc *report.Findings, peaks []repo
 	return m.shots, nil
 }
 
-// PixelAspect is the width of a raster pixel over its height when shown. A
-// line of a field stands for two of the frame.
+// PixelAspect is the width of a raster pixel over its height when shown. The
+// aspect that a take of fields states counts that its lines lie twice as far
+// apart; without one, pixels of a frame are taken as square.
 func PixelAspect(f picture.Format) float64 {
-	a := 1.0
-	if f.SampleAspectNum > 0 && f.SampleAspectDen > 0 {
-		a = float64(f.SampleAspectNum) / float64(f.SampleAspectDen)
+	switch {
+	case f.SampleAspectNum > 0 && f.SampleAspectDen > 0:
+		return float64(f.SampleAspectNum) / float64(f.SampleAspectDen)
+	case f.Fields:
+		return 0.5
 	}
-	if f.Fields {
-		a /= 2
-	}
-	return a
+	return 1
 }
 
 func (m *maker) makeFolders() error {

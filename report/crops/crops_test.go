@@ -213,13 +213,16 @@ func TestMakeEdges(t *testing.T) {
 }
 
 func TestPixelAspect(t *testing.T) {
-	f := format(720, 288, 8, "")
-	f.Fields, f.SampleAspectNum, f.SampleAspectDen = true, 16, 15
-	if got := PixelAspect(f); got != 16.0/30 {
-		t.Errorf("aspect is %g", got)
-	}
-	if got := PixelAspect(format(1920, 1080, 8, "")); got != 1 {
-		t.Errorf("aspect is %g", got)
+	for _, c := range []struct {
+		fields   bool
+		num, den int
+		want     float64
+	}{{false, 0, 0, 1}, {true, 0, 0, 0.5}, {false, 16, 15, 16.0 / 15}, {true, 8, 15, 8.0 / 15}} {
+		f := format(720, 288, 8, "")
+		f.Fields, f.SampleAspectNum, f.SampleAspectDen = c.fields, c.num, c.den
+		if got := PixelAspect(f); got != c.want {
+			t.Errorf("%+v: aspect is %g", c, got)
+		}
 	}
 }
 
