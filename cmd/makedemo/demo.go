@@ -113,23 +113,24 @@ func spoil(q faults.Sequence, game *scene.Scene, s size) (faults.Sequence, error
 		return at, nil
 	}
 
-	// The ball woven in flight, and later shown three times.
+	// The ball woven in flight.
 	w, err := flight(0.08, 0.30)
 	if err != nil {
 		return q, err
 	}
 	q = faults.Weave(q, w, 1)
-	w, err = flight(0.55, 0.72)
-	if err != nil {
-		return q, err
-	}
-	q = faults.Blend(q, w, faults.Three(.25, .5, .25))
 	// Whole pictures mixed while the camera turns.
 	at, err := fastest(0.35, 0.52, 5, 3)
 	if err != nil {
 		return q, err
 	}
 	q = faults.Blend(q, faults.Where{First: at, Last: at + 4, Step: math.Abs(pan(at + 2))}, faults.Three(.25, .5, .25))
+	// The ball shown three times in flight.
+	w, err = flight(0.55, 0.72)
+	if err != nil {
+		return q, err
+	}
+	q = faults.Blend(q, w, faults.Three(.25, .5, .25))
 	// Motion at half the rate.
 	const halved = 24
 	at, err = fastest(0.73, 0.84, halved, 0.5)
