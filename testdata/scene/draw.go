@@ -141,7 +141,19 @@ func (l *layer) limb(ax, ay, ra, bx, by, rb float64, shade shader) {
 	r0, dr := float32(ra), float32(rb-ra)
 	for j := y0; j < y1; j++ {
 		vy := float32(float64(j) + 0.5 - py)
-		for i := x0; i < x1; i++ {
+		// Only the stretch of the limb that comes near this row matters.
+		u0, u1 := 0.0, 1.0
+		if h := qy - py; math.Abs(h) > 1e-3 {
+			u0, u1 = (float64(vy)-r-1)/h, (float64(vy)+r+1)/h
+			if u0 > u1 {
+				u0, u1 = u1, u0
+			}
+			u0, u1 = math.Max(u0, 0), math.Min(u1, 1)
+		}
+		left, right := px+u0*(qx-px), px+u1*(qx-px)
+		i0 := max(int(math.Floor(math.Min(left, right)-r-1)), x0)
+		i1 := min(int(math.Ceil(math.Max(left, right)+r+1)), x1)
+		for i := i0; i < i1; i++ {
 			vx := float32(float64(i) + 0.5 - px)
 			along := min(max((vx*dx+vy*dy)*inv, 0), 1)
 			ex, ey := vx-along*dx, vy-along*dy
