@@ -55,8 +55,7 @@ const (
 	MostRatio  = 2.7
 	widest     = 1000
 	// A path is looked at in the plane itself where more than this share of
-	// the window stands out from the background, or of its cells changed: the
-	// background moves.
+	// the surroundings changed and stands out: the background moves.
 	backgroundMoves = 0.5
 )
 
@@ -253,15 +252,25 @@ func stirs(m *motion.Map, i int) bool {
 	return m.Tiles[i].Changed > 0 && m.Tiles[i].Still > m.Noise
 }
 
-// changed is the share of the cells of a box of tiles that changed.
-func changed(m *motion.Map, box image.Rectangle) float64 {
-	var sum float64
-	for y := box.Min.Y; y < box.Max.Y; y++ {
-		for x := box.Min.X; x < box.Max.X; x++ {
-			sum += float64(m.At(x, y).Changed)
+// surroundings is the share of what lies in and around a window that moves: of
+// the cells that changed or of the samples that stand out, whichever is less.
+// A large thing fills its own window but not what surrounds it.
+func surroundings(r *cells.Reduced, m *motion.Map, win, box image.Rectangle) float64 {
+	var cellsChanged float64
+	tiles := box.Inset(-1).Intersect(image.Rect(0, 0, m.Cols, m.Rows))
+	for y := tiles.Min.Y; y < tiles.Max.Y; y++ {
+		for x := tiles.Min.X; x < tiles.Max.X; x++ {
+			cellsChanged += float64(m.At(x, y).Changed)
 		}
 	}
-	return sum / float64(box.Dx()*box.Dy())
+	out := 0
+	wide := win.Inset(-cells.Size * motion.TileCells / r.StepX / 2).Intersect(image.Rect(0, 0, r.W, r.H))
+	for y := wide.Min.Y; y < wide.Max.Y; y++ {
+		for _, v := range m.StandsOut[y*r.W+wide.Min.X : y*r.W+wide.Max.X] {
+			out += int(v & 1)
+		}
+	}
+	return min(cellsChanged/float64(tiles.Dx()*tiles.Dy()), float64(out)/float64(wide.Dx()*wide.Dy()))
 }
 
 func (s *Store) flood(m *motion.Map, first int) []int {
@@ -355,7 +364,8 @@ func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectan
 	l := Look{DX: vx, DY: vy, Speed: math.Hypot(vx, vy), Gain: 1}
 	l.SamplePx = l.Speed / speed
 	l.Region = image.Rect(win.Min.X*r.StepX, win.Min.Y*r.StepY, win.Max.X*r.StepX, win.Max.Y*r.StepY)
-	energy, plain, ok := s.differentiate(&l, r, m, win, changed(m, box) > backgroundMoves, ux, uy)
+	plain := surroundings(r, m, win, box) > backgroundMoves
+	energy, ok := s.differentiate(&l, r, m, win, plain, ux, uy)
 	if !ok {
 		return Look{}, false
 	}
@@ -387,17 +397,10 @@ func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectan
 
 // differentiate fills s.gradient for a window and the look's weight, place and contrast. It returns the energy of the
 // gradient without that of noise.
-func (s *Store) differentiate(l *Look, r *cells.Reduced, m *motion.Map, win image.Rectangle, moves bool, ux, uy float64) (energy float64, plain, ok bool) {
+func (s *Store) differentiate(l *Look, r *cells.Reduced, m *motion.Map, win image.Rectangle, plain bool, ux, uy float64) (energy float64, ok bool) {
 	w, h := win.Dx(), win.Dy()
 	s.gradient = slices.Grow(s.gradient[:0], w*h)[:w*h]
 	clear(s.gradient)
-	out := 0
-	for y := win.Min.Y; y < win.Max.Y; y++ {
-		for _, v := range m.StandsOut[y*r.W+win.Min.X : y*r.W+win.Max.X] {
-			out += int(v & 1)
-		}
-	}
-	plain = moves || float64(out) > backgroundMoves*float64(w*h)
 	s.above = slices.Grow(s.above[:0], w*h)[:w*h]
 	var along, weight, contrast float64
 	for y := range h {
@@ -471,14 +474,14 @@ func (s *Store) differentiate(l *Look, r *cells.Reduced, m *motion.Map, win imag
 		noise = n * n * math.Pi / 4 * 6 * float64(w*h)
 	}
 	if sum <= 2*noise || fourth == 0 {
-		return 0, plain, false // what is there is noise
+		return 0, false // what is there is noise
 	}
 	l.Weight = sum * sum / fourth
 	if weight > 0 {
 		l.Along = along / weight * l.SamplePx
 		l.Contrast = weight / contrast / cells.Unit8
 	}
-	return sum - noise, plain, true
+	return sum - noise, true
 }
 
 // refine looks for the true height of the main peak beside the path: a vector

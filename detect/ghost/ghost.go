@@ -50,6 +50,9 @@ const (
 	// The profile of n samples strays by 1/sqrt(n); half as much again for the
 	// choice of the highest among several peaks.
 	strays = 1.5
+	// A copy leaves a positive peak even where it has to make up for edges
+	// of opposite sign.
+	least = 0.1
 	// A third repetition above this share of the first is a texture's.
 	periodic = 0.5
 	// How far the lag of a copy may lie from the step: what a thing
@@ -136,7 +139,7 @@ func (s *state) judge(t int, l *echo.Look, peers []echo.Look) (detect.Mark, bool
 	// A texture's peak stands above deep valleys and is low itself, a thing's
 	// own blur is high and has no valley: a copy has both.
 	height := min(p.R, p.Prominence)
-	if height < 0.7*need || p.R > highest {
+	if p.Prominence < 0.7*need || p.R < least || p.R > highest {
 		return detect.Mark{}, false
 	}
 	ratio := p.Lag / step
@@ -159,7 +162,10 @@ func (s *state) judge(t int, l *echo.Look, peers []echo.Look) (detect.Mark, bool
 		// Now there, now not, without order: a texture or a crowd.
 	case r == 1 && c.clean >= leastClean, r == 0.5 && c.clean >= leastClean && c.alike >= leastAlike:
 		// The same thing is single in other pictures nearby.
-		confidence = sure * squash((p.R-c.baseline-s.floor)/0.05+1)
+		// The edges of a thing of one step's length answer with the
+		// opposite sign, from which a copy has to rise first.
+		rise := min(p.R-c.baseline, p.Prominence)
+		confidence = squash((rise-s.floor-1/math.Sqrt(l.Weight))/0.06) * squash((rise-s.floor)/0.05+1)
 	case r != 1 && r != 0.5:
 		// A rate conversion mixes most pictures and leaves some of every
 		// few alone.
@@ -248,7 +254,7 @@ func (s *state) compare(t int, l *echo.Look, p echo.Peak) comparison {
 	c.spread = fastest / slowest
 	if c.clean > 0 {
 		slices.Sort(s.baseline)
-		c.baseline = max(0, s.baseline[len(s.baseline)*3/4])
+		c.baseline = s.baseline[len(s.baseline)*3/4]
 		slices.Sort(s.energy)
 		c.energy = s.energy[len(s.energy)/2]
 	}
