@@ -122,6 +122,7 @@
   dialog.addEventListener("click", (e) => { if (e.target === dialog) dialog.close(); });
   dialog.querySelector(".close").addEventListener("click", () => dialog.close());
   dialog.addEventListener("close", () => {
+    if (dialog.open) return; // opened again before this was told
     stage.replaceChildren();
     if (opener) opener.focus();
   });
