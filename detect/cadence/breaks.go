@@ -24,27 +24,35 @@ type breach struct {
 const (
 	// decisive is the evidence at which a lost picture is as likely as not.
 	decisive = 5.5
+	// mostLost is how many pictures can be told from the length of a step:
+	// beyond that hardly anything in the picture is the same.
+	mostLost = 4
 	// slow is the step in pixels below which a shaking hand stops as
 	// suddenly as a repeat does.
 	slow = 1.5
 )
 
-// heldOdds is the log odds of a picture held too long.
-func heldOdds(r *record) float32 {
+// heldOdds is the log odds of a picture held too long. Where every picture is
+// new, things that come to rest for one look alike; that a film frame is held
+// for a picture more than its pattern says has no natural cause.
+func heldOdds(r *record, everyNew bool) float32 {
 	odds := r.repeat - stumble
 	s := r.step
 	switch {
 	case s.agree == 0 && s.tiles > 0:
 		odds -= 5 // what moves turns round: the bounce of a ball or of a hand
-	case s.agree == 0 && r.exact:
-		odds += 0.5
+	case s.agree == 0 && everyNew:
+		// Nothing moves at all, as motion hardly ever comes to rest.
+		odds += 0.5 - min(4.5, 25*max(0, r.shown-exactShare))
 	case s.agree == 0:
-		odds -= 4
 	default:
 		odds += min(2, s.agree/2) - 4*(1-s.agree/s.tiles) - 3*max(0, slow-s.before) - 3*max(0, slow-s.after)
 	}
 	return odds
 }
+
+// exactShare is the share of the motion that coding noise shows in a repeat.
+const exactShare = 0.06
 
 // stability is what a pattern that ran for n new pictures adds to the odds
 // that a deviation from it is a break.
@@ -74,7 +82,7 @@ func lostBefore(new *[5]fresh) (lost int, odds float32, ok bool) {
 	}
 	lost = int(s.ratio+0.5) - 1
 	off := abs(s.ratio - float32(lost+1))
-	if lost < 1 || off > 0.3 {
+	if lost < 1 || lost > mostLost || off > 0.3 {
 		return 0, 0, false
 	}
 	e := 3 + 4*s.agree/s.fit + 3*min(1, 2*s.fit/s.tiles) + min(3, s.agree/2) - 8*off - 3*max(0, slow-s.before) - 3*max(0, slow-s.after)
@@ -149,10 +157,13 @@ func mean(v []float32) float32 {
 // chain c takes over from a, whose new pictures come m times as densely: that
 // the steps then grow m times as long.
 func goesOn(a, c *chain, m float32) float32 {
-	last, first := &a.lastStep, &c.firstStep
-	if last.agree >= 2 && first.agree >= 2 {
-		// A step against the mean of one as long and one m times as long.
-		grew := (first.ratio - last.ratio) / (2 * (m - 1) / (m + 1))
+	last, first, second := &a.lastStep, &c.firstSteps[0], &c.firstSteps[1]
+	if last.agree >= 2 && first.agree >= 2 && second.agree >= 2 {
+		// The last short step and the first long one stand against the mean
+		// of one as short and one as long; which of the pictures at the
+		// joint they are depends on where the new pattern begins.
+		long, short := max(first.ratio, second.ratio), min(last.ratio, first.ratio)
+		grew := (long - short) / (2 * (m - 1) / (m + 1))
 		switch {
 		case grew > 0.55:
 			return 1.5
@@ -197,6 +208,9 @@ func (b *builder) stretches(patterns []pattern) []breach {
 		x.step = step{before: mean(a.tail[:min(edge, a.steps)]), at: mean(c.head[:min(edge, c.steps)])}
 		if dc < 0.8*da {
 			x.lost = int(float32(c.end-c.start)*(da-dc) + 0.5)
+			if da == 1 {
+				x.lost = c.repeats
+			}
 			x.last = c.end - 1
 			x.every = max(1, int(1/dc+0.5))
 			if x.lost < 3 {

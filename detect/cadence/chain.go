@@ -23,7 +23,7 @@ type chain struct {
 	region     image.Rectangle
 	head, tail [edge]float32 // steps of the first and the last new pictures, px
 	steps      int           // how many were measured
-	firstStep  step
+	firstSteps [2]step
 	lastStep   step
 }
 
@@ -65,7 +65,7 @@ func (b *builder) add(f *follower, r *record, n *node, expected bool) {
 		b.shift(len(f.patterns[n.pattern].places), r, n.at, c.fresh)
 	}
 	if n.kind == held {
-		b.hold(r, n.at, c.fresh)
+		b.hold(r, n.at, c.fresh, len(f.patterns[n.pattern].places) == 1)
 	}
 	if n.kind == inPattern || n.kind == held {
 		b.expect = f.nodes[n.next].at
@@ -89,8 +89,8 @@ func (b *builder) add(f *follower, r *record, n *node, expected bool) {
 		if c.steps < edge {
 			c.head[c.steps] = v
 		}
-		if c.steps == 0 {
-			c.firstStep = r.step
+		if c.steps < len(c.firstSteps) {
+			c.firstSteps[c.steps] = r.step
 		}
 		c.lastStep = r.step
 		c.tail[c.steps%edge] = v
@@ -131,8 +131,8 @@ func (b *builder) shift(n int, r *record, at, fresh int) {
 }
 
 // hold notes a picture too many at a place of the pattern.
-func (b *builder) hold(r *record, at, fresh int) {
-	odds := heldOdds(r)
+func (b *builder) hold(r *record, at, fresh int, everyNew bool) {
+	odds := heldOdds(r, everyNew)
 	if k := len(b.breaches) - 1; k >= 0 {
 		if x := &b.breaches[k]; x.last == r.index-1 && x.repeated > 0 && x.chain == len(b.chains)-1 {
 			x.repeated++

@@ -44,9 +44,10 @@ const (
 	top       = 10
 	undecided = 0.4
 	slope     = 40
-	// fewCells is the number of moving cells for which a picture says half
-	// of what many cells would.
-	fewCells = 4
+	// Two moving cells may be chance; beyond that, fewCells is the number
+	// for which a picture says half of what many cells would.
+	chanceCells = 2
+	fewCells    = 4
 )
 
 // note is what the maps say about one picture, kept until its neighbours on
@@ -65,6 +66,7 @@ type note struct {
 	lean   float32 // 1 the even lines repeat and the odd ones move, -1 the reverse
 	shade  bool    // light changes, nothing moves: a fade or a flash
 	sum    float32 // of diff
+	movers int     // moving tiles
 	cut    bool
 	gap    float32 // periods since the picture before
 }
@@ -81,8 +83,8 @@ type record struct {
 	third  float32 // fields: that it shows what the last but one shows
 	still  bool    // nothing moves near it
 	cut    bool
-	gap    bool // the file's own times leave pictures out before it
-	exact  bool // nothing of the motion shows, in many cells
+	gap    bool    // the file's own times leave pictures out before it
+	shown  float32 // share of the motion that shows, over many cells; 1 over few
 	step   step
 	region image.Rectangle
 }
@@ -142,6 +144,11 @@ func (n *notes) take(i int, at time.Duration, m *cells.Map, mo *motion.Map) {
 	}
 	for _, d := range k.diff {
 		k.sum += d
+	}
+	for t := range k.tiles {
+		if k.tiles[t].Moving {
+			k.movers++
+		}
 	}
 	k.gap = n.gap(k)
 	n.count(k, m)
@@ -299,6 +306,7 @@ func changeOfOther(k *note) float32 { return k.other }
 // evidence turns the share of the motion that shows into evidence that a
 // picture repeats.
 func evidence(share, weight float32) float32 {
+	weight = max(0, weight-chanceCells)
 	return min(top, max(-top, slope*(undecided-share))) * weight / (weight + fewCells)
 }
 
@@ -330,9 +338,12 @@ func (n *notes) judge(i int, r *record) {
 		return
 	}
 	share, weight := n.share(k, b, a)
-	r.exact = share < exactShare && weight > exactCells
+	r.shown = share
+	if weight < exactCells {
+		r.shown = 1
+	}
 	explained := n.explained(b, a)
-	if explained == 0 && weight < thin*float32(len(k.diff)) {
+	if explained == 0 && weight < thin*float32(len(k.diff)) || weight < chanceCells {
 		r.still = true
 		return
 	}
@@ -361,9 +372,8 @@ func (n *notes) judge(i int, r *record) {
 var dump func(r *record, k *note, rho, w, shr, mv float32, b, a int)
 
 const (
-	// A repeat is exact where less than this share of the motion shows in
-	// more than this number of cells: no motion comes to rest so well.
-	exactShare = 0.06
+	// exactCells is how many cells have to agree that nothing moves before
+	// that says something without knowing how things move.
 	exactCells = 30
 	// thin is the share of the picture below which change without any
 	// displacement is not motion but the flicker of coding.
@@ -547,6 +557,7 @@ func (n *notes) displacement(k, b, a *note, r *record) {
 		return
 	}
 	r.step.fit = c
+	r.step.tiles = max(r.step.tiles, float32(min(b.movers, a.movers)))
 	slices.Sort(n.ratios)
 	m := n.ratios[len(n.ratios)/2]
 	for _, q := range n.ratios {

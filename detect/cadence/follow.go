@@ -13,10 +13,10 @@ const (
 	// again is what each further picture of one stumble costs.
 	again = 1
 	// enter and leave are the costs of a change between a pattern and none.
-	enter = 3
+	enter = 4
 	leave = 5
 	// pause is what it costs to go between motion and stillness.
-	pause, resume = 5, 2
+	pause, resume = 6, 3
 	// free is the cost of any change where a cut or a gap allows it.
 	free = 1
 	// coin is the cost of explaining one sure picture by no pattern: one
@@ -99,7 +99,7 @@ func (f *follower) cost(n *node, r *record) float32 {
 			return -f.reward
 		}
 		if r.repeat > 0 {
-			return sure
+			return 2 * sure
 		}
 		return 4 * sure
 	}

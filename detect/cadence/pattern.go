@@ -33,30 +33,40 @@ type pattern struct {
 	// fresh is how many new pictures (film frames) one period holds.
 	fresh int
 	// price is what it takes to believe in the pattern, in the unit of
-	// evidence: a longer period explains more by chance.
+	// evidence: how rare it is, and that one of n places has to be right.
 	price float32
 }
 
-// The patterns that conversions make, as the lengths of the holds in
-// pictures (fields in a take of fields). FACTS: published pulldown sequences
-// 3:2, 2:3:3:2, 5:5, 6:4, 2:2:...:3; the others are the even spread of n new
-// pictures over m, which is what a converter that repeats the nearest picture
-// makes of one rate at another.
-var holds = [][]int{
-	{1}, {2}, {3, 2}, {3}, {4}, {5}, {6}, {8},
-	{2, 3, 3, 2},    // advanced pulldown, undone by dropping one frame
-	{3, 2, 3, 2, 2}, // 25 at 60
-	{2, 2, 2, 4},    // 24 at 60, four fields at a time
-	{6, 4},          // 12 at 60
-	{8, 7},          // 8 at 60
-	{2, 1},          // 2 in 3: 16 at 24, 40 at 60
-	{1, 1, 2},       // 3 in 4: 18 at 24
-	{1, 1, 1, 2},    // 4 in 5: 24 at 30
-	{1, 1, 1, 1, 2}, // 5 in 6: 25 at 30, 50 at 60
-	{2, 2, 1},       // 3 in 5: 15 at 25, 30 at 50
-	{2, 1, 2, 1, 2}, // 5 in 8: 15 at 24
-	repeatOnce(24, 1),
-	repeatOnce(12, 2), // 24 film frames over 50 fields
+// manner is one way to hold film frames or live pictures, as the lengths of
+// the holds in pictures (fields in a take of fields).
+type manner struct {
+	holds []int
+	// rarity is how much rarer it is than live motion and plain film, in
+	// natural logarithms (common practice, no source).
+	rarity float32
+}
+
+// The manners that conversions make. Published pulldown sequences: 3:2,
+// 2:3:3:2, 5:5, 6:4, 2:2:...:3 (24 film frames over 50 fields); the others are
+// the even spread of n new pictures over m, which is what a converter that
+// repeats the nearest picture makes of one rate at another.
+var manners = []manner{
+	{[]int{1}, 0}, {[]int{2}, 0}, {[]int{3, 2}, 1},
+	{[]int{3}, 1}, {[]int{4}, 1}, {[]int{5}, 1}, {[]int{6}, 2}, {[]int{8}, 2},
+	{[]int{2, 3, 3, 2}, 2},    // advanced pulldown, undone by dropping one frame
+	{[]int{3, 2, 3, 2, 2}, 2}, // 25 at 60
+	{[]int{2, 2, 2, 4}, 2},    // 24 at 60, four fields at a time
+	{[]int{6, 4}, 2},          // 12 at 60
+	{[]int{8, 7}, 2},          // 8 at 60
+	{[]int{2, 1}, 3},          // 2 in 3: 16 at 24, 40 at 60
+	{[]int{1, 1, 2}, 4},       // 3 in 4: 18 at 24
+	{[]int{1, 1, 1, 2}, 4},    // 4 in 5: 24 at 30
+	{[]int{1, 1, 1, 1, 2}, 5}, // 5 in 6: 25 at 30, 50 at 60
+	{[]int{2, 2, 1}, 4},       // 3 in 5: 15 at 25, 30 at 50
+	{[]int{2, 1, 2, 1, 2}, 4}, // 5 in 8: 15 at 24
+	// Two repeats 25 pictures apart are worth a pattern, one is a break.
+	{repeatOnce(24, 1), 8},
+	{repeatOnce(12, 2), 8},
 }
 
 // repeatOnce returns n holds of length l, the last one a picture longer.
@@ -66,10 +76,10 @@ func repeatOnce(n, l int) []int {
 	return h
 }
 
-// The holds in fields that fall across frames. Where all holds are even the
-// frames are whole and the patterns above describe them.
-var wovenHolds = [][]int{
-	{3, 2}, {2, 3, 3, 2}, {3, 2, 3, 2, 2}, {5, 5}, repeatOnce(12, 2),
+// The manners in fields that fall across frames. Where all holds are even the
+// frames are whole and the manners above describe them.
+var wovenManners = []manner{
+	{[]int{3, 2}, 1}, {[]int{2, 3, 3, 2}, 2}, {[]int{3, 2, 3, 2, 2}, 2}, {[]int{5}, 2}, {repeatOnce(12, 2), 4},
 }
 
 func holdsName(h []int) string {
@@ -89,13 +99,13 @@ func holdsName(h []int) string {
 // patterns returns the patterns that a take can show.
 func patterns(fields bool) []pattern {
 	var out []pattern
-	for _, h := range holds {
-		out = append(out, whole(h))
+	for _, m := range manners {
+		out = append(out, whole(m))
 	}
 	if !fields {
-		for _, h := range wovenHolds {
+		for _, m := range wovenManners {
 			for _, first := range []half{evenLines, oddLines} {
-				out = append(out, woven(h, first))
+				out = append(out, woven(m, first))
 			}
 		}
 	}
@@ -125,24 +135,24 @@ func (s sequence) at(j int) int {
 }
 
 // whole spreads holds over pictures that are new or not as a whole.
-func whole(h []int) pattern {
-	s := newSequence(h)
-	p := pattern{name: holdsName(h), fresh: s.fresh}
+func whole(m manner) pattern {
+	s := newSequence(m.holds)
+	p := pattern{name: holdsName(m.holds), fresh: s.fresh}
 	for j := range s.films {
 		p.places = append(p.places, place{
 			repeat: s.at(j) == s.at(j-1),
 			third:  len(s.films) > 1 && s.at(j) == s.at(j-2),
 		})
 	}
-	p.price = price(len(p.places), h)
+	p.price = m.rarity + float32(math.Log(float64(len(p.places))))
 	return p
 }
 
 // woven spreads holds over fields and puts two fields into each frame, the
 // one with the lines of first first.
-func woven(h []int, first half) pattern {
-	s := newSequence(h)
-	p := pattern{name: holdsName(h), fresh: s.fresh}
+func woven(m manner, first half) pattern {
+	s := newSequence(m.holds)
+	p := pattern{name: holdsName(m.holds), fresh: s.fresh}
 	fields := len(s.films)
 	if fields%2 == 1 { // two periods then fill whole frames
 		fields *= 2
@@ -164,13 +174,6 @@ func woven(h []int, first half) pattern {
 		}
 		p.places = append(p.places, at)
 	}
-	p.price = price(len(p.places), h)
+	p.price = m.rarity + float32(math.Log(float64(len(p.places))))
 	return p
-}
-
-// price grows with what a pattern could explain by chance: one of n places to
-// be at, and one more number for each kind of hold in it.
-func price(places int, h []int) float32 {
-	kinds := slices.Compact(slices.Sorted(slices.Values(h)))
-	return float32(math.Log(float64(places))) + 2*float32(len(kinds)-1)
 }
