@@ -158,3 +158,11 @@ func TestStill(t *testing.T) {
 		}
 	})
 }
+
+func TestThinRasters(t *testing.T) {
+	for _, size := range [][2]int{{1, 1}, {1, 480}, {480, 1}, {2, 2}, {3, 40}} {
+		s := newScene(4)
+		s.w, s.h, s.pan, s.n = size[0], size[1], 7, 8
+		probe(t, s, func(int, *Map) {})
+	}
+}

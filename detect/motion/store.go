@@ -280,6 +280,9 @@ func (s *Store) displacements(t int, cm, before *cells.Map, m *Map) {
 	}
 	halved := false
 	budget := fullSearches
+	if hw == 0 || hh == 0 {
+		budget = 0 // too thin to halve
+	}
 	last := s.At(t - 1)
 	tw, th := TileCells*cells.Size/r.StepX, TileCells*cells.Size/r.StepY
 	all := image.Rect(0, 0, r.W, r.H)
