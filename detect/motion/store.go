@@ -73,8 +73,9 @@ const (
 	// A place that a full search could not explain is not searched again for
 	// this many pictures.
 	patience = 12
-	// Every second row is enough where much stands out.
-	denseRows = 2
+	// Every second row is enough where much stands out, and to find the
+	// neighbourhood of the best displacement.
+	denseRows, searchRows = 2, 2
 )
 
 // Store keeps the newest maps and the backgrounds that belong to them.
@@ -321,7 +322,7 @@ func (s *Store) displacements(t int, cm, before *cells.Map, m *Map) {
 					s.halve(r, p, m, hw, hh)
 					halved = true
 				}
-				half := cells.Area{Rectangle: image.Rect(rect.Min.X/2, rect.Min.Y/2, rect.Max.X/2, rect.Max.Y/2), RowStep: 1}
+				half := cells.Area{Rectangle: image.Rect(rect.Min.X/2, rect.Min.Y/2, rect.Max.X/2, rect.Max.Y/2), RowStep: searchRows}
 				f := s.search.Find(s.halfCur, s.halfPrev, s.halfMask, hw, hh, half, image.Point{}, image.Pt(reachX, reachY), 2)
 				f = s.search.Find(s.halfCur, s.halfPrev, s.halfMask, hw, hh, half, image.Pt(int(f.DX), int(f.DY)), image.Pt(1, 1), 1)
 				try(image.Pt(int(f.DX)*2, int(f.DY)*2))
