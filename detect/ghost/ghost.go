@@ -50,9 +50,9 @@ const (
 	// The profile of n samples strays by 1/sqrt(n); half as much again for the
 	// choice of the highest among several peaks.
 	strays = 1.5
-	// A copy leaves a positive peak even where it has to make up for edges
-	// of opposite sign.
-	least = 0.1
+	// A copy of less than this, in %, is below what the profile can tell from
+	// texture (the floor option is a copy of 15 %), measured with its error.
+	faintest = 12
 	// A third repetition above this share of the first is a texture's.
 	periodic = 0.5
 	// How far the lag of a copy may lie from the step: what a thing
@@ -139,7 +139,7 @@ func (s *state) judge(t int, l *echo.Look, peers []echo.Look) (detect.Mark, bool
 	// A texture's peak stands above deep valleys and is low itself, a thing's
 	// own blur is high and has no valley: a copy has both.
 	height := min(p.R, p.Prominence)
-	if p.Prominence < 0.7*need || p.R < least || p.R > highest {
+	if p.Prominence < 0.7*need || p.R < s.floor || p.R > highest {
 		return detect.Mark{}, false
 	}
 	ratio := p.Lag / step
@@ -180,7 +180,8 @@ func (s *state) judge(t int, l *echo.Look, peers []echo.Look) (detect.Mark, bool
 	if confidence < 0.2 {
 		return detect.Mark{}, false
 	}
-	return s.mark(l, p, c, confidence), true
+	m := s.mark(l, p, c, confidence)
+	return m, m.Strength >= faintest
 }
 
 // squash maps 0 to 0.5 and grows to 1.
