@@ -80,7 +80,12 @@ func (j *joiner) add(m Mark) {
 	home.take(m)
 }
 
+// near reports whether a mark belongs to an event by time and place. A stage
+// that decides late may leave marks behind ones of a later time.
 func (j *joiner) near(e *Event, m Mark) bool {
+	if m.Picture > e.End+j.gap || m.Picture < e.Start-j.gap {
+		return false
+	}
 	reach := int(float64(j.width) * (joinReach + joinReachPicture*float64(max(0, m.Picture-e.End))))
 	return m.Region.Overlaps(e.last.Inset(-reach))
 }

@@ -209,6 +209,7 @@ func TestJoining(t *testing.T) {
 		{"a burst is one", []Mark{m(10, 100, .9), m(11, 110, .9), m(12, 120, .9), m(13, 130, .8), m(14, 140, .9)}, [][2]int{{10, 14}}},
 		{"a gap of a few pictures is bridged", []Mark{m(10, 100, .9), m(18, 130, .9)}, [][2]int{{10, 18}}},
 		{"three seconds later is another", []Mark{m(10, 100, .9), m(160, 100, .9)}, [][2]int{{10, 10}, {160, 160}}},
+		{"an earlier fault left late", []Mark{m(90, 100, .9), m(91, 100, .9), m(10, 100, .9), m(11, 100, .9)}, [][2]int{{10, 11}, {90, 91}}},
 		{"weak marks extend", []Mark{m(10, 100, .3), m(11, 110, .9), m(12, 120, .4)}, [][2]int{{10, 12}}},
 		{"weak marks alone are none", []Mark{m(10, 100, .3), m(11, 110, .45)}, nil},
 		{"far apart and long apart in length", []Mark{m(10, 10, .9), m(11, 10, .9), m(90, 290, .9)}, [][2]int{{10, 11}, {90, 90}}},

@@ -39,12 +39,14 @@ func heldOdds(r *record, everyNew bool) float32 {
 	odds := r.repeat - stumble
 	s := r.step
 	switch {
+	case !everyNew:
+		// All that follows is in the new phase and speaks for it, too.
+		odds = max(0, odds) + 0.5
 	case s.agree == 0 && s.tiles > 0:
 		odds -= 5 // what moves turns round: the bounce of a ball or of a hand
-	case s.agree == 0 && everyNew:
+	case s.agree == 0:
 		// Nothing moves at all, as motion hardly ever comes to rest.
 		odds += 0.5 - min(4.5, 25*max(0, r.shown-exactShare))
-	case s.agree == 0:
 	default:
 		odds += min(2, s.agree/2) - 4*(1-s.agree/s.tiles) - 3*max(0, slow-s.before) - 3*max(0, slow-s.after)
 	}

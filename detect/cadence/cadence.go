@@ -1,7 +1,18 @@
+// Package cadence reads how new pictures follow each other and finds where that
+// order stumbles.
+//
+// In: the cells and vectors of each picture. Out: runs of one pattern, marks of
+// kind cadence-break, and for how long a pattern could be followed.
+//
+// Evidence (evidence.go) weighs for each picture whether it is new, against the
+// motion around it; follow.go finds the likeliest path through the patterns of
+// pattern.go; chain.go and breaks.go turn the path into runs and breaks.
 package cadence
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 	"time"
 
 	"setwitness/decode/picture"
@@ -10,9 +21,17 @@ import (
 	"setwitness/detect/motion"
 )
 
+// Stage follows the cadence.
 var Stage = &detect.Stage{
-	Name: "cadence", Title: "order of new pictures", Doc: "x", Kind: detect.CadenceBreak,
-	Needs: []detect.Need{{Stage: cells.Stage}, {Stage: motion.Stage}}, Ahead: 1,
+	Name:  "cadence",
+	Title: "order in which new pictures follow each other",
+	Doc: "Decides for each picture whether it is new or repeats the one before, finds the pattern (1:1, 2:2, 3:2, " +
+		"2:3:3:2 ..., static or irregular) with its phase, and reports where it stumbles: pictures lost or " +
+		"repeated, and live motion shown at half its rate. Strength: pictures lost or repeated. Things that bounce, " +
+		"stop or start, cuts, still stretches and gaps that the file's own times explain are not reported.",
+	Kind:  detect.CadenceBreak,
+	Needs: []detect.Need{{Stage: cells.Stage}, {Stage: motion.Stage}},
+	Ahead: 1,
 	New: func(s *detect.Setup) (detect.State, error) {
 		rate := s.Format.Rate()
 		if rate <= 0 {
@@ -35,9 +54,8 @@ type state struct {
 	builder  builder
 	period   time.Duration
 	format   picture.Format
+	left     []detect.Mark
 }
-
-var debug bool
 
 func (s *state) Step(w *detect.Window) error {
 	s.notes.take(w.T, w.Time(), s.cells.At(w.T), s.motion.At(w.T))
@@ -58,17 +76,15 @@ func (s *state) Step(w *detect.Window) error {
 	return nil
 }
 
+// decided takes the verdict on one picture.
 func (s *state) decided(r *record, n *node, expected bool) {
 	s.builder.add(s.follower, r, n, expected)
 }
 
+// marks leaves what the whole take has shown, after its last picture.
 func (s *state) marks(w *detect.Window) {
 	patterns, chains := s.follower.patterns, s.builder.chains
 	for _, x := range s.builder.settle(patterns) {
-		if debug {
-			c := chains[x.chain]
-			fmt.Printf("   breach %d-%d rep %d lost %d odds %.1f phase %d/%d step %+v region %v in chain %d-%d after %d of %d\n", x.first, x.last, x.repeated, x.lost, x.odds, x.expected, x.found, x.step, x.region, c.start, c.end, x.fresh, c.fresh)
-		}
 		m := detect.Mark{
 			Kind:       detect.CadenceBreak,
 			Region:     x.box(s.format.W, s.format.H),
@@ -81,11 +97,17 @@ func (s *state) marks(w *detect.Window) {
 		}
 		for p := x.first; p <= x.last; p += max(1, x.every) {
 			m.Picture = p
-			w.Mark(m)
+			s.left = append(s.left, m)
 		}
+	}
+	// Breaches are settled when their pattern is, not in order of time.
+	slices.SortStableFunc(s.left, func(a, b detect.Mark) int { return cmp.Compare(a.Picture, b.Picture) })
+	for _, m := range s.left {
+		w.Mark(m)
 	}
 }
 
+// Cadence returns the runs of one pattern, in order of time.
 func (s *state) Cadence() []detect.CadenceRun {
 	var out []detect.CadenceRun
 	for _, c := range s.builder.chains {
@@ -97,14 +119,31 @@ func (s *state) Cadence() []detect.CadenceRun {
 		}
 		sec := (c.to - c.from + s.period).Seconds()
 		rate := float64(c.end-c.start-c.repeats) / sec
-		if debug {
-			fmt.Printf("   chain %d-%d %s fresh %d rep %d sure %.0f head %.1f tail %.1f cut %v\n", c.start, c.end, name, c.fresh, c.repeats, c.sure, c.head, c.tail, c.cut)
-		}
 		out = append(out, detect.CadenceRun{Start: c.start, End: c.end, Pattern: name, NewPerS: rate})
 	}
 	return out
 }
 
+// Coverage says for how long a pattern was followed, in which one picture lost
+// or repeated would have shown.
 func (s *state) Coverage() detect.Coverage {
-	return detect.Coverage{Kind: detect.CadenceBreak}
+	c := detect.Coverage{Kind: detect.CadenceBreak, State: detect.Examined, Floor: 1}
+	var all, followed float64
+	for _, chain := range s.builder.chains {
+		seconds := (chain.to - chain.from + s.period).Seconds()
+		all += seconds
+		if chain.kind == inPattern {
+			followed += seconds
+		}
+	}
+	c.Seconds = followed
+	switch {
+	case followed == 0:
+		c.State, c.Floor = detect.NotExaminable, 0
+		c.Why = "no motion that follows a steady pattern"
+	case followed < 0.9*all:
+		c.State = detect.Limited
+		c.Why = fmt.Sprintf("%.1f of %.1f s are still, or new pictures follow without a steady pattern", all-followed, all)
+	}
+	return c
 }

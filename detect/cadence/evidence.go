@@ -300,7 +300,14 @@ func (n *notes) nearest(i, dir int, amount func(*note) float32) *note {
 	return found
 }
 
-func change(k *note) float32        { return k.moved + unexplained*(k.active-k.moved) }
+// change is how much moves in picture k, in cells.
+func change(k *note) float32 {
+	if k.moved >= enough {
+		return k.moved
+	}
+	return k.moved + unexplained*(k.active-k.moved)
+}
+
 func changeOfOther(k *note) float32 { return k.other }
 
 // evidence turns the share of the motion that shows into evidence that a
@@ -395,8 +402,8 @@ func (n *notes) explained(b, a *note) float32 {
 func (n *notes) share(k, b, a *note) (share, weight float32) {
 	noise := max(a.noise, b.noise, k.noise)
 	threshold := changeRatio*noise + changeFloor
-	vague := a.cut || b.cut
-	var shown float32
+	all := a.cut || b.cut // no tile is said to move
+	var plain, faint, plainShown, faintShown float32
 	for y := range n.rows {
 		tile := y / motion.TileCells * n.tileCols
 		for x := range n.cols {
@@ -406,23 +413,30 @@ func (n *notes) share(k, b, a *note) (share, weight float32) {
 				continue
 			}
 			w := weigh(would, threshold)
-			if t := tile + x/motion.TileCells; !vague && would < evident && !b.tiles[t].Moving && !a.tiles[t].Moving {
-				w *= unexplained
+			p := w * power(k.diff[c], would, noise)
+			if t := tile + x/motion.TileCells; all || would > evident || b.tiles[t].Moving || a.tiles[t].Moving {
+				plain += w
+				plainShown += p
+			} else {
+				faint += w
+				faintShown += p
 			}
-			weight += w
-			shown += w * power(k.diff[c], would, noise)
 		}
 	}
-	least := min(a.active, b.active)
-	if weight < 0.3*unexplained*least && k.active > 0.5*least {
+	if plain < enough {
+		plain += unexplained * faint
+		plainShown += unexplained * faintShown
+	}
+	least := min(change(a), change(b))
+	if plain < 0.3*least && change(k) > 0.5*least {
 		// Things that cross a cell within a picture leave no cell that
 		// changes both before and after.
 		return 1, 0.5 * least
 	}
-	if weight == 0 {
+	if plain == 0 {
 		return undecided, 0
 	}
-	return root(shown / weight), weight
+	return root(plainShown / plain), plain
 }
 
 // power is how much of the power of a difference would shows in d, both
@@ -434,9 +448,13 @@ func power(d, would, noise float32) float32 {
 
 func root(v float32) float32 { return float32(math.Sqrt(float64(max(0, v)))) }
 
-// unexplained is what a cell counts whose change no displacement explains,
-// against one of a moving tile.
-const unexplained = 0.25
+const (
+	// enough cells that plainly move decide alone.
+	enough = 6
+	// unexplained is what else a cell counts whose change no displacement
+	// explains, against one of a moving tile.
+	unexplained = 0.25
+)
 
 // third is the evidence that field k shows what the last field but one shows.
 func (n *notes) third(k *note) float32 {
