@@ -357,8 +357,10 @@ func (n *notes) judge(i int, r *record) {
 	r.repeat = evidence(share, weight) * (0.3 + 0.7*min(1, 4*explained))
 	left, flow := n.flow(k, b, a, r)
 	if flow > 0 {
+		// The cells know less of the noise of moving detail, the tiles less
+		// of what moves by little: both have to be content.
 		trust := flow / (flow + fewTiles)
-		r.repeat += trust * (evidence(left, cellsOfTile*flow) - r.repeat)
+		r.repeat += trust * (evidence((left+share)/2, cellsOfTile*flow) - r.repeat)
 	}
 	if n.fields {
 		r.third = n.third(k)

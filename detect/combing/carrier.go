@@ -147,7 +147,10 @@ const (
 
 // broadcastLines are the heights of the interlaced systems: 480, 576 and 1080
 // active lines (BT.601, BT.709).
-var broadcastLines = []int{480, 576, 1080}
+var broadcastLines = [...]float64{480, 576, 1080}
+
+// plainRatios are scales that players offer beside those that fit a raster.
+var plainRatios = [...]float64{1.5, 2}
 
 // lowest returns the lowest frequency of the tracks, or 0.5.
 func (t *tracker) lowest() float64 {
@@ -182,12 +185,19 @@ type tracker struct {
 
 func newTracker(height int) *tracker {
 	t := &tracker{}
-	for _, lines := range broadcastLines {
-		f := 0.5 * float64(lines) / float64(height)
+	add := func(f float64) {
 		// Lines finer than the raster fold back.
-		if f = math.Abs(f - math.Round(f)); f >= leastFrequency && f <= mostFrequency {
+		f = math.Abs(f - math.Round(f))
+		near := func(o track) bool { return math.Abs(o.frequency-f) < peakWidth }
+		if f >= leastFrequency && f <= mostFrequency && !slices.ContainsFunc(t.tracks, near) {
 			t.tracks = append(t.tracks, track{frequency: f})
 		}
+	}
+	for _, lines := range broadcastLines {
+		add(0.5 * lines / float64(height))
+	}
+	for _, ratio := range plainRatios {
+		add(0.5 / ratio)
 	}
 	t.fixed = len(t.tracks)
 	return t
@@ -249,7 +259,7 @@ func (t *tracker) find(l *looker, p *picture.Plane, picture int, window image.Re
 func (l *looker) envelope(p *picture.Plane, window image.Rectangle, frequency float64) (complex128, float64) {
 	taps, reach := lowPass(frequency)
 	step := carrier{frequency: frequency}.step()
-	const columnStep = 2
+	const columnStep = 4
 	n := window.Dx() / columnStep
 	if cap(l.re) < n {
 		l.re, l.im = make([]float32, n), make([]float32, n)
@@ -307,7 +317,7 @@ const (
 	peakWidth  = 0.004
 	peakMemory = 24
 	// mostTracks bounds the cost of a window.
-	mostTracks = 4
+	mostTracks = 6
 )
 
 // listen takes the spectrum of the window's lines and remembers its peak; a

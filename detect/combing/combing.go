@@ -50,7 +50,7 @@ const (
 	// other window has had its lines in the same place.
 	unknownOdds = -0.2
 	// weakOdds is where a look still extends an event.
-	weakOdds = -1.5
+	weakOdds = -0.5
 	// A displacement is searched up to this share of the width, a thing that
 	// crosses the picture in 0.8 s at 50 fields a second, and up to half of
 	// it in height.
@@ -161,8 +161,12 @@ func (s *state) lookForScaled(w *detect.Window) {
 		v := verdict{odds: impossible}
 		if c, known, ok := s.tracker.find(&s.looker, p, w.T, window, s.suspects.noise); ok {
 			v = s.judge(w, window, c)
-			if !known {
-				v.odds = min(v.odds, unknownOdds)
+			switch {
+			case known:
+			case v.odds > -unknownOdds:
+				v.odds = unknownOdds
+			default:
+				v.odds = impossible
 			}
 		}
 		if z.took(&v) {
@@ -214,6 +218,8 @@ func (s *state) judge(w *detect.Window, window image.Rectangle, c carrier) verdi
 	}
 	if !asked {
 		best = loneWeight
+	} else if c != woven && best < movesWeight {
+		best = stillScaled
 	}
 	v.odds += best
 	return v

@@ -7,6 +7,8 @@ import "math"
 // looks at the same footage woven from fields above (common practice, no
 // source).
 const (
+	// A suspect window is no comb more often than not.
+	prior = -0.5
 	// The least cost near the opposite displacement is as low as the best
 	// one in anything that is no comb: detail too fine for one field looks
 	// displaced either way.
@@ -32,6 +34,9 @@ const (
 	movesWeight  = 1.0  // one of them does
 	frozenWeight = -3.0 // neither moves
 	strayWeight  = -1.0 // neither is found along the displacement
+	// stillScaled is in place of the last two for scaled combs: lines at rest
+	// of any pitch are common, and a scaler leaves less to tell them by.
+	stillScaled = -4.0
 	// loneWeight is the doubt about a look whose picture has no neighbour.
 	loneWeight = -2.0
 	// agreeWeight is added for each look that found the same displacement,
@@ -59,6 +64,17 @@ const (
 // edge lie apart in any picture.
 const leastDX, leastDY = 0.75, 1.75
 
+// leastScaledDY is the same as leastDY for scaled combs, in lines of the frame
+// before the scaler: the low-pass of the fields widens edges.
+const leastScaledDY = 2.5
+
+func (k *look) leastDY() float64 {
+	if k.carrier == woven {
+		return leastDY
+	}
+	return leastScaledDY * k.carrier.pitch() / 2
+}
+
 // impossible are the odds of a look that found nothing.
 const impossible = -10.0
 
@@ -78,12 +94,12 @@ const costNoise = 0.98
 // intra returns what the picture alone says for a comb. noise is the
 // deviation of noise in units.
 func (k *look) intra(noise float64) float64 {
-	if math.Abs(k.dx) < leastDX && math.Abs(k.dy) < leastDY*k.carrier.pitch()/2 {
+	if math.Abs(k.dx) < leastDX && math.Abs(k.dy) < k.leastDY() {
 		return impossible
 	}
 	noise *= costNoise
 	along, still, mirror := less(k.along, noise), less(k.still, noise), less(k.mirror, noise)
-	odds := mirrorWeight * (min(mirrorMost, math.Log(mirror/along)) - mirrorEven)
+	odds := prior + mirrorWeight*(min(mirrorMost, math.Log(mirror/along))-mirrorEven)
 	odds += stillWeight * min(0, math.Log(still/along)-stillEven)
 	odds -= detailWeight * max(0, math.Log(k.detail/k.still))
 	if k.edge {

@@ -44,13 +44,19 @@ const (
 	leastPixels = 24
 	// A displacement is searched on tryPoints samples and measured on
 	// measurePoints: their mean is then known to a tenth, and to a twentieth.
-	tryPoints, measurePoints = 96, 512
+	tryPoints, measurePoints = 96, 256
 	// convincing is the share of the cost without a displacement below which
 	// a displacement along the line needs no search in two dimensions.
 	convincing = 0.3
 	// promising is the share of the coarse cost without a displacement
 	// below which a coarse displacement is worth a search.
 	promising = 0.85
+	// mostCoarse squares to either side are searched in two dimensions.
+	mostCoarse = 12
+	// farReach times the usual reach is searched along the line where more
+	// than explainedFar of the difference is left, and lines of one field
+	// differ by less than plainFar of it, which detail never does.
+	farReach, explainedFar, plainFar = 5, 0.5, 0.5
 	// asWell times the least cost is no worse.
 	asWell = 1.25
 	// rowMargin is how many lines beyond the window a search along the line
@@ -76,8 +82,9 @@ type looker struct {
 
 // candidate is a displacement with its cost.
 type candidate struct {
-	cost float64
-	x, y int
+	cost  float64
+	x, y  int
+	reach int // how far along the line was searched, where that differs
 }
 
 // take looks at the window of p for a comb along carrier c. noise is the
@@ -104,11 +111,11 @@ func (l *looker) take(p *picture.Plane, window image.Rectangle, c carrier, noise
 	mx, my := r.X+1, rowMargin
 	load(mx, my)
 	l.choose(f, mx, my)
-	best := candidate{l.cost(f, l.few, 0, 0), 0, 0}
+	best := candidate{cost: l.cost(f, l.few, 0, 0)}
 	still := best.cost
 	for dx := -r.X; dx <= r.X; dx++ {
 		if c := l.cost(f, l.few, dx, 0); c < best.cost {
-			best = candidate{c, dx, 0}
+			best = candidate{cost: c, x: dx}
 		}
 	}
 	best = l.descend(f, best, image.Pt(r.X, rowMargin-1))
@@ -121,7 +128,11 @@ func (l *looker) take(p *picture.Plane, window image.Rectangle, c carrier, noise
 		if c == woven {
 			// The coarse search spares the large part from being loaded
 			// when it finds nothing.
-			if found = l.searchCoarse(p, window, r); found {
+			q := 2
+			for r.X/q > mostCoarse {
+				q *= 2
+			}
+			if found = l.searchCoarse(p, window, q, r.X/q, r.Y/q); found {
 				load(mx, my)
 				l.choose(f, mx, my)
 			}
@@ -139,6 +150,17 @@ func (l *looker) take(p *picture.Plane, window image.Rectangle, c carrier, noise
 			}
 		}
 	}
+	if c == woven && best.cost > explainedFar*still && l.detailOf(f) < plainFar*still {
+		// Each field is plain by itself, and nothing near explains the
+		// difference: what the other field shows may lie further away.
+		if far, ok := l.searchFar(p, window, r); ok && far.cost < best.cost {
+			best, r.X = far, far.reach
+			mx, my = r.X+1, r.Y+2
+		} else {
+			load(mx, my)
+			l.choose(f, mx, my)
+		}
+	}
 	best = l.shorten(f, best)
 	k.edge = abs(best.x) >= r.X || abs(best.y) >= r.Y
 	l.measure(f, &k, best, image.Pt(mx, (f.h-h)/2))
@@ -150,7 +172,7 @@ func (l *looker) take(p *picture.Plane, window image.Rectangle, c carrier, noise
 // that does as well: along an edge any displacement does.
 func (l *looker) shorten(f *fields, c candidate) candidate {
 	limit := c.cost * asWell
-	for _, part := range []candidate{{0, 0, c.y}, {0, c.x, 0}} {
+	for _, part := range []candidate{{y: c.y, reach: c.reach}, {x: c.x, reach: c.reach}} {
 		if part.x == c.x && part.y == c.y {
 			continue
 		}
@@ -170,6 +192,31 @@ func (l *looker) shorten(f *fields, c candidate) candidate {
 	return c
 }
 
+// searchFar looks for a displacement along the line beyond r. It leaves the
+// fields loaded for what it returns.
+func (l *looker) searchFar(p *picture.Plane, window image.Rectangle, r image.Point) (candidate, bool) {
+	for i := range l.tops {
+		l.tops[i].cost = math.MaxFloat64
+	}
+	q := 8
+	for farReach*r.X/q > 4*mostCoarse {
+		q *= 2
+	}
+	if !l.searchCoarse(p, window, q, farReach*r.X/q, 1) {
+		return candidate{}, false
+	}
+	c := l.tops[0]
+	reach := image.Pt(abs(c.x)+q, r.Y)
+	mx, my := reach.X+1, reach.Y+2
+	f := &l.own
+	f.load(p, woven, window.Min.X-mx, window.Min.Y-my, window.Dx()+2*mx, window.Dy()+2*my)
+	l.choose(f, mx, my)
+	c.cost = l.cost(f, l.few, c.x, c.y)
+	c = l.descend(f, c, reach)
+	c.reach = reach.X
+	return c, true
+}
+
 // searchSparse tries every second displacement and leaves the best ones in
 // l.tops. It reports whether any costs less than limit.
 func (l *looker) searchSparse(f *fields, r image.Point, limit float64) bool {
@@ -180,7 +227,7 @@ func (l *looker) searchSparse(f *fields, r image.Point, limit float64) bool {
 		for dx := -r.X; dx <= r.X; dx += apart {
 			if k := l.cost(f, points, dx, dy); k < limit {
 				found = true
-				l.insert(candidate{k, dx, dy}, apart)
+				l.insert(candidate{cost: k, x: dx, y: dy}, apart)
 			}
 		}
 	}
@@ -291,29 +338,84 @@ func (l *looker) cost(f *fields, points []int32, dx, dy int) float64 {
 	return float64(max(forth, back)) / float64(len(points)/2)
 }
 
-// costInside is cost at the edge of the picture. Only points count from which
-// the displacement leads inside either way, so that one direction has no
-// advantage over the other; where most do not, there is no cost to tell.
+// costInside is cost at the edge of the picture. A point from which the
+// displacement leads outside one way or the other says nothing: it keeps its
+// difference without a displacement, so that neither direction gains. Where
+// most points do, there is no cost to tell.
 func (f *fields) costInside(points []int32, dx, dy int) float64 {
 	o := dy*f.w + dx
-	var s, n [2]int
-	for i, p := range points {
+	var s [2]int
+	outside := 0
+	n := len(points) &^ 1
+	for i, p := range points[:n] {
 		q := int(p)
-		at := image.Pt(q%f.w, q/f.w)
-		if d := image.Pt(dx, dy); !at.Add(d).In(f.inside) || !at.Sub(d).In(f.inside) {
-			continue
-		}
-		if i&1 == 0 {
+		at, d := image.Pt(q%f.w, q/f.w), image.Pt(dx, dy)
+		switch {
+		case !at.Add(d).In(f.inside) || !at.Sub(d).In(f.inside):
+			s[i&1] += abs(int(f.even[q]) - int(f.odd[q]))
+			outside++
+		case i&1 == 0:
 			s[0] += abs(int(f.even[q]) - int(f.odd[q+o]))
-		} else {
+		default:
 			s[1] += abs(int(f.odd[q]) - int(f.even[q-o]))
 		}
-		n[i&1]++
 	}
-	if 4*min(n[0], n[1]) < len(points) {
+	if 2*outside > n {
 		return math.MaxFloat64
 	}
-	return max(float64(s[0])/float64(n[0]), float64(s[1])/float64(n[1]))
+	return float64(max(s[0], s[1])) / float64(n/2)
+}
+
+const (
+	// A point is explained when less than pointExplained of its difference
+	// is left.
+	pointExplained = 1.0 / 3
+	// bothWays is the share of points that have to be explained each way
+	// round before either way counts.
+	bothWays = 0.25
+)
+
+// costEither is cost, but lets each point be explained one way or the other:
+// where a thing hides what is behind it in one field, only that field's
+// content can be found in the other. That counts as far as both ways explain
+// some points; a line that only one field has is explained one way alone.
+func (f *fields) costEither(points []int32, dx, dy int) float64 {
+	o := dy*f.w + dx
+	d := image.Pt(dx, dy)
+	var forth, back, either, forthN, backN, outside int
+	for _, p := range points {
+		q := int(p)
+		still := abs(int(f.even[q]) - int(f.odd[q]))
+		a, b := still, still
+		inside := true
+		if f.clipped {
+			at := image.Pt(q%f.w, q/f.w)
+			inside = at.Add(d).In(f.inside) && at.Sub(d).In(f.inside)
+		}
+		if inside {
+			a = abs(int(f.even[q]) - int(f.odd[q+o]))
+			b = abs(int(f.odd[q]) - int(f.even[q-o]))
+		} else {
+			outside++
+		}
+		forth += a
+		back += b
+		either += min(a, b)
+		if limit := int(float64(still) * pointExplained); a < limit || b < limit {
+			if a < limit {
+				forthN++
+			}
+			if b < limit {
+				backN++
+			}
+		}
+	}
+	n := float64(len(points))
+	if 2*outside > len(points) {
+		return math.MaxFloat64
+	}
+	share := min(1, float64(min(forthN, backN))/(bothWays*n))
+	return (share*float64(either) + (1-share)*float64(max(forth, back))) / n
 }
 
 // descend walks from c to the least cost near it, no further than r.
@@ -327,7 +429,7 @@ func (l *looker) descend(f *fields, c candidate, r image.Point) candidate {
 					continue
 				}
 				if k := l.cost(f, l.few, x, y); k < best.cost {
-					best = candidate{k, x, y}
+					best = candidate{cost: k, x: x, y: y}
 				}
 			}
 		}
@@ -346,7 +448,7 @@ func (l *looker) measure(f *fields, k *look, c candidate, margin image.Point) {
 		if abs(dx) > margin.X || abs(dy) > margin.Y {
 			return math.MaxFloat64
 		}
-		return l.cost(f, l.points, dx, dy)
+		return f.costEither(l.points, dx, dy)
 	}
 	k.still, k.along = at(0, 0), at(c.x, c.y)
 	k.mirror = math.MaxFloat64
@@ -357,16 +459,22 @@ func (l *looker) measure(f *fields, k *look, c candidate, margin image.Point) {
 	}
 	k.dx = float64(c.x) + vertex(at(c.x-1, c.y), k.along, at(c.x+1, c.y))
 	k.dy = float64(c.y) + vertex(at(c.x, c.y-1), k.along, at(c.x, c.y+1))
-	detail := 0
-	for _, p := range l.few {
-		i := int(p)
-		detail += abs(int(f.even[i-f.w]) - int(f.even[i+f.w]))
-		detail += abs(int(f.odd[i-f.w]) - int(f.odd[i+f.w]))
-	}
+	k.detail = l.detailOf(f)
 	for _, p := range l.points {
 		k.histogram[min(abs(int(f.even[p])-int(f.odd[p]))/unit, 255)]++
 	}
-	k.detail = float64(detail) / float64(2*len(l.few))
+}
+
+// detailOf is the mean |difference| between neighbouring lines of one field at
+// the points.
+func (l *looker) detailOf(f *fields) float64 {
+	s := 0
+	for _, p := range l.few {
+		i := int(p)
+		s += abs(int(f.even[i-f.w]) - int(f.even[i+f.w]))
+		s += abs(int(f.odd[i-f.w]) - int(f.odd[i+f.w]))
+	}
+	return float64(s) / float64(2*len(l.few))
 }
 
 // vertex returns where, between -1/2 and 1/2, a V through three costs of
@@ -383,15 +491,10 @@ func vertex(a, b, c float64) float64 {
 	return max(-0.5, min(0.5, (a-c)/(2*steep)))
 }
 
-// searchCoarse tries all displacements on fields averaged over squares, and
-// leaves the best ones, apart from one another, in l.tops. It reports whether
-// any is promising.
-func (l *looker) searchCoarse(p *picture.Plane, window image.Rectangle, r image.Point) bool {
-	q := 2
-	for r.X/q > 12 {
-		q *= 2
-	}
-	rx, ry := r.X/q, r.Y/q
+// searchCoarse tries all displacements up to rx, ry squares on fields averaged
+// over squares of q pixels, and leaves the best ones, apart from one another,
+// in l.tops. It reports whether any is promising.
+func (l *looker) searchCoarse(p *picture.Plane, window image.Rectangle, q, rx, ry int) bool {
 	c := &l.coarse
 	c.average(p, window.Min.X-rx*q, window.Min.Y&^1-ry*q, window.Dx()/q+2*rx, window.Dy()/q+2*ry, q)
 	points := l.coarsePoints(c, rx, ry)
@@ -404,7 +507,7 @@ func (l *looker) searchCoarse(p *picture.Plane, window image.Rectangle, r image.
 		for dx := -rx; dx <= rx; dx++ {
 			if k := l.cost(c, points, dx, dy); k < limit {
 				found = true
-				l.insert(candidate{k, dx * q, dy * q}, q)
+				l.insert(candidate{cost: k, x: dx * q, y: dy * q}, q)
 			}
 		}
 	}
