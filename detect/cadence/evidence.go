@@ -373,12 +373,7 @@ func (n *notes) judge(i int, r *record) {
 	if r.repeat < 0 {
 		n.displacement(k, b, a, r)
 	}
-	if dump != nil {
-		dump(r, k, share, weight, left, flow, b.index, a.index)
-	}
 }
-
-var dump func(r *record, k *note, rho, w, shr, mv float32, b, a int)
 
 const (
 	// exactCells is how many cells have to agree that nothing moves before
