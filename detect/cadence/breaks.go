@@ -44,17 +44,29 @@ func heldOdds(r *record, everyNew bool) float32 {
 		odds = max(0, odds) + 0.5
 	case s.agree == 0 && s.tiles > 0:
 		odds -= 5 // what moves turns round: the bounce of a ball or of a hand
+	case s.agree == 0 && r.cells < exactCells:
+		odds -= 4
 	case s.agree == 0:
 		// Nothing moves at all, as motion hardly ever comes to rest.
 		odds += 0.5 - min(4.5, 25*max(0, r.shown-exactShare))
 	default:
+		odds -= 20 * max(0, r.shown-codedShare)
 		odds += min(2, s.agree/2) - 4*(1-s.agree/s.tiles) - 3*max(0, slow-s.before) - 3*max(0, slow-s.after)
 	}
 	return odds
 }
 
-// exactShare is the share of the motion that coding noise shows in a repeat.
-const exactShare = 0.06
+const (
+	// exactCells is how many cells have to agree that nothing moves before
+	// that says something without knowing how things move, and exactShare
+	// the share of the motion that may show in them: the noise of good
+	// coding.
+	exactCells = 30
+	exactShare = 0.06
+	// codedShare is the share that the noise of poor coding shows in a
+	// repeat: a quarter to 0.3 at the qualities of streaming.
+	codedShare = 0.3
+)
 
 // stability is what a pattern that ran for n new pictures adds to the odds
 // that a deviation from it is a break.

@@ -53,22 +53,23 @@ const (
 // note is what the maps say about one picture, kept until its neighbours on
 // both sides are known.
 type note struct {
-	index  int
-	time   time.Duration
-	diff   []float32 // mean |difference| of each cell, cells.Reduced unit
-	mean   []float32 // mean of each cell, same unit
-	twice  []float32 // fields: mean |difference| to the last field but one
-	tiles  []motion.Tile
-	noise  float32
-	active float32 // cells that changed, each up to 1
-	moved  float32 // those of them that are motion: a displacement explains them or they change much
-	other  float32 // active, of twice
-	lean   float32 // 1 the even lines repeat and the odd ones move, -1 the reverse
-	shade  bool    // light changes, nothing moves: a fade or a flash
-	sum    float32 // of diff
-	movers int     // moving tiles
-	cut    bool
-	gap    float32 // periods since the picture before
+	index   int
+	time    time.Duration
+	diff    []float32 // mean |difference| of each cell, cells.Reduced unit
+	mean    []float32 // mean of each cell, same unit
+	twice   []float32 // fields: mean |difference| to the last field but one
+	tiles   []motion.Tile
+	noise   float32
+	active  float32 // cells that changed, each up to 1
+	moved   float32 // those of them that are motion: a displacement explains them or they change much
+	carried float32 // those of them that a displacement explains
+	other   float32 // active, of twice
+	lean    float32 // 1 the even lines repeat and the odd ones move, -1 the reverse
+	shade   bool    // light changes, nothing moves: a fade or a flash
+	sum     float32 // of diff
+	movers  int     // moving tiles
+	cut     bool
+	gap     float32 // periods since the picture before
 }
 
 // record is what one picture says about the cadence.
@@ -84,7 +85,8 @@ type record struct {
 	still  bool    // nothing moves near it
 	cut    bool
 	gap    bool    // the file's own times leave pictures out before it
-	shown  float32 // share of the motion that shows, over many cells; 1 over few
+	shown  float32 // share of the motion that shows
+	cells  float32 // cells that would have to show it
 	step   step
 	region image.Rectangle
 }
@@ -187,7 +189,11 @@ func (n *notes) count(k *note, m *cells.Map) {
 			}
 			w := weigh(d, threshold)
 			k.active += w
-			if d > evident || row[x/motion.TileCells].Moving {
+			carried := row[x/motion.TileCells].Moving
+			if carried {
+				k.carried += w
+			}
+			if carried || d > evident {
 				k.moved += w
 			}
 			e, o := float32(m.Cells[c].Diff[0]), float32(m.Cells[c].Diff[1])
@@ -233,7 +239,7 @@ const (
 // everywhere or darker everywhere, and no displacement explains it.
 func (n *notes) shaded(k *note) bool {
 	p := n.at(k.index - 1)
-	if p == nil || k.active < shadeArea*float32(len(k.diff)) || k.moved > k.active/2 {
+	if p == nil || k.active < shadeArea*float32(len(k.diff)) || k.carried > k.active/2 {
 		return false
 	}
 	threshold := k.threshold()
@@ -345,10 +351,7 @@ func (n *notes) judge(i int, r *record) {
 		return
 	}
 	share, weight := n.share(k, b, a)
-	r.shown = share
-	if weight < exactCells {
-		r.shown = 1
-	}
+	r.shown, r.cells = share, weight
 	explained := n.explained(b, a)
 	if explained == 0 && weight < thin*float32(len(k.diff)) || weight < chanceCells {
 		r.still = true
@@ -376,9 +379,6 @@ func (n *notes) judge(i int, r *record) {
 }
 
 const (
-	// exactCells is how many cells have to agree that nothing moves before
-	// that says something without knowing how things move.
-	exactCells = 30
 	// thin is the share of the picture below which change without any
 	// displacement is not motion but the flicker of coding.
 	thin = 0.05
@@ -555,7 +555,9 @@ func (n *notes) displacement(k, b, a *note, r *record) {
 		r.step.tiles++
 		x, y := (tb.DX+ta.DX)/2, (tb.DY+ta.DY)/2
 		l := hypot(x, y)
-		if l < leastStep || hypot(tb.DX-ta.DX, tb.DY-ta.DY) > 0.6*l {
+		// Up to one step twice as long as the other: their difference is
+		// then two thirds of their mean.
+		if l < leastStep || hypot(tb.DX-ta.DX, tb.DY-ta.DY) > 0.75*l {
 			continue
 		}
 		q := (tk.DX*x + tk.DY*y) / (l * l)
