@@ -25,6 +25,8 @@ const (
 	fewPixels, fewWeight = 96, 2.0
 	// A displacement at the end of the search is likely none.
 	edgeWeight = 2.0
+	// Far away there is more to be alike by chance.
+	farWeight = 2.0
 	// Below these odds the neighbours are not asked: nothing in the footage
 	// without combs came above -1.6.
 	leastIntra = -1.0
@@ -33,7 +35,7 @@ const (
 	weaveWeight  = 2.0  // both fields move on along the displacement
 	movesWeight  = 1.0  // one of them does
 	frozenWeight = -3.0 // neither moves
-	strayWeight  = -1.0 // neither is found along the displacement
+	strayWeight  = -2.5 // neither is found along the displacement
 	// stillScaled is in place of the last two for scaled combs: lines at rest
 	// of any pitch are common, and a scaler leaves less to tell them by.
 	stillScaled = -4.0
@@ -104,6 +106,9 @@ func (k *look) intra(noise float64) float64 {
 	odds -= detailWeight * max(0, math.Log(k.detail/k.still))
 	if k.edge {
 		odds -= edgeWeight
+	}
+	if k.far {
+		odds -= farWeight
 	}
 	odds -= fewWeight * max(0, math.Log(fewPixels/float64(k.pixels)))
 	return odds

@@ -21,6 +21,7 @@ type look struct {
 	mirror float64 // least cost near -dx, -dy
 	detail float64 // mean |difference| of neighbouring lines of one field
 	edge   bool    // the displacement lies at the end of the search
+	far    bool    // the displacement lies beyond the usual reach
 	// histogram of the |difference| of the fields where they differ, in 8-bit
 	// codes.
 	histogram [256]int32
@@ -154,7 +155,7 @@ func (l *looker) take(p *picture.Plane, window image.Rectangle, c carrier, noise
 		// Each field is plain by itself, and nothing near explains the
 		// difference: what the other field shows may lie further away.
 		if far, ok := l.searchFar(p, window, r); ok && far.cost < best.cost {
-			best, r.X = far, far.reach
+			best, r.X, k.far = far, far.reach, true
 			mx, my = r.X+1, r.Y+2
 		} else {
 			load(mx, my)
