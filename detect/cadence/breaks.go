@@ -86,9 +86,9 @@ func stability(n int) float32 {
 func confidence(odds float32) float64 { return 1 / (1 + math.Exp(-float64(odds))) }
 
 // lostBefore looks whether things went too far with the picture in the
-// middle of five new ones: then pictures were lost before it, and nothing
+// middle of seven new ones: then pictures were lost before it, and nothing
 // else shows it. ok is false where nothing of the kind is seen.
-func lostBefore(new *[5]fresh) (lost int, odds float32, ok bool) {
+func lostBefore(new *[7]fresh) (lost int, odds float32, ok bool) {
 	const at = len(new) / 2
 	s := new[at].step
 	if s.agree == 0 || s.agree < 0.6*s.fit || s.fit < 0.15*s.tiles {
@@ -105,7 +105,7 @@ func lostBefore(new *[5]fresh) (lost int, odds float32, ok bool) {
 			continue
 		}
 		if x.step.agree == 0 {
-			e -= 1.5
+			e -= 2.5
 			continue
 		}
 		// The neighbours have the long step on one side; the ones beyond

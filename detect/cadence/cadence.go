@@ -107,19 +107,47 @@ func (s *state) marks(w *detect.Window) {
 	}
 }
 
+// brief is how many pictures between two runs of one pattern are part of it
+// though they do not follow it: a burst of another fault, a moment of rest.
+const brief = 12
+
 // Cadence returns the runs of one pattern, in order of time.
 func (s *state) Cadence() []detect.CadenceRun {
-	var out []detect.CadenceRun
-	for _, c := range s.builder.chains {
-		name := "irregular"
-		if c.kind == static {
-			name = "static"
-		} else if c.kind == inPattern {
-			name = s.follower.patterns[c.pattern].name
+	chains := s.builder.chains
+	name := func(c *chain) string {
+		switch c.kind {
+		case inPattern:
+			return s.follower.patterns[c.pattern].name
+		case static:
+			return "static"
 		}
-		sec := (c.to - c.from + s.period).Seconds()
-		rate := float64(c.end-c.start-c.repeats) / sec
-		out = append(out, detect.CadenceRun{Start: c.start, End: c.end, Pattern: name, NewPerS: rate})
+		return "irregular"
+	}
+	var out []detect.CadenceRun
+	var fresh, seconds float64 // of the last of out: new pictures, and how long it is
+	for i := range chains {
+		c := &chains[i]
+		pattern := name(c)
+		if c.kind != inPattern && c.end-c.start < brief {
+			// The odd pictures at either end, or between two runs, belong
+			// to the run beside them.
+			if len(out) > 0 {
+				pattern = out[len(out)-1].Pattern
+			} else if i+1 < len(chains) {
+				pattern = name(&chains[i+1])
+			}
+		}
+		if k := len(out) - 1; k < 0 || out[k].Pattern != pattern {
+			out = append(out, detect.CadenceRun{Start: c.start, Pattern: pattern})
+			fresh, seconds = 0, 0
+		}
+		r := &out[len(out)-1]
+		r.End = c.end
+		if c.kind != static {
+			fresh += float64(c.density(s.follower.patterns)) * float64(c.end-c.start)
+		}
+		seconds += (c.to - c.from + s.period).Seconds()
+		r.NewPerS = fresh / seconds
 	}
 	return out
 }

@@ -30,8 +30,9 @@ type chain struct {
 type builder struct {
 	chains   []chain
 	breaches []breach
-	recent   [5]fresh // the newest new pictures, newest last
-	expect   int      // place that the running pattern comes to next
+	recent   [7]fresh // the newest new pictures, newest last
+	pattern  int      // of the newest picture
+	expect   int      // place that it comes to next
 }
 
 // fresh is a new picture with its step.
@@ -61,7 +62,7 @@ func (b *builder) add(f *follower, r *record, n *node, expected bool) {
 		b.chains = append(b.chains, chain{start: r.index, from: r.time, kind: kind, pattern: n.pattern, cut: loose})
 		c = b.last()
 		b.recent = [len(b.recent)]fresh{}
-	} else if !expected && n.kind == inPattern {
+	} else if !expected && n.kind == inPattern && n.pattern == b.pattern {
 		b.shift(len(f.patterns[n.pattern].places), r, n.at, c.fresh)
 	}
 	if n.kind == held {
@@ -70,6 +71,7 @@ func (b *builder) add(f *follower, r *record, n *node, expected bool) {
 	if n.kind == inPattern || n.kind == held {
 		b.expect = f.nodes[n.next].at
 	}
+	b.pattern = n.pattern
 	c.end, c.to = r.index+1, r.time
 	c.region = c.region.Union(r.region)
 	c.sure += abs(r.repeat) / top

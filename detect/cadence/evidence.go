@@ -47,7 +47,7 @@ const (
 	// Two moving cells may be chance; beyond that, fewCells is the number
 	// for which a picture says half of what many cells would.
 	chanceCells = 2
-	fewCells    = 4
+	fewCells    = 2.5
 )
 
 // note is what the maps say about one picture, kept until its neighbours on
@@ -204,7 +204,7 @@ func (n *notes) count(k *note, m *cells.Map) {
 			}
 		}
 	}
-	if k.active > 0 && m.HasDiff && !n.fields {
+	if k.active > 0 && !n.fields {
 		k.lean = (even - odd) / k.active
 	}
 }
@@ -367,7 +367,7 @@ func (n *notes) judge(i int, r *record) {
 	}
 	if n.fields {
 		r.third = n.third(k)
-	} else if k.lean != 0 {
+	} else {
 		r.half = min(top, max(-top, 20*(abs(k.lean)-0.5))) * k.active / (k.active + fewCells)
 		if r.side = evenLines; k.lean < 0 {
 			r.side = oddLines

@@ -102,15 +102,23 @@ func patterns(fields bool) []pattern {
 	for _, m := range manners {
 		out = append(out, whole(m))
 	}
-	if !fields {
-		for _, m := range wovenManners {
-			for _, first := range []half{evenLines, oddLines} {
-				out = append(out, woven(m, first))
-			}
+	if fields {
+		return out
+	}
+	for _, m := range wovenManners {
+		for _, first := range []half{evenLines, oddLines} {
+			out = append(out, woven(m, first))
 		}
 	}
-	return out
+	// Live fields, each woven with the one before it into a picture of its
+	// own: the other half of the lines is new each time. How it looks is the
+	// business of others; that every instant is there is a cadence of 1:1.
+	return append(out, pattern{name: out[0].name, places: []place{{half: evenLines}, {half: oddLines}},
+		fresh: 2, price: wovenLive + math.Ln2})
 }
+
+// wovenLive is how much rarer woven live fields are than live pictures.
+const wovenLive = 2
 
 // sequence numbers the film frames behind an endless row of pictures.
 type sequence struct {
