@@ -125,6 +125,9 @@ func (b *builder) settle(patterns []pattern) []breach {
 	var out []breach
 	for _, x := range b.breaches {
 		c := &b.chains[x.chain]
+		if c.kind == inPattern && x.repeated == 0 && patterns[c.pattern].woven() {
+			x.odds -= combed
+		}
 		x.odds += min(stability(x.fresh), stability(c.fresh-x.fresh))
 		// A picture repeated and then one left out is one stumble: the
 		// repeat stands where the lost one should.
@@ -138,6 +141,10 @@ func (b *builder) settle(patterns []pattern) []breach {
 	}
 	return append(out, b.stretches(patterns)...)
 }
+
+// combed is what displacements are trusted less for where every other picture
+// is woven of two instants.
+const combed = 6
 
 const (
 	// solid is how many new pictures make a chain one to compare with.

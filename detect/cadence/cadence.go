@@ -95,10 +95,12 @@ func (s *state) marks(w *detect.Window) {
 		if m.Confidence < 0.2 {
 			continue
 		}
-		for p := x.first; p <= x.last; p += max(1, x.every) {
+		for p := x.first; p < x.last; p += max(1, x.every) {
 			m.Picture = p
 			s.left = append(s.left, m)
 		}
+		m.Picture = x.last
+		s.left = append(s.left, m)
 	}
 	// Breaches are settled when their pattern is, not in order of time.
 	slices.SortStableFunc(s.left, func(a, b detect.Mark) int { return cmp.Compare(a.Picture, b.Picture) })

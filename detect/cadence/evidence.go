@@ -44,6 +44,9 @@ const (
 	top       = 10
 	undecided = 0.4
 	slope     = 40
+	// Fields of one instant differ by the fine detail that falls between
+	// their lines, so that a field which repeats shows more.
+	undecidedField = 0.55
 	// Two moving cells may be chance; beyond that, fewCells is the number
 	// for which a picture says half of what many cells would.
 	chanceCells = 2
@@ -318,9 +321,13 @@ func changeOfOther(k *note) float32 { return k.other }
 
 // evidence turns the share of the motion that shows into evidence that a
 // picture repeats.
-func evidence(share, weight float32) float32 {
+func (n *notes) evidence(share, weight float32) float32 {
+	even := float32(undecided)
+	if n.fields {
+		even = undecidedField
+	}
 	weight = max(0, weight-chanceCells)
-	return min(top, max(-top, slope*(undecided-share))) * weight / (weight + fewCells)
+	return min(top, max(-top, slope*(even-share))) * weight / (weight + fewCells)
 }
 
 // judge compares picture i with the new pictures around it.
@@ -346,7 +353,7 @@ func (n *notes) judge(i int, r *record) {
 			o = a
 		}
 		if k.active > o.active/2 {
-			r.repeat = evidence(1, min(k.active, o.active)) * n.explained(k, o)
+			r.repeat = n.evidence(1, min(k.active, o.active)) * n.explained(k, o)
 		}
 		return
 	}
@@ -357,13 +364,13 @@ func (n *notes) judge(i int, r *record) {
 		r.still = true
 		return
 	}
-	r.repeat = evidence(share, weight) * (0.3 + 0.7*min(1, 4*explained))
+	r.repeat = n.evidence(share, weight) * (0.3 + 0.7*min(1, 4*explained))
 	left, flow := n.flow(k, b, a, r)
 	if flow > 0 {
 		// The cells know less of the noise of moving detail, the tiles less
 		// of what moves by little: both have to be content.
 		trust := flow / (flow + fewTiles)
-		r.repeat += trust * (evidence((left+share)/2, cellsOfTile*flow) - r.repeat)
+		r.repeat += trust * (n.evidence((left+share)/2, cellsOfTile*flow) - r.repeat)
 	}
 	if n.fields {
 		r.third = n.third(k)
@@ -400,13 +407,16 @@ func (n *notes) share(k, b, a *note) (share, weight float32) {
 	noise := max(a.noise, b.noise, k.noise)
 	threshold := changeRatio*noise + changeFloor
 	all := a.cut || b.cut // no tile is said to move
+	// Fine detail differs from field to field without moving; where fields
+	// of the same lines differ by less, it hides what moves.
+	fine := n.fields && len(a.twice) > 0 && len(b.twice) > 0
 	var plain, faint, plainShown, faintShown float32
 	for y := range n.rows {
 		tile := y / motion.TileCells * n.tileCols
 		for x := range n.cols {
 			c := y*n.cols + x
 			would := min(a.diff[c], b.diff[c])
-			if would <= threshold {
+			if would <= threshold || fine && max(a.twice[c], b.twice[c]) < fineShare*would {
 				continue
 			}
 			w := weigh(would, threshold)
@@ -425,13 +435,16 @@ func (n *notes) share(k, b, a *note) (share, weight float32) {
 		plainShown += unexplained * faintShown
 	}
 	least := min(change(a), change(b))
+	if fine {
+		least = 0
+	}
 	if plain < 0.3*least && change(k) > 0.5*least {
 		// Things that cross a cell within a picture leave no cell that
 		// changes both before and after.
 		return 1, 0.5 * least
 	}
 	if plain == 0 {
-		return undecided, 0
+		return 0, 0
 	}
 	return root(plainShown / plain), plain
 }
@@ -446,6 +459,8 @@ func power(d, would, noise float32) float32 {
 func root(v float32) float32 { return float32(math.Sqrt(float64(max(0, v)))) }
 
 const (
+	// fineShare leaves room for the noise in two differences that are equal.
+	fineShare = 0.8
 	// enough cells that plainly move decide alone.
 	enough = 6
 	// unexplained is what else a cell counts whose change no displacement
@@ -474,7 +489,7 @@ func (n *notes) third(k *note) float32 {
 	if weight == 0 {
 		return 0
 	}
-	return evidence(root(shown/weight), weight)
+	return n.evidence(root(shown/weight), weight)
 }
 
 // along reports whether two displacements have one direction and lengths

@@ -37,6 +37,11 @@ type pattern struct {
 	price float32
 }
 
+// woven reports whether pictures hold fields of different film frames.
+func (p *pattern) woven() bool {
+	return slices.ContainsFunc(p.places, func(at place) bool { return at.half != neither })
+}
+
 // manner is one way to hold film frames or live pictures, as the lengths of
 // the holds in pictures (fields in a take of fields).
 type manner struct {
@@ -107,7 +112,7 @@ func patterns(fields bool) []pattern {
 	}
 	for _, m := range wovenManners {
 		for _, first := range []half{evenLines, oddLines} {
-			out = append(out, woven(m, first))
+			out = append(out, weave(m, first))
 		}
 	}
 	// Live fields, each woven with the one before it into a picture of its
@@ -156,9 +161,9 @@ func whole(m manner) pattern {
 	return p
 }
 
-// woven spreads holds over fields and puts two fields into each frame, the
+// weave spreads holds over fields and puts two fields into each frame, the
 // one with the lines of first first.
-func woven(m manner, first half) pattern {
+func weave(m manner, first half) pattern {
 	s := newSequence(m.holds)
 	p := pattern{name: holdsName(m.holds), fresh: s.fresh}
 	fields := len(s.films)
