@@ -29,7 +29,7 @@ const (
 	mostLost = 4
 	// slow is the step in pixels below which a shaking hand stops as
 	// suddenly as a repeat does.
-	slow = 1.5
+	slow = 2
 )
 
 // heldOdds is the log odds of a picture held too long. Where every picture is
@@ -68,6 +68,15 @@ const (
 	codedShare = 0.3
 )
 
+// tileTerm is what the number of tiles that agree on a step adds: a leg that
+// swings in one of them goes twice as far every few pictures.
+func tileTerm(agree float32) float32 {
+	if agree < 4 {
+		return 1.5*(agree-4) + 0.5
+	}
+	return min(3, agree/2-1.5)
+}
+
 // stability is what a pattern that ran for n new pictures adds to the odds
 // that a deviation from it is a break.
 func stability(n int) float32 {
@@ -99,7 +108,7 @@ func lostBefore(new *[7]fresh) (lost int, odds float32, ok bool) {
 	if lost < 1 || lost > mostLost || off > 0.3 {
 		return 0, 0, false
 	}
-	e := 3 + 4*s.agree/s.fit + 3*min(1, 2*s.fit/s.tiles) + min(3, s.agree/2) - 8*off - 3*max(0, slow-s.before) - 3*max(0, slow-s.after)
+	e := 3 + 4*s.agree/s.fit + 3*min(1, 2*s.fit/s.tiles) + tileTerm(s.agree) - 8*off - 3*max(0, slow-s.before) - 3*max(0, slow-s.after)
 	for i, x := range new {
 		if i == at {
 			continue
@@ -246,6 +255,9 @@ func (b *builder) stretches(patterns []pattern) []breach {
 			}
 			if c.kind == irregular {
 				x.odds -= 1.5
+				if c == &b.chains[at[len(at)-1]] {
+					x.odds -= 2 // how it goes on nobody sees
+				}
 			}
 		} else if c.kind == irregular || c.fresh < solid {
 			continue

@@ -113,6 +113,9 @@ func (s *state) marks(w *detect.Window) {
 // though they do not follow it: a burst of another fault, a moment of rest.
 const brief = 12
 
+// few is how many new pictures a pattern takes to be one.
+const few = 3
+
 // Cadence returns the runs of one pattern, in order of time.
 func (s *state) Cadence() []detect.CadenceRun {
 	chains := s.builder.chains
@@ -130,7 +133,7 @@ func (s *state) Cadence() []detect.CadenceRun {
 	for i := range chains {
 		c := &chains[i]
 		pattern := name(c)
-		if c.kind != inPattern && c.end-c.start < brief {
+		if c.kind != inPattern && c.end-c.start < brief || c.kind == inPattern && c.fresh < few {
 			// The odd pictures at either end, or between two runs, belong
 			// to the run beside them.
 			if len(out) > 0 {
