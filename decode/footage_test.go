@@ -7,6 +7,7 @@ import (
 
 	"setwitness/decode"
 	"setwitness/decode/picture"
+	"setwitness/testdata/footage"
 )
 
 // Real recordings, whose description comes from their makers' files: every
@@ -32,7 +33,7 @@ func TestFootage(t *testing.T) {
 		{"tape/skyline.dv", "yuv411p", 0, picture.Colour{}, false},
 	} {
 		t.Run(c.file, func(t *testing.T) {
-			path := footage(t, c.file)
+			path := footage.Path(t, c.file)
 			t.Parallel()
 			const keep = 2
 			r := readSome(t, path, decode.Options{Fields: decode.FieldsWeave}, keep)
@@ -74,7 +75,7 @@ func TestFootageFields(t *testing.T) {
 		{"tape/combed_night_street.dv", decode.FieldsSplit, decode.Progressive, true, 2, 60000, 1001, picture.Bottom},
 	} {
 		t.Run(c.file+" "+c.fields.String(), func(t *testing.T) {
-			r := readSome(t, footage(t, c.file), decode.Options{Fields: c.fields}, 0)
+			r := readSome(t, footage.Path(t, c.file), decode.Options{Fields: c.fields}, 0)
 			f := r.format
 			if r.info.Scan != c.scan || f.Fields != c.split || f.RateNum != c.num || f.RateDen != c.den {
 				t.Errorf("%s, format %+v", r.info.Scan, f)

@@ -7,7 +7,6 @@ import (
 	"errors"
 	"io"
 	"math"
-	"os"
 	"os/exec"
 	"path/filepath"
 	"slices"
@@ -307,18 +306,4 @@ func sameSamples(t testing.TB, got, want []byte) {
 			return
 		}
 	}
-}
-
-// footage names a real clip, and skips the test where there are none.
-func footage(t testing.TB, name string) string {
-	t.Helper()
-	dir := os.Getenv("SETWITNESS_FOOTAGE")
-	if dir == "" {
-		dir = filepath.Join("..", "..", "shared", "footage")
-	}
-	path := filepath.Join(dir, name)
-	if _, err := os.Stat(path); err != nil {
-		t.Skipf("no footage: %v (set SETWITNESS_FOOTAGE to its folder)", err)
-	}
-	return path
 }

@@ -28,8 +28,6 @@ type frame struct {
 	pool  *framePool
 }
 
-func (f *frame) hold() { f.users.Add(1) }
-
 func (f *frame) drop() {
 	if f.users.Add(-1) == 0 {
 		f.pool.give(f.av)

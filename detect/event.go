@@ -174,7 +174,13 @@ func (j *joiner) finish() []Event {
 		out[i].absorb(&e)
 		out[i].Confidence = c
 	}
-	return slices.DeleteFunc(out, func(e Event) bool { return e.Kind == Ghost && combed(e, out) })
+	var faults []Event
+	for _, e := range out {
+		if e.Kind != Ghost || !combed(e, out) {
+			faults = append(faults, e)
+		}
+	}
+	return faults
 }
 
 // combed reports whether a ghost is what a comb looks like to an eye that

@@ -109,7 +109,10 @@ func Run(ctx context.Context, src Source, stages []*Stage, options map[string]fl
 	defer r.release()
 
 	err := r.pump(ctx, src, progress)
-	r.finish()
+	late := r.finish()
+	if err == nil {
+		err = late
+	}
 	return r.res, err
 }
 
@@ -215,14 +218,18 @@ func (r *run) stepTo(s *slot, t int) error {
 }
 
 // finish steps every stage over the pictures that it still waits for, and
-// gathers events and coverage.
-func (r *run) finish() {
+// gathers events and coverage. It returns the first error of a stage; the
+// others go on to their end.
+func (r *run) finish() (first error) {
 	// Step by step, so that a reader never finds a measurement overwritten
 	// by one that ran ahead of it.
 	for extra := 1; extra <= len(r.ring); extra++ {
 		for _, s := range r.slots {
 			if err := r.stepTo(s, min(r.newest, r.newest+extra-s.delay)); err != nil {
-				s.next = r.newest + 1 // this stage ends here, the others go on
+				s.next = r.newest + 1 // this stage ends here
+				if first == nil {
+					first = err
+				}
 			}
 		}
 	}
@@ -236,6 +243,7 @@ func (r *run) finish() {
 			r.res.Cadence = c.Cadence()
 		}
 	}
+	return first
 }
 
 func (r *run) release() {

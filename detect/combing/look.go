@@ -156,7 +156,7 @@ func (l *looker) take(p *picture.Plane, window image.Rectangle, c carrier, noise
 		// difference: what the other field shows may lie further away.
 		if far, ok := l.searchFar(p, window, r); ok && far.cost < best.cost {
 			best, r.X, k.far = far, far.reach, true
-			mx, my = r.X+1, r.Y+2
+			mx = r.X + 1
 		} else {
 			load(mx, my)
 			l.choose(f, mx, my)

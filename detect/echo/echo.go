@@ -19,7 +19,6 @@
 package echo
 
 import (
-	"cmp"
 	"image"
 	"math"
 	"slices"
@@ -48,12 +47,13 @@ const (
 	// seen, which only a periodic texture has.
 	reachSteps = 3.3
 	longest    = 200 // samples
-	// LeastRatio and MostRatio bound the lag of a copy over the step: half a
+	// leastRatio and mostRatio bound the lag of a copy over the step: half a
 	// step where both fields of a frame are blended, two and a half where
 	// 24 pictures a second are blended to 60.
-	LeastRatio = 0.4
-	MostRatio  = 2.7
-	widest     = 1000
+	leastRatio = 0.4
+	mostRatio  = 2.7
+	// widest window: the kernel that sums the lags takes rows of 1024 samples.
+	widest = 1000
 	// A path is looked at in the plane itself where more than this share of
 	// the surroundings changed and stands out: the background moves.
 	backgroundMoves = 0.5
@@ -69,6 +69,8 @@ type Look struct {
 	// Profile[0] is 1. SamplePx is raster pixels a sample along the path.
 	Profile  []float32
 	SamplePx float64
+	// Main is the most prominent peak at a lag that a copy can have.
+	Main Peak
 	// Gain is how much higher the main peak is one sample beside the path
 	// than on it, 1 or more.
 	Gain float64
@@ -85,9 +87,6 @@ type Look struct {
 	// Energy is the gradient's own energy, comparable between looks at one
 	// thing.
 	Energy float64
-	// Contrast is the mean |difference| from the background where the thing
-	// stands out, 8-bit codes.
-	Contrast float64
 	// Whole is set where the background moves too, so that the look is a
 	// sample of a picture that moves as a whole.
 	Whole bool
@@ -110,11 +109,10 @@ type Peak struct {
 	Prominence float64 // above the higher of the two valleys beside it
 }
 
-// Peak returns the most prominent maximum between two lags in samples; the
-// zero value when there is none.
-func (l *Look) Peak(from, to float64) Peak {
+// peak returns the most prominent maximum of a profile between two lags in
+// samples; the zero value when there is none.
+func peak(p []float32, from, to float64) Peak {
 	var best Peak
-	p := l.Profile
 	for k := max(2, int(math.Ceil(from))); k <= int(to) && k+1 < len(p); k++ {
 		if p[k] < p[k-1] || p[k] < p[k+1] {
 			continue
@@ -391,18 +389,19 @@ func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectan
 	}
 	l.Profile[0] = 1
 	l.Energy, l.Whole = energy, plain
-	s.refine(&l, win, energy, speed)
+	l.Main = peak(l.Profile, leastRatio*l.Steps(), mostRatio*l.Steps())
+	s.refine(&l, win)
 	return l, true
 }
 
-// differentiate fills s.gradient for a window and the look's weight, place and contrast. It returns the energy of the
-// gradient without that of noise.
+// differentiate fills s.gradient for a window, and the look's weight and
+// place. It returns the energy of the gradient without that of noise.
 func (s *Store) differentiate(l *Look, r *cells.Reduced, m *motion.Map, win image.Rectangle, plain bool, ux, uy float64) (energy float64, ok bool) {
 	w, h := win.Dx(), win.Dy()
 	s.gradient = slices.Grow(s.gradient[:0], w*h)[:w*h]
 	clear(s.gradient)
 	s.above = slices.Grow(s.above[:0], w*h)[:w*h]
-	var along, weight, contrast float64
+	var along, weight float64
 	for y := range h {
 		from := (win.Min.Y+y)*r.W + win.Min.X
 		dst := s.above[y*w : (y+1)*w]
@@ -422,7 +421,6 @@ func (s *Store) differentiate(l *Look, r *cells.Reduced, m *motion.Map, win imag
 				e := math.Abs(float64(d))
 				along += e * (float64(win.Min.X+x)*ux + py)
 				weight += e
-				contrast++
 			}
 		}
 	}
@@ -451,10 +449,9 @@ func (s *Store) differentiate(l *Look, r *cells.Reduced, m *motion.Map, win imag
 				a, b := k+pixStep, k-pixStep
 				f := int(r.Pix[a]) + int(r.Pix[a-pixAcross]) + int(r.Pix[a+pixAcross]) -
 					int(r.Pix[b]) - int(r.Pix[b-pixAcross]) - int(r.Pix[b+pixAcross])
-				switch {
-				case g > 0:
+				if g > 0 {
 					g = max(0, min(g, f))
-				default:
+				} else {
 					g = min(0, max(g, f))
 				}
 			}
@@ -479,25 +476,23 @@ func (s *Store) differentiate(l *Look, r *cells.Reduced, m *motion.Map, win imag
 	l.Weight = sum * sum / fourth
 	if weight > 0 {
 		l.Along = along / weight * l.SamplePx
-		l.Contrast = weight / contrast / cells.Unit8
 	}
 	return sum - noise, true
 }
 
 // refine looks for the true height of the main peak beside the path: a vector
 // is never quite right, and fine texture forgives less than a sample.
-func (s *Store) refine(l *Look, win image.Rectangle, energy, speed float64) {
-	p := l.Peak(LeastRatio*speed, MostRatio*speed)
-	if p.Prominence == 0 {
+func (s *Store) refine(l *Look, win image.Rectangle) {
+	if l.Main.Prominence == 0 {
 		return
 	}
-	k := int(p.Lag + 0.5)
+	k := int(l.Main.Lag + 0.5)
 	x, y := s.dx[k], s.dy[k]
 	best, second := s.highest(win, x, y, 1), s.highest(win, 2*x, 2*y, 2)
 	if s.sums[k] > 0 {
 		l.Gain = max(1, float64(best/s.sums[k]))
 	}
-	l.Second = float64(second) / energy
+	l.Second = float64(second) / l.Energy
 }
 
 // highest returns the greatest sum within reach of a lag.
@@ -520,22 +515,4 @@ func abs(v int32) int {
 		return int(-v)
 	}
 	return int(v)
-}
-
-// Nearest sorts looks by distance of their regions' centres from a point.
-func Nearest(looks []Look, p image.Point) int {
-	if len(looks) == 0 {
-		return -1
-	}
-	d := func(l *Look) float64 {
-		c := l.Region.Min.Add(l.Region.Max).Div(2)
-		return math.Hypot(float64(c.X-p.X), float64(c.Y-p.Y))
-	}
-	best := 0
-	for i := range looks {
-		if cmp.Less(d(&looks[i]), d(&looks[best])) {
-			best = i
-		}
-	}
-	return best
 }

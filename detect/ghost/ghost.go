@@ -114,12 +114,14 @@ func (s *state) Step(w *detect.Window) error {
 	return nil
 }
 
-// rhythm is the lag of a copy over the step of the thing, as the known faults
-// make it: a picture's step; half of it (both fields of a frame in one
+// rhythms are the lags of a copy over the step of the thing, as the known
+// faults make them: a picture's step; half of it (both fields of a frame in one
 // picture); the step of the source in conversions from 60 to 50, 50 to 60,
 // 24 to 30, 25 to 60 and 24 to 60 a second.
 var rhythms = []float64{1, 0.5, 5.0 / 6, 1.2, 1.25, 2.4, 2.5}
 
+// rhythm returns the nearest of the rhythms, and whether a ratio measured at a
+// lag in samples is that one.
 func rhythm(ratio, lag float64) (float64, bool) {
 	best := 0.0
 	for _, r := range rhythms {
@@ -132,8 +134,7 @@ func rhythm(ratio, lag float64) (float64, bool) {
 
 // judge decides whether a look shows a ghost.
 func (s *state) judge(t int, l *echo.Look, peers []echo.Look) (detect.Mark, bool) {
-	step := l.Steps()
-	p := l.Peak(echo.LeastRatio*step, echo.MostRatio*step)
+	p := l.Main
 	// The profile of few edges strays more.
 	need := s.floor + strays/math.Sqrt(l.Weight)
 	// A texture's peak stands above deep valleys and is low itself, a thing's
@@ -142,18 +143,17 @@ func (s *state) judge(t int, l *echo.Look, peers []echo.Look) (detect.Mark, bool
 	if p.Prominence < 0.7*need || p.R < s.floor || p.R > highest {
 		return detect.Mark{}, false
 	}
-	ratio := p.Lag / step
-	r, known := rhythm(ratio, p.Lag)
+	r, known := rhythm(p.Lag/l.Steps(), p.Lag)
 	if third := l.At(3 * p.Lag); third > periodic*p.R {
 		return detect.Mark{}, false
 	}
-	c := s.compare(t, l, p)
+	c := s.compare(t, l)
 	confidence := 0.0
 	sure := squash((height - need) / 0.06)
 	c.height, c.second = p.R*l.Gain, l.Second
 	places := 0
 	if l.Whole {
-		places, c.height, c.second = s.agree(l, p, peers)
+		places, c.height, c.second = s.agree(l, peers)
 	}
 	switch {
 	case !known, l.Whole && places < leastPlaces:
@@ -180,7 +180,7 @@ func (s *state) judge(t int, l *echo.Look, peers []echo.Look) (detect.Mark, bool
 	if confidence < 0.2 {
 		return detect.Mark{}, false
 	}
-	m := s.mark(l, p, c, confidence)
+	m := s.mark(l, c, confidence)
 	return m, m.Strength >= faintest
 }
 
@@ -202,7 +202,8 @@ type comparison struct {
 }
 
 // compare looks for the same thing in the pictures around.
-func (s *state) compare(t int, l *echo.Look, p echo.Peak) comparison {
+func (s *state) compare(t int, l *echo.Look) comparison {
+	p := l.Main
 	c := comparison{spread: 1, keepsStep: true}
 	s.baseline, s.energy = s.baseline[:0], s.energy[:0]
 	ratio := p.Lag / l.Steps()
@@ -217,26 +218,20 @@ func (s *state) compare(t int, l *echo.Look, p echo.Peak) comparison {
 		if l.Whole {
 			at = here
 		}
-		k := echo.Nearest(looks, at)
-		if k < 0 {
-			continue
-		}
-		o := &looks[k]
-		reach := 3*l.Speed + float64(max(l.Region.Dx(), l.Region.Dy()))
-		if d := middle(o.Region).Sub(at); math.Hypot(float64(d.X), float64(d.Y)) > reach {
+		o, distance := nearest(looks, at)
+		if o == nil || distance > 3*l.Speed+float64(max(l.Region.Dx(), l.Region.Dy())) {
 			continue
 		}
 		// Another thing, or the same after a bounce: not comparable.
 		if turn := (o.DX*l.DX + o.DY*l.DY) / (o.Speed * l.Speed); turn < 0.8 || o.Speed > 2*l.Speed || l.Speed > 2*o.Speed {
 			continue
 		}
-		own := o.Peak(echo.LeastRatio*o.Steps(), echo.MostRatio*o.Steps())
-		same := o.At(p.Lag)
+		own := o.Main
 		switch {
 		case min(own.R, own.Prominence) < cleanShare*min(p.R, p.Prominence):
 			c.clean++
 			s.energy = append(s.energy, o.Energy)
-			s.baseline = append(s.baseline, same)
+			s.baseline = append(s.baseline, o.At(p.Lag))
 			if o.Along != 0 && !l.Whole {
 				c.centre += o.Along + l.Speed*float64(t-i)
 				c.centres++
@@ -264,18 +259,31 @@ func (s *state) compare(t int, l *echo.Look, p echo.Peak) comparison {
 
 func middle(r image.Rectangle) image.Point { return r.Min.Add(r.Max).Div(2) }
 
+// nearest returns the look whose middle is nearest to a point, and how far
+// that is; nil when there is none.
+func nearest(looks []echo.Look, p image.Point) (look *echo.Look, distance float64) {
+	for i := range looks {
+		d := middle(looks[i].Region).Sub(p)
+		if far := math.Hypot(float64(d.X), float64(d.Y)); look == nil || far < distance {
+			look, distance = &looks[i], far
+		}
+	}
+	return look, distance
+}
+
 // agree counts the places of this picture that show the same lag; 0 when they
 // are too small a share of all. It also returns the mean height of their peaks
 // and of the second ones.
-func (s *state) agree(l *echo.Look, p echo.Peak, peers []echo.Look) (n int, height, second float64) {
+func (s *state) agree(l *echo.Look, peers []echo.Look) (n int, height, second float64) {
 	all := 0
 	for i := range peers {
 		o := &peers[i]
-		if o.Whole {
-			all++
+		if !o.Whole {
+			continue
 		}
-		own := o.Peak(echo.LeastRatio*o.Steps(), echo.MostRatio*o.Steps())
-		if o.Whole && min(own.R, own.Prominence) > 0.7*s.floor && math.Abs(own.Lag/o.Steps()/(p.Lag/l.Steps())-1) < ratioTolerance {
+		all++
+		own := o.Main
+		if min(own.R, own.Prominence) > 0.7*s.floor && math.Abs(own.Lag/o.Steps()/(l.Main.Lag/l.Steps())-1) < ratioTolerance {
 			n++
 			height += own.R * o.Gain
 			second += o.Second
@@ -288,11 +296,11 @@ func (s *state) agree(l *echo.Look, p echo.Peak, peers []echo.Look) (n int, heig
 }
 
 // mark states the amplitudes of the copies.
-func (s *state) mark(l *echo.Look, p echo.Peak, c comparison, confidence float64) detect.Mark {
-	px := p.Lag * l.SamplePx
+func (s *state) mark(l *echo.Look, c comparison, confidence float64) detect.Mark {
+	px := l.Main.Lag * l.SamplePx
 	m := map[string]float64{
 		"step_px": l.Speed, "step_x_px": l.DX, "step_y_px": l.DY,
-		"displacement_px": px, "peak": p.R, "peak_elsewhere": c.baseline,
+		"displacement_px": px, "peak": l.Main.R, "peak_elsewhere": c.baseline,
 	}
 	share, copies := s.amplitude(l, c)
 	m["copies"] = float64(copies)

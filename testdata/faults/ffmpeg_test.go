@@ -20,7 +20,7 @@ func filter(t *testing.T, s Sequence, graph string, w, h int) (planes []picture.
 	t.Helper()
 	program, err := exec.LookPath("ffmpeg")
 	if err != nil {
-		t.Skip("ffmpeg is not installed")
+		t.Fatalf("ffmpeg is missing: scripts/test installs it (%v)", err)
 	}
 	in := filepath.Join(t.TempDir(), "in.y4m")
 	var b bytes.Buffer
