@@ -56,7 +56,8 @@ func (f *fields) load(p *picture.Plane, c carrier, x, y, w, h int) {
 // is zero at the carrier and its harmonics; for a carrier of two lines it is
 // (1 2 1)/4, and the fields are those of split.
 func demodulateRows[T sample](f *fields, pix []T, p *picture.Plane, c carrier) {
-	taps, reach := lowPass(c.frequency)
+	var room [2*mostReach + 1]float32
+	taps, reach := lowPass(c.frequency, &room)
 	scale := float32(unit) / float32(int(1)<<(p.Depth-8))
 	lo, hi := clampColumns(f.x, f.w, p.W)
 	n := hi - lo
@@ -102,18 +103,18 @@ func mirror(y, h int) int {
 	return max(0, min(y, h-1))
 }
 
-// lowPass returns the raised cosine for a carrier, and its reach to either
-// side.
-func lowPass(frequency float64) (taps []float32, reach int) {
+// lowPass fills room with the raised cosine for a carrier, and returns it with
+// its reach to either side.
+func lowPass(frequency float64, room *[2*mostReach + 1]float32) (taps []float32, reach int) {
 	reach = int(math.Ceil(1/frequency)) - 1
-	var room [2*mostReach + 1]float64
-	w := room[:2*reach+1]
+	var wide [2*mostReach + 1]float64
+	w := wide[:2*reach+1]
 	sum := 0.0
 	for i := range w {
 		w[i] = 1 + math.Cos(math.Pi*float64(i-reach)*frequency)
 		sum += w[i]
 	}
-	taps = make([]float32, len(w))
+	taps = room[:len(w)]
 	for i := range w {
 		taps[i] = float32(w[i] / sum)
 	}
@@ -256,7 +257,8 @@ func (t *tracker) find(l *looker, p *picture.Plane, picture int, window image.Re
 // envelope returns the mean of the squared complex envelope of a carrier over
 // a window, and that of its squared magnitude, in squared 8-bit codes.
 func (l *looker) envelope(p *picture.Plane, window image.Rectangle, frequency float64) (complex128, float64) {
-	taps, reach := lowPass(frequency)
+	var room [2*mostReach + 1]float32
+	taps, reach := lowPass(frequency, &room)
 	step := carrier{frequency: frequency}.step()
 	const columnStep = 4
 	n := window.Dx() / columnStep
@@ -265,6 +267,13 @@ func (l *looker) envelope(p *picture.Plane, window image.Rectangle, frequency fl
 	}
 	re, im := l.re[:n], l.im[:n]
 	scale := 2 / float64(int(1)<<(p.Depth-8))
+	if l.turns = l.turns[:0]; cap(l.turns) < window.Dy() {
+		l.turns = make([]complex64, 0, window.Dy())
+	}
+	for line := window.Min.Y; line < window.Max.Y; line++ {
+		sin, cos := math.Sincos(-2 * math.Pi * frequency * float64(line))
+		l.turns = append(l.turns, complex64(complex(scale*cos, scale*sin)))
+	}
 	var square complex128
 	energy := 0.0
 	rows := 0
@@ -273,8 +282,8 @@ func (l *looker) envelope(p *picture.Plane, window image.Rectangle, frequency fl
 		clear(im)
 		for k, t := range taps {
 			line := y + k - reach
-			sin, cos := math.Sincos(-2 * math.Pi * frequency * float64(line))
-			a, b := float32(scale*cos)*t, float32(scale*sin)*t
+			turn := l.turns[line-window.Min.Y]
+			a, b := real(turn)*t, imag(turn)*t
 			if p.Pix != nil {
 				row := p.Pix[line*p.Stride+window.Min.X:]
 				for i := range n {

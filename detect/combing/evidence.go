@@ -66,6 +66,13 @@ const (
 // edge lie apart in any picture.
 const leastDX, leastDY = 0.75, 1.75
 
+// explained is the share of the difference between the fields that a
+// displacement may leave. One that leaves more than it takes away is chance: of
+// a comb only what was hidden in one field and what the lines of the other
+// miss is left, and neither is the greater part of a window that is full of
+// moved edges.
+const explained = 0.5
+
 // leastScaledDY is the same as leastDY for scaled combs, in lines of the frame
 // before the scaler: the low-pass of the fields widens edges.
 const leastScaledDY = 2.5
@@ -101,6 +108,9 @@ func (k *look) intra(noise float64) float64 {
 	}
 	noise *= costNoise
 	along, still, mirror := less(k.along, noise), less(k.still, noise), less(k.mirror, noise)
+	if along > explained*still {
+		return impossible
+	}
 	odds := prior + mirrorWeight*(min(mirrorMost, math.Log(mirror/along))-mirrorEven)
 	odds += stillWeight * min(0, math.Log(still/along)-stillEven)
 	odds -= detailWeight * max(0, math.Log(k.detail/k.still))

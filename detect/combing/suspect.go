@@ -42,6 +42,9 @@ const (
 	// moved.
 	moved      = 1.0
 	movedNoise = 1.13 * 1.5
+	// floorCells are enough for the quantile of noise to be known to a
+	// hundredth.
+	floorCells = 1000
 	// zoneCols by zoneRows cells make a zone: one close look at a time goes
 	// to a zone, which spreads the looks over the picture.
 	zoneCols, zoneRows = 8, 6
@@ -70,7 +73,9 @@ type zone struct {
 
 // suspects holds the suspect cells of a picture: in fine those whose lines
 // alternate, which a comb of two lines does, in coarse those whose lines bend
-// more than they rise, which a scaled comb does, and which move.
+// more than they rise, which a scaled comb does. Cells in which nothing changes
+// from the picture before or to the next are not suspect: a comb is made by
+// motion, and what is combed and stands still was combed when it stopped.
 type suspects struct {
 	cols, rows   int
 	zonesX       int
@@ -118,7 +123,11 @@ func newSuspects(cols, rows int) *suspects {
 
 // measureFloor finds what noise and detail make of the cells.
 func (s *suspects) measureFloor(m *cells.Map, code float32, lowest float64) {
-	const step = 3 // every third cell is plenty
+	// Enough cells for the quantiles, from all columns.
+	step := max(3, len(m.Cells)/floorCells)
+	for m.Cols%step == 0 {
+		step++
+	}
 	clear(s.zigzags[:])
 	clear(s.seconds[:])
 	clear(s.bends[:])
@@ -157,30 +166,30 @@ func (s *suspects) find(m, next *cells.Map, code float32, lowest float64) {
 	zigzag := uint32(float32(noiseRatio*s.zigzag+suspectFloor) * code * whole)
 	second := uint32(float32(noiseRatio*s.second+2*suspectFloor) * code * whole)
 	still := uint32(float32(movedNoise*s.noise+moved) * code * whole)
+	combed := uint32(float32(movedNoise*s.noise+suspectFloor) * code * whole)
 	// In 256ths.
 	bend := uint64(s.bend * 256)
 	for y := range s.rows {
 		row := m.Cells[y*m.Cols:][:s.cols]
-		fine, coarse := s.fine.excess[y*s.cols:][:s.cols], s.coarse.excess[y*s.cols:][:s.cols]
 		zones := y / zoneRows * s.zonesX
 		for x := range row {
-			c := &row[x]
-			fine[x], coarse[x] = 0, 0
-			moves := !m.HasDiff || c.Diff[0]+c.Diff[1] > still
-			s.moving = s.moving || moves && m.HasDiff
-			if limit := zigzag + c.Vertical/(1/detailShare); c.Zigzag > limit {
-				fine[x] = float32(c.Zigzag-limit) / (float32(c.Pixels) * code)
-				s.fine.add(zones+x/zoneCols, y*s.cols+x, fine[x])
+			c, i := &row[x], y*s.cols+x
+			if !s.moving && m.HasDiff && c.Diff[0]+c.Diff[1] > still {
+				s.moving = true
 			}
-			if limit := second + uint32(uint64(c.Vertical)*bend>>8); c.Second > limit {
-				if !moves && next != nil && next.HasDiff {
-					d := &next.Cells[y*m.Cols+x]
-					moves = d.Diff[0]+d.Diff[1] > still
-				}
-				if moves {
-					coarse[x] = float32(c.Second-limit) / (float32(c.Pixels) * code)
-					s.coarse.add(zones+x/zoneCols, y*s.cols+x, coarse[x])
-				}
+			if c.Zigzag <= zigzag && c.Second <= second {
+				continue
+			}
+			change := c.Diff[0] + c.Diff[1]
+			if !m.HasDiff {
+				change = math.MaxUint32
+			}
+			if limit := zigzag + c.Vertical/(1/detailShare); c.Zigzag > limit && float32(c.Vertical) < mostDetail/2*float32(c.Second) &&
+				(change > combed || changeOf(next, i) > combed) {
+				s.fine.add(zones+x/zoneCols, i, float32(c.Zigzag-limit)/(float32(c.Pixels)*code))
+			}
+			if limit := second + uint32(uint64(c.Vertical)*bend>>8); c.Second > limit && (change > still || changeOf(next, i) > still) {
+				s.coarse.add(zones+x/zoneCols, i, float32(c.Second-limit)/(float32(c.Pixels)*code))
 			}
 		}
 	}
@@ -188,8 +197,19 @@ func (s *suspects) find(m, next *cells.Map, code float32, lowest float64) {
 	s.coarse.end()
 }
 
+// changeOf returns the sum of |differences| of a cell to the picture before, or
+// 0 where there is none.
+func changeOf(m *cells.Map, cell int) uint32 {
+	if m == nil || !m.HasDiff {
+		return 0
+	}
+	c := &m.Cells[cell]
+	return c.Diff[0] + c.Diff[1]
+}
+
 func (l *layer) begin() {
 	l.count = 0
+	clear(l.excess)
 	for i := range l.zones {
 		z := &l.zones[i]
 		z.top, z.tried = 0, false
@@ -199,6 +219,7 @@ func (l *layer) begin() {
 
 func (l *layer) add(zone, cell int, excess float32) {
 	l.count++
+	l.excess[cell] = excess
 	if z := &l.zones[zone]; excess > z.top {
 		z.top, z.at = excess, int32(cell)
 	}
