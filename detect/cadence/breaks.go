@@ -15,6 +15,7 @@ type breach struct {
 	expected       int // place in the period that should have come
 	found          int // place that came
 	step           step
+	stepped        bool // only the length of the step shows it
 	region         image.Rectangle
 	// every is how many pictures apart the pictures of a stretch stumble;
 	// 0 where there is no stretch.
@@ -134,7 +135,7 @@ func (b *builder) settle(patterns []pattern) []breach {
 	var out []breach
 	for _, x := range b.breaches {
 		c := &b.chains[x.chain]
-		if c.kind == inPattern && x.repeated == 0 && patterns[c.pattern].woven() {
+		if c.kind == inPattern && x.stepped && patterns[c.pattern].woven() {
 			x.odds -= combed
 		}
 		x.odds += min(stability(x.fresh), stability(c.fresh-x.fresh))

@@ -115,7 +115,7 @@ func (b *builder) jump() {
 	if lost, odds, ok := lostBefore(&b.recent); ok {
 		x := &b.recent[len(b.recent)/2]
 		b.breaches = append(b.breaches, breach{first: x.picture, last: x.picture, lost: lost,
-			chain: x.chain, fresh: x.before, odds: odds, step: x.step, region: x.region})
+			chain: x.chain, fresh: x.before, odds: odds, step: x.step, stepped: true, region: x.region})
 	}
 }
 

@@ -345,6 +345,9 @@ func (n *notes) judge(i int, r *record) {
 	if k.shade {
 		return
 	}
+	if n.fields {
+		r.third = n.third(k)
+	}
 	if b == nil || a == nil {
 		// Where motion begins or ends a new picture shows as one; whether a
 		// picture repeats cannot be told.
@@ -361,7 +364,8 @@ func (n *notes) judge(i int, r *record) {
 	r.shown, r.cells = share, weight
 	explained := n.explained(b, a)
 	if explained == 0 && weight < thin*float32(len(k.diff)) || weight < chanceCells {
-		r.still = true
+		r.still = abs(r.third) < 1
+		n.sameLines(k, r)
 		return
 	}
 	r.repeat = n.evidence(share, weight) * (0.3 + 0.7*min(1, 4*explained))
@@ -373,7 +377,7 @@ func (n *notes) judge(i int, r *record) {
 		r.repeat += trust * (n.evidence((left+share)/2, cellsOfTile*flow) - r.repeat)
 	}
 	if n.fields {
-		r.third = n.third(k)
+		n.sameLines(k, r)
 	} else {
 		r.half = min(top, max(-top, 20*(abs(k.lean)-0.5))) * k.active / (k.active + fewCells)
 		if r.side = evenLines; k.lean < 0 {
@@ -467,6 +471,18 @@ const (
 	// explains, against one of a moving tile.
 	unexplained = 0.25
 )
+
+// sameLines makes a field that lies in a hold of three a repeat. Where a field
+// equals the last but one, which has the same lines, both fields after that
+// one repeat it: no detail that falls between the lines blurs this, as it
+// blurs the difference of neighbours.
+func (n *notes) sameLines(k *note, r *record) {
+	third := r.third
+	if next := n.at(k.index + 1); next != nil && !n.cut(next) {
+		third = max(third, n.third(next))
+	}
+	r.repeat = max(r.repeat, third)
+}
 
 // third is the evidence that field k shows what the last field but one shows.
 func (n *notes) third(k *note) float32 {
