@@ -1,0 +1,117 @@
+package screen
+
+import "math"
+
+// An edge is a place on a profile across a side where it gets bright inwards.
+type edge struct {
+	at       float64 // px inwards from where the profile is centred
+	contrast float64 // rise in roots of light, which the eye and codes follow
+}
+
+// A profile is light along a line that crosses a side of the screen at a right
+// angle, from outside to inside.
+type profile struct {
+	light, root []float32
+}
+
+const (
+	// A rise by less than this (in roots of light, about 6 of 219 codes) over
+	// the width of a blurred edge is noise, a reflection or a texture.
+	leastRise = 0.028
+	// Pixels on either side of an edge over which its two levels are read:
+	// beyond a lens blur of 1 px and within the narrowest bezel of 5 px.
+	levelNear, levelFar = 2, 4
+	// Profiles are averaged over so many lines, 1 px apart, against noise.
+	profileLines = 3
+)
+
+// read fills the profile with 2*reach+1 samples, step px apart. It reports
+// false where the profile leaves the frame.
+func (p *profile) read(f frame, at, inward Point, reach int, step float64) bool {
+	n := 2*reach + 1
+	if cap(p.light) < n {
+		p.light, p.root = make([]float32, n), make([]float32, n)
+	}
+	p.light, p.root = p.light[:n], p.root[:n]
+	tx, ty := -inward.Y, inward.X
+	const half = profileLines / 2
+	r := float64(reach)*step + half + 1
+	if at.X-r < 0 || at.Y-r < 0 || at.X+r >= float64(f.W-1) || at.Y+r >= float64(f.H-1) {
+		// Near the frame's edge each sample is looked at.
+		ex, ey := inward.X*float64(reach)*step, inward.Y*float64(reach)*step
+		for _, j := range [...]float64{-half, half} {
+			if !f.inside(at.X+ex+j*tx, at.Y+ey+j*ty) || !f.inside(at.X-ex+j*tx, at.Y-ey+j*ty) {
+				return false
+			}
+		}
+	}
+	for k := range p.light {
+		d := float64(k-reach) * step
+		x, y := at.X+d*inward.X, at.Y+d*inward.Y
+		var s float32
+		for j := -half; j <= half; j++ {
+			s += f.light(x+float64(j)*tx, y+float64(j)*ty)
+		}
+		s /= profileLines
+		p.light[k] = s
+		p.root[k] = float32(math.Sqrt(float64(s)))
+	}
+	return true
+}
+
+// edges appends where the profile rises, nearest to the outside first.
+func (p *profile) edges(dst []edge, step float64) []edge {
+	n := len(p.root)
+	rise := func(k int) float32 {
+		return (p.root[k+1] + p.root[k+2] - p.root[k-1] - p.root[k-2]) / 2
+	}
+	before, here := float32(0), rise(2)
+	for k := 2; k < n-2; k++ {
+		after := float32(0)
+		if k+1 < n-2 {
+			after = rise(k + 1)
+		}
+		if here >= leastRise && here >= before && here > after {
+			if e, ok := p.locate(k); ok {
+				e.at = (e.at - float64(n/2)) * step
+				dst = append(dst, e)
+			}
+		}
+		before, here = here, after
+	}
+	return dst
+}
+
+// locate finds, near sample k, where the light is half of the way up.
+func (p *profile) locate(k int) (edge, bool) {
+	n := len(p.light)
+	lo, hi := max(k-levelFar, 0), min(k+levelFar, n-1)
+	outside := p.light[lo]
+	for _, l := range p.light[lo : max(k-levelNear, lo)+1] {
+		outside = min(outside, l)
+	}
+	var inner float32
+	from := min(k+levelNear, hi)
+	for _, l := range p.light[from : hi+1] {
+		inner += l
+	}
+	inner /= float32(hi + 1 - from)
+	half := (outside + inner) / 2
+	if !(inner > outside) {
+		return edge{}, false
+	}
+	// The crossing nearest to the steepest place.
+	for r := range levelFar {
+		for _, i := range [...]int{k + r, k - 1 - r} {
+			if i < lo || i+1 > hi {
+				continue
+			}
+			a, b := p.light[i], p.light[i+1]
+			if a <= half && b > half {
+				at := float64(i) + float64((half-a)/(b-a))
+				return edge{at: at, contrast: math.Sqrt(float64(inner)) - math.Sqrt(float64(outside))}, true
+			}
+		}
+	}
+	return edge{}, false
+}

@@ -1,0 +1,347 @@
+package screen
+
+import (
+	"math"
+)
+
+// A sample is one profile across a side: where on the side it was taken and
+// which edges it shows.
+type sample struct {
+	side  int     // 0 top, 1 right, 2 bottom, 3 left
+	along float64 // 0 at the side's first corner, 1 at its second
+	// edges in pixels of a lens without distortion, inwards from the side.
+	edges []edge
+}
+
+// A border is what one frame shows of the screen's border near a view.
+type border struct {
+	samples []sample
+	corners Quad // of the view, without distortion
+	normals [4]Point
+	// possible counts for each side the profiles that lie in the frame.
+	possible [4]int
+
+	profile profile
+	store   []edge
+}
+
+// Profiles are taken off the corners by this share of a side: there the other
+// side's edge is in the way.
+const cornerShare = 0.025
+
+// read takes count profiles across each side of the view, reach steps long to
+// either side.
+func (b *border) read(f frame, v View, count, reach int, step float64) {
+	l := v.lens()
+	for i, p := range v.Quad {
+		b.corners[i] = l.undistort(p)
+	}
+	b.samples = b.samples[:0]
+	b.store = b.store[:0]
+	b.possible = [4]int{}
+	for side := range 4 {
+		from, to := b.corners[side], b.corners[(side+1)%4]
+		dx, dy := to.X-from.X, to.Y-from.Y
+		length := math.Hypot(dx, dy)
+		if length < 1 {
+			continue
+		}
+		// Corners go round clockwise with y downwards, so inwards is to the
+		// right of the way.
+		n := Point{-dy / length, dx / length}
+		b.normals[side] = n
+		for i := range count {
+			s := cornerShare + (1-2*cornerShare)*(float64(i)+0.5)/float64(count)
+			on := Point{from.X + s*dx, from.Y + s*dy}
+			at := l.distort(on)
+			if !b.profile.read(f, at, n, reach, step) {
+				continue
+			}
+			b.possible[side]++
+			start := len(b.store)
+			b.store = b.profile.edges(b.store, step)
+			if len(b.store) == start {
+				continue
+			}
+			edges := b.store[start:len(b.store):len(b.store)]
+			if l.k1 != 0 {
+				for i, e := range edges {
+					p := l.undistort(Point{at.X + e.at*n.X, at.Y + e.at*n.Y})
+					edges[i].at = (p.X-on.X)*n.X + (p.Y-on.Y)*n.Y
+				}
+			}
+			b.samples = append(b.samples, sample{side: side, along: s, edges: edges})
+		}
+	}
+}
+
+// shift is how far each corner moves, without distortion: x0, y0, x1, y1 ...
+type shift [8]float64
+
+// row writes the derivative of the distance at a sample by the shift.
+func (b *border) row(s *sample, j *[8]float64) {
+	*j = [8]float64{}
+	n := b.normals[s.side]
+	i, k := 2*s.side, 2*((s.side+1)%4)
+	j[i], j[i+1] = (1-s.along)*n.X, (1-s.along)*n.Y
+	j[k], j[k+1] = s.along*n.X, s.along*n.Y
+}
+
+// at returns how far inwards the side moves at a sample.
+func (d *shift) at(b *border, s *sample) float64 {
+	n := b.normals[s.side]
+	i, k := 2*s.side, 2*((s.side+1)%4)
+	return (1-s.along)*(d[i]*n.X+d[i+1]*n.Y) + s.along*(d[k]*n.X+d[k+1]*n.Y)
+}
+
+// nearest returns the sample's edge nearest to a distance.
+func (s *sample) nearest(to float64) (edge, float64) {
+	best, off := edge{}, math.Inf(1)
+	for _, e := range s.edges {
+		if d := math.Abs(e.at - to); d < off {
+			best, off = e, d
+		}
+	}
+	return best, off
+}
+
+// loose is what is known of the shift before looking, as standard deviations
+// in pixels: of the common movement (displacement, turn, size) and of each
+// corner beside it.
+type loose struct{ common, corner float64 }
+
+// A fitted border says how well the samples follow the sides.
+type fitted struct {
+	seen     [4]float64 // share of the possible profiles that show the side
+	contrast [4]float64 // mean, of those
+	rms      float64    // px, of those
+	used     int
+}
+
+// fullContrast is the rise in roots of light at which a sample has full
+// weight: a tenth of white. Fainter ones count less, for their noise.
+const fullContrast = 0.3
+
+// fit finds the shift that the samples ask for, by least squares whose weights
+// fall to nothing at a distance (Beaton and Tukey's biweight) that shrinks
+// from wide to narrow, starting from a shift.
+func (b *border) fit(d shift, l loose, wide, narrow float64) (shift, fitted) {
+	prior := b.prior(l)
+	start := d
+	const rounds = 6
+	for round := range rounds {
+		cut := wide * math.Pow(narrow/wide, float64(round)/(rounds-1))
+		a := prior
+		var g shift
+		// The prior pulls towards where the fit started.
+		for i := range g {
+			for j := range g {
+				g[i] += prior[i][j] * start[j]
+			}
+		}
+		var j [8]float64
+		for i := range b.samples {
+			s := &b.samples[i]
+			e, off := s.nearest(d.at(b, s))
+			if off >= cut {
+				continue
+			}
+			r := off / cut
+			w := (1 - r*r) * (1 - r*r) * min(e.contrast/fullContrast, 1) / (edgeNoise * edgeNoise)
+			b.row(s, &j)
+			for p := range j {
+				if j[p] == 0 {
+					continue
+				}
+				for q := range j {
+					a[p][q] += w * j[p] * j[q]
+				}
+				g[p] += w * j[p] * e.at
+			}
+		}
+		n, ok := solve(a, g)
+		if !ok {
+			break
+		}
+		d = n
+	}
+	return d, b.judge(d, narrow)
+}
+
+// edgeNoise is the standard deviation of one located edge, px: the picture's
+// content at the border moves it more than noise does.
+const edgeNoise = 0.35
+
+func (b *border) judge(d shift, narrow float64) fitted {
+	var f fitted
+	var n [4]int
+	var sum float64
+	for i := range b.samples {
+		s := &b.samples[i]
+		e, off := s.nearest(d.at(b, s))
+		if off >= narrow {
+			continue
+		}
+		n[s.side]++
+		f.used++
+		f.contrast[s.side] += e.contrast
+		sum += off * off
+	}
+	for i := range n {
+		if n[i] > 0 {
+			f.seen[i] = float64(n[i]) / float64(b.possible[i])
+			f.contrast[i] /= float64(n[i])
+		}
+	}
+	if f.used > 0 {
+		f.rms = math.Sqrt(sum / float64(f.used))
+	}
+	return f
+}
+
+type matrix [8][8]float64
+
+// prior returns the information matrix of a shift that is a common movement
+// with one deviation and a movement of each corner with another: the inverse
+// of common² B Bᵀ + corner² I for an orthonormal basis B of the movements.
+func (b *border) prior(l loose) matrix {
+	c := b.corners.centre()
+	var basis [4]shift
+	for i, p := range b.corners {
+		x, y := p.X-c.X, p.Y-c.Y
+		basis[0][2*i], basis[1][2*i+1] = 1, 1
+		basis[2][2*i], basis[2][2*i+1] = -y, x
+		basis[3][2*i], basis[3][2*i+1] = x, y
+	}
+	// The four are at right angles already: the corners are centred.
+	var a matrix
+	outer := 1 / (l.corner * l.corner)
+	inner := 1/(l.corner*l.corner+l.common*l.common) - outer
+	for i := range basis {
+		var n float64
+		for _, x := range basis[i] {
+			n += x * x
+		}
+		if n == 0 {
+			continue
+		}
+		for p, x := range basis[i] {
+			for q, y := range basis[i] {
+				a[p][q] += inner * x * y / n
+			}
+		}
+	}
+	for p := range a {
+		a[p][p] += outer
+	}
+	return a
+}
+
+// solve solves a x = g for a positive definite a, by Cholesky's method.
+func solve(a matrix, g shift) (shift, bool) {
+	for i := range a {
+		for j := 0; j <= i; j++ {
+			s := a[i][j]
+			for k := range j {
+				s -= a[i][k] * a[j][k]
+			}
+			if i == j {
+				if !(s > 0) {
+					return g, false
+				}
+				a[i][i] = math.Sqrt(s)
+			} else {
+				a[i][j] = s / a[j][j]
+			}
+		}
+	}
+	for i := range g {
+		for k := range i {
+			g[i] -= a[i][k] * g[k]
+		}
+		g[i] /= a[i][i]
+	}
+	for i := len(g) - 1; i >= 0; i-- {
+		for k := i + 1; k < len(g); k++ {
+			g[i] -= a[k][i] * g[k]
+		}
+		g[i] /= a[i][i]
+	}
+	return g, true
+}
+
+// vote finds, for each side alone, the straight line that most samples agree
+// on, among all that the samples' reach allows: where the start is too rough
+// for a fit. It returns the shift of corners that the lines' crossings make.
+func (b *border) vote(reach, step float64) shift {
+	var ends [4][2]float64
+	n := int(math.Round(reach / step))
+	for side := range 4 {
+		best := 0.0
+		for i := -n; i <= n; i++ {
+			for k := -n; k <= n; k++ {
+				from, to := float64(i)*step, float64(k)*step
+				var score float64
+				for m := range b.samples {
+					s := &b.samples[m]
+					if s.side != side {
+						continue
+					}
+					at := from + (to-from)*s.along
+					e, off := s.nearest(at)
+					if off < 2*step {
+						score += (1 - off/(2*step)) * min(e.contrast/fullContrast, 1)
+					}
+				}
+				// Of equals, the one that turns the side least.
+				score -= 1e-3 * math.Abs(from-to) / step
+				if score > best {
+					best = score
+					ends[side] = [2]float64{from, to}
+				}
+			}
+		}
+	}
+	return b.crossings(ends)
+}
+
+// crossings turns movements of the sides, at their first and second corner,
+// into movements of the corners.
+func (b *border) crossings(ends [4][2]float64) shift {
+	var d shift
+	for i := range 4 {
+		p, q := (i+3)%4, i // the sides that end and start at corner i
+		c := crossing(b.moved(p, ends[p]), b.moved(q, ends[q]))
+		d[2*i], d[2*i+1] = c.X-b.corners[i].X, c.Y-b.corners[i].Y
+		if math.IsNaN(d[2*i]+d[2*i+1]) || math.IsInf(d[2*i]+d[2*i+1], 0) {
+			return shift{}
+		}
+	}
+	return d
+}
+
+func (b *border) moved(side int, ends [2]float64) [2]Point {
+	n := b.normals[side]
+	p, q := b.corners[side], b.corners[(side+1)%4]
+	return [2]Point{
+		{p.X + ends[0]*n.X, p.Y + ends[0]*n.Y},
+		{q.X + ends[1]*n.X, q.Y + ends[1]*n.Y},
+	}
+}
+
+// crossing returns where two lines meet; NaN or infinite for parallels.
+func crossing(a, b [2]Point) Point {
+	ax, ay := a[1].X-a[0].X, a[1].Y-a[0].Y
+	bx, by := b[1].X-b[0].X, b[1].Y-b[0].Y
+	t := ((b[0].X-a[0].X)*by - (b[0].Y-a[0].Y)*bx) / (ax*by - ay*bx)
+	return Point{a[0].X + t*ax, a[0].Y + t*ay}
+}
+
+// shifted returns the view with its corners moved.
+func (b *border) shifted(v View, d shift) View {
+	l := v.lens()
+	for i, p := range b.corners {
+		v.Quad[i] = l.distort(Point{p.X + d[2*i], p.Y + d[2*i+1]})
+	}
+	return v
+}

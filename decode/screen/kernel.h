@@ -1,0 +1,26 @@
+// Kernels of package screen: see reduce.go and rectify.go for what each
+// computes and for the same in plain Go.
+#ifndef SETWITNESS_SCREEN_KERNEL_H
+#define SETWITNESS_SCREEN_KERNEL_H
+
+#include <stddef.h>
+#include <stdint.h>
+
+// The mean of each factor x factor samples, rounded down; w and h are of dst.
+// factor is at most 32.
+void sw_screen_reduce(const uint8_t *src, size_t stride, int factor, int w, int h, uint8_t *dst);
+
+// For each of n places, the mean of size x size samples whose first is at
+// index[i] of src. size is at most 16.
+void sw_screen_means(const uint8_t *src, size_t stride, const int32_t *index, int n, int size,
+                     float *dst);
+
+// One row of w samples. The place of sample i is x[i/step]+(i%step)*dx[i/step]
+// and the like for y, in pixels of a plane of sw x sh with 16 binary places;
+// taps holds 4 weights of 16384 a whole for each 64th of a pixel. Places beyond
+// the plane read its edge.
+void sw_screen_cubic(const uint8_t *src, size_t stride, int sw, int sh, const int32_t *x,
+                     const int32_t *y, const int32_t *dx, const int32_t *dy, int step, int w,
+                     const int16_t *taps, uint8_t *dst);
+
+#endif

@@ -1,0 +1,233 @@
+package screen
+
+// #include "kernel.h"
+import "C"
+
+import (
+	"fmt"
+	"image"
+	"math"
+	"unsafe"
+
+	"setwitness/decode/picture"
+)
+
+// A Rectifier turns camera frames into rasters of the screen alone. It keeps
+// memory between calls and is used by one goroutine.
+type Rectifier struct {
+	raster image.Point
+	taps   [phases * 4]int16
+
+	// Of the row in work: where every step-th sample lies and how far the
+	// next one is, in 65536ths of a pixel.
+	x, y, dx, dy []int32
+	// Exact places along the node rows above and below the row in work.
+	above, below nodes
+	index        []int32 // of Sample
+}
+
+// nodes are the exact places along one row of the raster, in pixels.
+type nodes struct {
+	row int
+	at  []Point
+}
+
+const (
+	// Samples are placed exactly every placeStep columns of every placeRows
+	// rows, and evenly between: over so few samples a strong lens bends a line
+	// of a 1080-line frame by a few thousandths of a pixel.
+	placeStep = 8
+	placeRows = 8
+	phases    = 64 // of a pixel, at which the interpolation is tabled
+	placeBits = 16
+	tapsBits  = 14
+)
+
+// NewRectifier makes a rectifier for rasters of that size.
+func NewRectifier(raster image.Point) *Rectifier {
+	r := &Rectifier{raster: raster}
+	for i := range phases {
+		t := float64(i) / phases
+		// Keys, "Cubic convolution interpolation for digital image
+		// processing", 1981, with a = -1/2.
+		w := [4]float64{
+			((-0.5*t+1)*t - 0.5) * t,
+			(1.5*t-2.5)*t*t + 1,
+			((-1.5*t+2)*t + 0.5) * t,
+			(0.5*t - 0.5) * t * t,
+		}
+		rest := int16(1 << tapsBits)
+		for k := range w {
+			r.taps[i*4+k] = int16(math.Round(w[k] * (1 << tapsBits)))
+			rest -= r.taps[i*4+k]
+		}
+		r.taps[i*4+1] += rest // the whole stays exactly one
+	}
+	n := (raster.X + placeStep - 1) / placeStep
+	r.x, r.y = make([]int32, n+1), make([]int32, n+1)
+	r.dx, r.dy = make([]int32, n+1), make([]int32, n+1)
+	r.above.at, r.below.at = make([]Point, n+1), make([]Point, n+1)
+	return r
+}
+
+// Rectify fills the raster rows from fromRow up to before toRow of dst, which
+// has the raster's size and the depth of src, from a camera frame by cubic
+// interpolation. What lies outside the frame repeats its edge.
+func (r *Rectifier) Rectify(dst, src *picture.Plane, v View, fromRow, toRow int) error {
+	if err := src.Check(); err != nil {
+		return fmt.Errorf("camera frame: %w", err)
+	}
+	if err := dst.Check(); err != nil {
+		return fmt.Errorf("raster: %w", err)
+	}
+	if dst.W != r.raster.X || dst.H != r.raster.Y || dst.Depth != src.Depth {
+		return fmt.Errorf("raster of %dx%d samples of %d bits instead of %dx%d of %d",
+			dst.W, dst.H, dst.Depth, r.raster.X, r.raster.Y, src.Depth)
+	}
+	if fromRow < 0 || toRow > dst.H {
+		return fmt.Errorf("rows %d to %d of a raster of %d", fromRow, toRow, dst.H)
+	}
+	if !v.Quad.convex() {
+		return fmt.Errorf("corners %v are not those of a screen", v.Quad)
+	}
+	// A plane of another size than the view's frame, as of chroma, shows the
+	// same in other units.
+	p := v.project()
+	sx, sy := 1.0, 1.0
+	if v.Size.X > 0 && v.Size.Y > 0 {
+		sx, sy = float64(src.W)/float64(v.Size.X), float64(src.H)/float64(v.Size.Y)
+	}
+	r.above.row, r.below.row = -1, -1
+	for row := fromRow; row < toRow; row++ {
+		r.place(&p, sx, sy, row)
+		if dst.Pix != nil {
+			C.sw_screen_cubic((*C.uint8_t)(unsafe.Pointer(&src.Pix[0])), C.size_t(src.Stride),
+				C.int(src.W), C.int(src.H),
+				(*C.int32_t)(unsafe.Pointer(&r.x[0])), (*C.int32_t)(unsafe.Pointer(&r.y[0])),
+				(*C.int32_t)(unsafe.Pointer(&r.dx[0])), (*C.int32_t)(unsafe.Pointer(&r.dy[0])),
+				placeStep, C.int(dst.W), (*C.int16_t)(unsafe.Pointer(&r.taps[0])),
+				(*C.uint8_t)(unsafe.Pointer(&dst.Pix[row*dst.Stride])))
+		} else {
+			r.cubicTwin(dst, src, row)
+		}
+	}
+	return nil
+}
+
+// place works out where the samples of a row lie in a plane that is sx by sy
+// times the size of the view's frame.
+func (r *Rectifier) place(p *projection, sx, sy float64, row int) {
+	top := row / placeRows * placeRows
+	if r.above.row != top {
+		if r.below.row == top {
+			r.above, r.below = r.below, r.above
+		} else {
+			r.node(&r.above, p, sx, sy, top)
+		}
+		r.node(&r.below, p, sx, sy, top+placeRows)
+	}
+	t := float64(row-top) / placeRows
+	at := func(i int) (int32, int32) {
+		a, b := r.above.at[i], r.below.at[i]
+		return fixed(a.X + (b.X-a.X)*t), fixed(a.Y + (b.Y-a.Y)*t)
+	}
+	x, y := at(0)
+	for i := range len(r.x) - 1 {
+		nx, ny := at(i + 1)
+		r.x[i], r.y[i] = x, y
+		r.dx[i], r.dy[i] = (nx-x)/placeStep, (ny-y)/placeStep
+		x, y = nx, ny
+	}
+}
+
+func (r *Rectifier) node(n *nodes, p *projection, sx, sy float64, row int) {
+	n.row = row
+	v := (float64(row) + 0.5) / float64(r.raster.Y)
+	for i := range n.at {
+		c := p.point((float64(i*placeStep)+0.5)/float64(r.raster.X), v)
+		// Pixels cover half a unit to either side of their centres.
+		n.at[i] = Point{(c.X+0.5)*sx - 0.5, (c.Y+0.5)*sy - 0.5}
+	}
+}
+
+// fixed rounds to 65536ths of a pixel, far beyond any frame's edge at most.
+func fixed(x float64) int32 {
+	const most = math.MaxInt32 / 4
+	return int32(math.Round(max(-most, min(most, x*(1<<placeBits)))))
+}
+
+// cubicTwin does what the kernel does, for planes of any depth.
+func (r *Rectifier) cubicTwin(dst, src *picture.Plane, row int) {
+	full := src.Full()
+	for i := range dst.W {
+		k := i / placeStep
+		x := (r.x[k] + int32(i%placeStep)*r.dx[k] + 512) >> 10
+		y := (r.y[k] + int32(i%placeStep)*r.dy[k] + 512) >> 10
+		ix, iy := int(x>>6)-1, int(y>>6)-1
+		tx, ty := r.taps[(x&63)*4:][:4], r.taps[(y&63)*4:][:4]
+		sum := 0
+		for a := range 4 {
+			line := 0
+			cy := min(max(iy+a, 0), src.H-1)
+			for b := range 4 {
+				line += src.At(min(max(ix+b, 0), src.W-1), cy) * int(tx[b])
+			}
+			sum += (line + 128) >> 8 * int(ty[a])
+		}
+		code := min(max((sum+1<<19)>>20, 0), full)
+		if dst.Pix != nil {
+			dst.Pix[row*dst.Stride+i] = uint8(code)
+		} else {
+			dst.Pix16[row*dst.Stride+i] = uint16(code)
+		}
+	}
+}
+
+// sampleSize is the side of the neighbourhood of which Sample takes the mean,
+// in camera pixels: 64 pixels take the noise down to an eighth, and stay
+// within one cell of a grid of 64 columns over half of a 1080-line frame.
+const sampleSize = 8
+
+// Sample fills dst with a grid of cols by rows means of small neighbourhoods
+// of the camera frame, spread evenly over the screen, row by row, in codes of
+// the plane's own depth. Neighbourhoods keep inside the frame.
+func (r *Rectifier) Sample(dst []float32, cols, rows int, p *picture.Plane, v View) {
+	n := min(cols*rows, len(dst))
+	size := min(sampleSize, p.W, p.H)
+	if n <= 0 || size <= 0 {
+		return
+	}
+	if cap(r.index) < n {
+		r.index = make([]int32, n)
+	}
+	index := r.index[:n]
+	proj := v.project()
+	half := float64(size-1) / 2
+	for i := range index {
+		u, w := (float64(i%cols)+0.5)/float64(cols), (float64(i/cols)+0.5)/float64(rows)
+		c := proj.point(u, w)
+		x := int(math.Round(max(0, min(float64(p.W-size), c.X-half))))
+		y := int(math.Round(max(0, min(float64(p.H-size), c.Y-half))))
+		index[i] = int32(y*p.Stride + x)
+	}
+	if p.Pix != nil {
+		C.sw_screen_means((*C.uint8_t)(unsafe.Pointer(&p.Pix[0])), C.size_t(p.Stride),
+			(*C.int32_t)(unsafe.Pointer(&index[0])), C.int(n), C.int(size),
+			(*C.float)(unsafe.Pointer(&dst[0])))
+		return
+	}
+	sampleTwin(dst, p, index, size)
+}
+
+func sampleTwin(dst []float32, p *picture.Plane, index []int32, size int) {
+	for i, at := range index {
+		x, y := int(at)%p.Stride, int(at)/p.Stride
+		sum := 0
+		for r := range size {
+			for c := range size {
+				sum += p.At(x+c, y+r)
+			}
+		}
+		dst[i] = float32(sum) * (1 / float32(size*size))
+	}
+}

@@ -1,0 +1,417 @@
+package screen
+
+import (
+	"image"
+	"math"
+	"slices"
+
+	"gocv.io/x/gocv"
+
+	"setwitness/decode/picture"
+)
+
+// candidate is a quadrilateral that may be the screen, in full camera pixels.
+type candidate struct {
+	view   View
+	frame  int
+	hidden [4]bool // sides that are the frame's own edge
+	fit    fitted  // over all kept frames
+	rough  float64 // score on the reduced frames
+	score  float64
+}
+
+// Levels at which the brightest and the restless parts of the frames are cut
+// out, in codes. Each level is about a third above the one before: a screen
+// stands out from its surroundings by more, at one level or another.
+var (
+	brightLevels = []uint8{24, 30, 38, 50, 65, 85, 110, 140, 175}
+	unrestLevels = []uint8{3, 4, 6, 8, 11, 15, 20, 27, 36}
+)
+
+// leastArea is the least share of the frame that a screen worth measuring
+// covers: a quarter of its width.
+const leastArea = 0.06
+
+// candidates cuts the survey at many levels and puts quadrilaterals round the
+// pieces, in reduced samples.
+func (s *survey) candidates() []Quad {
+	var out []Quad
+	unrest := make([]uint8, len(s.unrest))
+	for i, u := range s.unrest {
+		unrest[i] = uint8(min(u, 255))
+	}
+	mask := make([]uint8, len(s.most))
+	for _, m := range []struct {
+		from   []uint8
+		levels []uint8
+	}{{s.most, brightLevels}, {unrest, unrestLevels}} {
+		for _, level := range m.levels {
+			for i, c := range m.from {
+				mask[i] = 0
+				if c >= level {
+					mask[i] = 255
+				}
+			}
+			out = append(out, s.pieces(mask)...)
+		}
+	}
+	return out
+}
+
+// pieces returns a quadrilateral round each large connected piece of a mask,
+// as it is and without the thin parts that join it to others.
+func (s *survey) pieces(mask []uint8) []Quad {
+	var out []Quad
+	m, err := gocv.NewMatFromBytes(s.h, s.w, gocv.MatTypeCV8U, mask)
+	if err != nil {
+		return nil
+	}
+	defer m.Close()
+	kernel := gocv.GetStructuringElement(gocv.MorphRect, image.Pt(5, 5))
+	defer kernel.Close()
+	opened := gocv.NewMat()
+	defer opened.Close()
+	gocv.MorphologyEx(m, &opened, gocv.MorphOpen, kernel)
+	for _, from := range []gocv.Mat{m, opened} {
+		contours := gocv.FindContours(from, gocv.RetrievalExternal, gocv.ChainApproxSimple)
+		for i := range contours.Size() {
+			c := contours.At(i)
+			if gocv.ContourArea(c) < leastArea/2*float64(s.w*s.h) {
+				continue
+			}
+			hull := gocv.NewMat()
+			gocv.ConvexHull(c, &hull, true, true)
+			points := gocv.NewPointVectorFromMat(hull)
+			if q, ok := s.around(points.ToPoints()); ok {
+				out = append(out, q)
+			}
+			points.Close()
+			hull.Close()
+		}
+		contours.Close()
+	}
+	return out
+}
+
+// around returns the quadrilateral that a convex outline comes from: its sides
+// are dropped one by one, each time the one whose neighbours, made longer
+// until they meet, add the least area. Sides along the frame's edge go first:
+// there the frame cuts the screen off.
+func (s *survey) around(outline []image.Point) (Quad, bool) {
+	n := len(outline)
+	if n < 4 {
+		return Quad{}, false
+	}
+	p := make([]Point, n)
+	var area float64
+	for i, o := range outline {
+		p[i] = Point{float64(o.X), float64(o.Y)}
+		next := outline[(i+1)%n]
+		area += float64(o.X*next.Y-o.Y*next.X) / 2
+	}
+	if area < 0 {
+		slices.Reverse(p)
+		area = -area
+	}
+	const rim = 1.5
+	w, h := float64(s.w-1), float64(s.h-1)
+	atRim := func(a, b Point) bool {
+		return a.X < rim && b.X < rim || a.Y < rim && b.Y < rim ||
+			a.X > w-rim && b.X > w-rim || a.Y > h-rim && b.Y > h-rim
+	}
+	for len(p) > 4 {
+		best, at, cost := -1, Point{}, math.Inf(1)
+		for i := range p {
+			a, b := p[i], p[(i+1)%len(p)]
+			before, after := p[(i+len(p)-1)%len(p)], p[(i+2)%len(p)]
+			x := crossing([2]Point{before, a}, [2]Point{after, b})
+			// The crossing has to lie ahead of both neighbours.
+			if !((x.X-a.X)*(a.X-before.X)+(x.Y-a.Y)*(a.Y-before.Y) >= 0 &&
+				(x.X-b.X)*(b.X-after.X)+(x.Y-b.Y)*(b.Y-after.Y) >= 0) {
+				continue
+			}
+			c := math.Abs((b.X-a.X)*(x.Y-a.Y)-(b.Y-a.Y)*(x.X-a.X)) / 2
+			if c > area/2 {
+				continue
+			}
+			if atRim(a, b) {
+				c /= 1000
+			}
+			if c < cost {
+				best, at, cost = i, x, c
+			}
+		}
+		if best < 0 {
+			return Quad{}, false
+		}
+		next := (best + 1) % len(p)
+		p[best] = at
+		p = slices.Delete(p, next, next+1)
+	}
+	q := Quad(p)
+	if !q.convex() {
+		return q, false
+	}
+	return q.upright(), true
+}
+
+// upright returns the quadrilateral with the corner first from which the side
+// runs most to the right: cameras are held upright, or turned by the file's
+// own note.
+func (q Quad) upright() Quad {
+	best, first := math.Inf(-1), 0
+	for i := range q {
+		a, b := q[i], q[(i+1)%4]
+		d, e := q[(i+3)%4], q[(i+2)%4]
+		// Both the side and the one across.
+		if r := (b.X - a.X + e.X - d.X) / (math.Hypot(b.X-a.X, b.Y-a.Y) + math.Hypot(e.X-d.X, e.Y-d.Y)); r > best {
+			best, first = r, i
+		}
+	}
+	return Quad{q[first], q[(first+1)%4], q[(first+2)%4], q[(first+3)%4]}
+}
+
+// Profiles across each side.
+const (
+	searchProfiles = 64
+	followProfiles = 48
+)
+
+// search returns what may be a screen in the frames.
+func (f *Finder) search(s *survey) []candidate {
+	most := picture.Plane{Pix: s.most, Stride: s.w, W: s.w, H: s.h, Depth: 8}
+	light := frame{&most, responseOf(8)}
+	var rough []candidate
+	var b border
+	for _, q := range s.candidates() {
+		c, ok := roughly(light, &b, q)
+		if !ok {
+			continue
+		}
+		same := slices.IndexFunc(rough, func(o candidate) bool { return o.view.Quad.near(c.view.Quad, 2) })
+		switch {
+		case same < 0:
+			rough = append(rough, c)
+		case c.rough > rough[same].rough:
+			rough[same] = c
+		}
+	}
+	slices.SortStableFunc(rough, func(a, b candidate) int { return int(math.Copysign(1, b.rough-a.rough)) })
+	if len(rough) > mostCandidates {
+		rough = rough[:mostCandidates]
+	}
+	var fine []candidate
+	for _, c := range rough {
+		c.view = enlarge(c.view, f.factor, f.size)
+		if f.refine(&b, &c) {
+			fine = append(fine, c)
+		}
+	}
+	return fine
+}
+
+// mostCandidates bounds the work on full frames.
+const mostCandidates = 8
+
+func (q Quad) near(o Quad, px float64) bool {
+	for i := range q {
+		if math.Hypot(q[i].X-o[i].X, q[i].Y-o[i].Y) > px {
+			return false
+		}
+	}
+	return true
+}
+
+// enlarge turns a view of reduced frames into one of whole ones.
+func enlarge(v View, factor int, size image.Point) View {
+	k := float64(factor)
+	for i, p := range v.Quad {
+		v.Quad[i] = Point{(p.X+0.5)*k - 0.5, (p.Y+0.5)*k - 0.5}
+	}
+	v.Size = size
+	return v
+}
+
+// roughly fits a quadrilateral to the brightest that the reduced frames were.
+func roughly(light frame, b *border, q Quad) (candidate, bool) {
+	v := View{Quad: q, Size: image.Pt(light.W, light.H)}
+	if q.area() < leastArea*float64(light.W*light.H) {
+		return candidate{}, false
+	}
+	const reach, profiles = 6, 32
+	b.read(light, v, profiles, reach, 1)
+	d := b.vote(reach-1, 1)
+	v = b.shifted(v, d)
+	if !v.Quad.convex() {
+		return candidate{}, false
+	}
+	b.read(light, v, profiles, 4, 1)
+	d, fit := b.fit(shift{}, loose{4, 2}, 3, 1.5)
+	v = b.shifted(v, d)
+	if !v.Quad.convex() {
+		return candidate{}, false
+	}
+	c := candidate{view: v, fit: fit}
+	for side := range fit.seen {
+		if b.possible[side] < profiles/4 {
+			c.hidden[side] = true
+			continue
+		}
+		c.rough += fit.seen[side] * min(fit.contrast[side]/fullContrast, 1)
+	}
+	c.rough *= math.Sqrt(v.Quad.area() / float64(light.W*light.H))
+	return c, true
+}
+
+// Bends of the lens that are tried first, from a strong barrel to a strong
+// cushion of a phone's wide camera.
+var bends = [...]float64{0, -0.03, 0.03, -0.06, 0.06, -0.1}
+
+// refine fits the candidate to each of the kept frames, with one bend of the
+// lens for all.
+func (f *Finder) refine(b *border, c *candidate) bool {
+	resp := responseOf(f.whole[0].plane.Depth)
+	// First the frames' own places, with a loose fit.
+	views := make([]View, len(f.whole))
+	measure := func(k1 float64, reach int, step float64, l loose, wide, narrow float64) (float64, fitted, int) {
+		var total float64
+		var all fitted
+		best, most := 0, -1
+		for i := range f.whole {
+			v := views[i]
+			v.K1 = k1
+			b.read(frame{&f.whole[i].plane, resp}, v, searchProfiles, reach, step)
+			d, fit := b.fit(shift{}, l, wide, narrow)
+			nv := b.shifted(v, d)
+			if !nv.Quad.convex() {
+				continue
+			}
+			views[i] = nv
+			total += b.gain(d, narrow)
+			if fit.used > most {
+				best, most = i, fit.used
+			}
+			for s := range all.seen {
+				all.seen[s] = max(all.seen[s], fit.seen[s])
+				all.contrast[s] = max(all.contrast[s], fit.contrast[s])
+			}
+			all.rms += fit.rms * float64(fit.used)
+			all.used += fit.used
+		}
+		if all.used > 0 {
+			all.rms /= float64(all.used)
+		}
+		return total, all, best
+	}
+	reset := func(v View) {
+		for i := range views {
+			views[i] = v
+		}
+	}
+	var gain, k1 float64
+	gain = -1
+	var starts []View
+	reach := max(4*f.factor, 8)
+	for _, k := range bends {
+		reset(c.view)
+		g, _, _ := measure(k, reach, 1, loose{float64(reach), 2 * float64(f.factor)}, float64(reach), 2)
+		if g > gain {
+			gain, k1 = g, k
+			starts = slices.Clone(views)
+		}
+	}
+	// Then the bend in smaller and smaller steps.
+	copy(views, starts)
+	gain, _, _ = measure(k1, 8, 1, loose{4, 2}, 5, 1.5)
+	for step := 0.015; step > 0.002; step /= 2 {
+		for _, k := range []float64{k1 - step, k1 + step} {
+			copy(views, starts)
+			g, _, _ := measure(k, 8, 1, loose{4, 2}, 5, 1.5)
+			if g > gain {
+				gain, k1 = g, k
+				starts = slices.Clone(views)
+			}
+		}
+	}
+	copy(views, starts)
+	_, c.fit, c.frame = measure(k1, 6, 1, loose{3, 3}, 3, 1)
+	c.view = views[c.frame]
+	c.frame = f.whole[c.frame].index
+	c.view.K1 = k1
+	for s := range c.fit.seen {
+		c.hidden[s] = b.possible[s] < searchProfiles/4
+	}
+	c.score = c.quality()
+	return c.view.Quad.convex()
+}
+
+// gain is how well a shift explains the samples.
+func (b *border) gain(d shift, narrow float64) float64 {
+	var g float64
+	for i := range b.samples {
+		s := &b.samples[i]
+		if e, off := s.nearest(d.at(b, s)); off < narrow {
+			r := off / narrow
+			g += (1 - r*r) * (1 - r*r) * min(e.contrast/fullContrast, 1)
+		}
+	}
+	return g
+}
+
+// A side of which this share shows is as good as whole: the rest may be dark
+// content.
+const wholeSide = 0.7
+
+// quality is 0 to 1: whether this is a border of straight sides.
+func (c *candidate) quality() float64 {
+	q, n := 1.0, 0
+	for s := range c.fit.seen {
+		if c.hidden[s] {
+			continue
+		}
+		n++
+		q *= min(c.fit.seen[s]/wholeSide, 1)
+	}
+	if n == 0 {
+		return 0
+	}
+	return math.Pow(q, 1/float64(n))
+}
+
+// leastQuality is where a quadrilateral is believed to be a screen's border.
+const leastQuality = 0.45
+
+// choose returns the outermost of the good candidates.
+func choose(all []candidate) (candidate, bool) {
+	best := 0.0
+	for _, c := range all {
+		best = max(best, c.score)
+	}
+	if best < leastQuality {
+		return candidate{}, false
+	}
+	var out candidate
+	found := false
+	for _, c := range all {
+		if c.score < max(0.75*best, leastQuality) {
+			continue
+		}
+		if !found || c.view.Quad.area() > out.view.Quad.area() {
+			out, found = c, true
+		}
+	}
+	return out, found
+}
+
+// describe makes the result of the chosen candidate.
+func (f *Finder) describe(c candidate) Found {
+	found := Found{Kind: Screen, View: c.view, Frame: c.frame, Hidden: c.hidden, Confidence: c.score}
+	found.View.Confidence = c.score
+	found.Why = "a lit quadrilateral with straight sides stands in the frames while its content changes"
+	found.View.Aspect = nearestShape(found.View.measuredShape(), shapeSlack)
+	return found
+}
+
+// shapeSlack is how far a measured shape may be off the usual one that it is
+// taken for.
+const shapeSlack = 0.06
