@@ -30,7 +30,7 @@ var Stage = &detect.Stage{
 		"opposite one does not, and things move along it. Fine horizontal lines, stripes, lattices, " +
 		"scrolling text, aliasing and static flicker look alike; for them no displacement helps, or both do.",
 	Kind:  detect.Combing,
-	Needs: []detect.Need{{Stage: cells.Stage, Ahead: 1}},
+	Needs: []detect.Need{{Stage: cells.Stage}},
 	Back:  1, Ahead: 1,
 	New: func(s *detect.Setup) (detect.State, error) { return newState(s), nil },
 }
@@ -108,7 +108,7 @@ func (s *state) Step(w *detect.Window) error {
 	if s.suspects == nil {
 		s.suspects = newSuspects(m.Cols, m.Rows)
 	}
-	s.suspects.find(m, s.cells.At(w.T+1), s.code, s.tracker.lowest())
+	s.suspects.find(m, s.code, s.tracker.lowest())
 	s.coverage.count(s, w)
 	s.verdicts = s.verdicts[:0]
 	if s.suspects.fine.count > 0 {

@@ -77,7 +77,7 @@ func (l *looker) compare(q *picture.Plane, dx, dy int) (even, odd float64) {
 	shift := q.Depth - 8
 	var e, o int
 	for _, p := range l.few {
-		x, y := int(p)%f.w+f.x-dx, int(p)/f.w+f.y-dy
+		x, y := int(p.x)+f.x-dx, int(p.y)+f.y-dy
 		x = max(0, min(x, q.W-1))
 		y = max(1, min(y, q.H-2))
 		own := q.At(x, y) << 4 >> shift
@@ -85,8 +85,8 @@ func (l *looker) compare(q *picture.Plane, dx, dy int) (even, odd float64) {
 		if y&1 == 1 {
 			own, other = other, own
 		}
-		e += abs(int(f.even[p]) - own)
-		o += abs(int(f.odd[p]) - other)
+		e += abs(int(f.even[p.at]) - own)
+		o += abs(int(f.odd[p.at]) - other)
 	}
 	n := float64(len(l.few))
 	return float64(e) / n, float64(o) / n
@@ -104,10 +104,10 @@ func (l *looker) compareLoaded(k *look, q *picture.Plane, r image.Point) func(*p
 		row := int(math.Round(float64(dy) / float64(f.step)))
 		var e, o int
 		for _, p := range l.few {
-			x, y := int(p)%f.w-left+r.X-dx, int(p)/f.w-top+ry-row
+			x, y := int(p.x)-left+r.X-dx, int(p.y)-top+ry-row
 			i := y*g.w + x
-			e += abs(int(f.even[p]) - int(g.even[i]))
-			o += abs(int(f.odd[p]) - int(g.odd[i]))
+			e += abs(int(f.even[p.at]) - int(g.even[i]))
+			o += abs(int(f.odd[p.at]) - int(g.odd[i]))
 		}
 		n := float64(len(l.few))
 		return float64(e) / n, float64(o) / n

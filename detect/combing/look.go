@@ -75,16 +75,22 @@ const (
 // place is a sample of a window.
 type place struct{ x, y int16 }
 
+// point is a sample of fields: its place and its index.
+type point struct {
+	place
+	at int32
+}
+
 // looker holds the memory of close looks.
 type looker struct {
 	own, near, coarse fields
 	column            []int32
 	mask              []place // samples of the window in which the fields differ
-	points            []int32 // a spread choice of mask as samples of own
-	few               []int32 // a smaller choice
+	points            []point // a spread choice of mask as samples of own
+	few               []point // a smaller choice
 	tops              [4]candidate
 	mask2             []place
-	few2              []int32
+	few2              []point
 	re, im            []float32   // a row of a complex envelope
 	turns             []complex64 // of a carrier, line by line
 }
@@ -171,7 +177,7 @@ func (l *looker) take(p *picture.Plane, window image.Rectangle, c carrier, noise
 		if far, ok := l.searchFar(p, window, r); ok && far.cost < best.cost {
 			best, r.X, k.far = far, far.reach, true
 			mx = r.X + 1
-		} else {
+		} else if ok {
 			load(mx, my)
 			l.choose(f, mx, my)
 		}
@@ -207,8 +213,8 @@ func (l *looker) shorten(f *fields, c candidate) candidate {
 	return c
 }
 
-// searchFar looks for a displacement along the line beyond r. It leaves the
-// fields loaded for what it returns.
+// searchFar looks for a displacement along the line beyond r. Where it reports
+// one it leaves the fields loaded for that, else as they were.
 func (l *looker) searchFar(p *picture.Plane, window image.Rectangle, r image.Point) (candidate, bool) {
 	for i := range l.tops {
 		l.tops[i].cost = math.MaxFloat64
@@ -319,12 +325,13 @@ func (l *looker) choose(f *fields, mx, my int) {
 	l.few = spread(l.few[:0], l.mask, tryPoints, f.w, mx, my)
 }
 
-func spread(to []int32, mask []place, most, stride, mx, my int) []int32 {
+func spread(to []point, mask []place, most, stride, mx, my int) []point {
 	n := len(mask)
 	k := min(n, most)
 	for i := range k {
 		m := mask[(i*n+n/2)/k]
-		to = append(to, int32((int(m.y)+my)*stride+int(m.x)+mx))
+		x, y := int(m.x)+mx, int(m.y)+my
+		to = append(to, point{place{int16(x), int16(y)}, int32(y*stride + x)})
 	}
 	return to
 }
@@ -334,7 +341,7 @@ func spread(to []int32, mask []place, most, stride, mx, my int) []int32 {
 // looked for in the odd field and half in the even one, and the worse half
 // counts: a line that only one field has is explained by what lies beside it
 // one way round, but not the other.
-func (l *looker) cost(f *fields, points []int32, dx, dy int) float64 {
+func (l *looker) cost(f *fields, points []point, dx, dy int) float64 {
 	if f.clipped {
 		return f.costInside(points, dx, dy)
 	}
@@ -343,7 +350,7 @@ func (l *looker) cost(f *fields, points []int32, dx, dy int) float64 {
 	odd = odd[:len(even)]
 	var forth, back int32
 	for i := 0; i+1 < len(points); i += 2 {
-		p, q := int(points[i]), int(points[i+1])
+		p, q := int(points[i].at), int(points[i+1].at)
 		d := int32(even[p]) - int32(odd[p+o])
 		g := int32(odd[q]) - int32(even[q-o])
 		m, k := d>>31, g>>31
@@ -357,16 +364,16 @@ func (l *looker) cost(f *fields, points []int32, dx, dy int) float64 {
 // displacement leads outside one way or the other says nothing: it keeps its
 // difference without a displacement, so that neither direction gains. Where
 // most points do, there is no cost to tell.
-func (f *fields) costInside(points []int32, dx, dy int) float64 {
+func (f *fields) costInside(points []point, dx, dy int) float64 {
 	o := dy*f.w + dx
 	var s [2]int
 	outside := 0
 	n := len(points) &^ 1
+	inside := f.reachable(dx, dy)
 	for i, p := range points[:n] {
-		q := int(p)
-		at, d := image.Pt(q%f.w, q/f.w), image.Pt(dx, dy)
+		q := int(p.at)
 		switch {
-		case !at.Add(d).In(f.inside) || !at.Sub(d).In(f.inside):
+		case !p.in(inside):
 			s[i&1] += abs(int(f.even[q]) - int(f.odd[q]))
 			outside++
 		case i&1 == 0:
@@ -379,6 +386,19 @@ func (f *fields) costInside(points []int32, dx, dy int) float64 {
 		return math.MaxFloat64
 	}
 	return float64(max(s[0], s[1])) / float64(n/2)
+}
+
+// reachable is the part of f from which dx, dy leads to a place in the picture
+// both ways.
+func (f *fields) reachable(dx, dy int) image.Rectangle {
+	dx, dy = abs(dx), abs(dy)
+	r := f.inside
+	return image.Rectangle{r.Min.Add(image.Pt(dx, dy)), r.Max.Sub(image.Pt(dx, dy))}
+}
+
+// in reports whether the place lies in r.
+func (p place) in(r image.Rectangle) bool {
+	return int(p.x) >= r.Min.X && int(p.x) < r.Max.X && int(p.y) >= r.Min.Y && int(p.y) < r.Max.Y
 }
 
 const (
@@ -394,20 +414,15 @@ const (
 // where a thing hides what is behind it in one field, only that field's
 // content can be found in the other. That counts as far as both ways explain
 // some points; a line that only one field has is explained one way alone.
-func (f *fields) costEither(points []int32, dx, dy int) float64 {
+func (f *fields) costEither(points []point, dx, dy int) float64 {
 	o := dy*f.w + dx
-	d := image.Pt(dx, dy)
+	reachable := f.reachable(dx, dy)
 	var forth, back, either, forthN, backN, outside int
 	for _, p := range points {
-		q := int(p)
+		q := int(p.at)
 		still := abs(int(f.even[q]) - int(f.odd[q]))
 		a, b := still, still
-		inside := true
-		if f.clipped {
-			at := image.Pt(q%f.w, q/f.w)
-			inside = at.Add(d).In(f.inside) && at.Sub(d).In(f.inside)
-		}
-		if inside {
+		if !f.clipped || p.in(reachable) {
 			a = abs(int(f.even[q]) - int(f.odd[q+o]))
 			b = abs(int(f.odd[q]) - int(f.even[q-o]))
 		} else {
@@ -476,7 +491,7 @@ func (l *looker) measure(f *fields, k *look, c candidate, margin image.Point) {
 	k.dy = float64(c.y) + vertex(at(c.x, c.y-1), k.along, at(c.x, c.y+1))
 	k.detail = l.detailOf(f)
 	for _, p := range l.points {
-		k.histogram[min(abs(int(f.even[p])-int(f.odd[p]))/unit, 255)]++
+		k.histogram[min(abs(int(f.even[p.at])-int(f.odd[p.at]))/unit, 255)]++
 	}
 }
 
@@ -485,7 +500,7 @@ func (l *looker) measure(f *fields, k *look, c candidate, margin image.Point) {
 func (l *looker) detailOf(f *fields) float64 {
 	s := 0
 	for _, p := range l.few {
-		i := int(p)
+		i := int(p.at)
 		s += abs(int(f.even[i-f.w]) - int(f.even[i+f.w]))
 		s += abs(int(f.odd[i-f.w]) - int(f.odd[i+f.w]))
 	}
@@ -554,7 +569,7 @@ func (l *looker) insert(c candidate, q int) {
 
 // coarsePoints returns the coarse samples of the window in which the fields
 // differ by more than the mean.
-func (l *looker) coarsePoints(c *fields, mx, my int) []int32 {
+func (l *looker) coarsePoints(c *fields, mx, my int) []point {
 	sum := 0
 	w, h := c.w-2*mx, c.h-2*my
 	for y := my; y < my+h; y++ {

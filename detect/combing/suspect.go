@@ -42,9 +42,9 @@ const (
 	// moved.
 	moved      = 1.0
 	movedNoise = 1.13 * 1.5
-	// floorCells are enough for the quantile of noise to be known to a
-	// hundredth.
-	floorCells = 1000
+	// floorCells are enough for the quantile of noise to be that of 0.13 to
+	// 0.17 of all cells.
+	floorCells = 500
 	// zoneCols by zoneRows cells make a zone: one close look at a time goes
 	// to a zone, which spreads the looks over the picture.
 	zoneCols, zoneRows = 8, 6
@@ -73,9 +73,9 @@ type zone struct {
 
 // suspects holds the suspect cells of a picture: in fine those whose lines
 // alternate, which a comb of two lines does, in coarse those whose lines bend
-// more than they rise, which a scaled comb does. Cells in which nothing changes
-// from the picture before or to the next are not suspect: a comb is made by
-// motion, and what is combed and stands still was combed when it stopped.
+// more than they rise, which a scaled comb does. Cells in which nothing changed
+// since the picture before are not suspect: a comb is made by motion, and what
+// is combed and stands still is a repeat of a picture that was looked at.
 type suspects struct {
 	cols, rows   int
 	zonesX       int
@@ -154,10 +154,10 @@ func (s *suspects) measureFloor(m *cells.Map, code float32, lowest float64) {
 	s.bend = min(bendRatio*s.bends.quantile(0.5), bendShare*math.Tan(math.Pi*min(lowest, 0.25)))
 }
 
-// find fills s from the cells of a picture and of the next, which may be nil.
+// find fills s from the cells of a picture.
 // code is one 8-bit code in code values of the take, lowest the lowest
 // frequency of a comb to look for.
-func (s *suspects) find(m, next *cells.Map, code float32, lowest float64) {
+func (s *suspects) find(m *cells.Map, code float32, lowest float64) {
 	s.measureFloor(m, code, lowest)
 	s.fine.begin()
 	s.coarse.begin()
@@ -184,27 +184,17 @@ func (s *suspects) find(m, next *cells.Map, code float32, lowest float64) {
 			if !m.HasDiff {
 				change = math.MaxUint32
 			}
-			if limit := zigzag + c.Vertical/(1/detailShare); c.Zigzag > limit && float32(c.Vertical) < mostDetail/2*float32(c.Second) &&
-				(change > combed || changeOf(next, i) > combed) {
+			if limit := zigzag + c.Vertical/(1/detailShare); c.Zigzag > limit && change > combed &&
+				float32(c.Vertical) < mostDetail/2*float32(c.Second) {
 				s.fine.add(zones+x/zoneCols, i, float32(c.Zigzag-limit)/(float32(c.Pixels)*code))
 			}
-			if limit := second + uint32(uint64(c.Vertical)*bend>>8); c.Second > limit && (change > still || changeOf(next, i) > still) {
+			if limit := second + uint32(uint64(c.Vertical)*bend>>8); c.Second > limit && change > still {
 				s.coarse.add(zones+x/zoneCols, i, float32(c.Second-limit)/(float32(c.Pixels)*code))
 			}
 		}
 	}
 	s.fine.end()
 	s.coarse.end()
-}
-
-// changeOf returns the sum of |differences| of a cell to the picture before, or
-// 0 where there is none.
-func changeOf(m *cells.Map, cell int) uint32 {
-	if m == nil || !m.HasDiff {
-		return 0
-	}
-	c := &m.Cells[cell]
-	return c.Diff[0] + c.Diff[1]
 }
 
 func (l *layer) begin() {
