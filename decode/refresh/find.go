@@ -1,0 +1,382 @@
+package refresh
+
+import (
+	"fmt"
+	"math"
+	"slices"
+)
+
+// FindOptions tells Find what is known; the zero value knows nothing.
+type FindOptions struct {
+	// Hz is the rate of displayed pictures when it is known; Find then looks
+	// for the phase and slope alone and only refines the rate.
+	Hz float64
+}
+
+const (
+	// minFrames is the least number of frames that Find looks at: two updates
+	// of film at 240 frames a second are 20 frames, and a rate needs several.
+	minFrames = 48
+	// lowest and highest bound the rate of new pictures, in camera frames:
+	// below, changes are too rare to be a set's cadence; at half the camera's
+	// rate a picture has two frames, one of which may be unmixed.
+	lowest, highest = 0.02, 0.515
+	// oversample is the steps of the search to one line width 1/duration.
+	oversample = 4
+	// slopeReach is how far the slope is looked for, in camera frames' time
+	// of 1/240 s and less: a set rolls for at most about one refresh of 24 to
+	// 50 a second, the camera reads for at most a frame.
+	slopeReach = 0.025
+	// slopeStep, s, is what 16 rows of units tell apart at 120 Hz.
+	slopeStep = 0.001
+	// acrossReach, s: cameras of 240 a second read the whole frame in 4 ms.
+	acrossReach, acrossStep = 0.004, 0.002
+)
+
+// Find estimates the refresh from consecutive frames of one take. About two
+// seconds are enough; more than four bring nothing.
+func Find(l Layout, frames []Frame, o FindOptions) Estimate {
+	s := newSeries(l, len(frames)+1)
+	for _, f := range frames {
+		s.push(f)
+	}
+	return s.find(o)
+}
+
+// spectrum holds for one frequency the sums of change over time.
+type spectrum struct {
+	f      float64   // Hz
+	re, im []float64 // for each unit
+}
+
+// candidate is a place in frequency and slopes where changes fall together.
+type candidate struct {
+	f, slope, across float64
+	coherent         float64 // 0 to 1
+	phase            float64 // s: mean place of changes after a whole period
+}
+
+// finder carries what the steps of one search share.
+type finder struct {
+	s      *series
+	step   float64     // s from frame to frame
+	start  float64     // time that phases count from
+	times  []float64   // of each change: half way between the two frames, after start
+	change [][]float64 // for each frame, each unit: 0 to 1
+	total  float64
+	rest   []float64
+	units  []float64 // total change of each unit
+}
+
+func (s *series) find(o FindOptions) Estimate {
+	n := len(s.frames)
+	if n < minFrames {
+		return Estimate{Reason: fmt.Sprintf("too short: %d frames, at least %d are needed", n, minFrames)}
+	}
+	d := &finder{s: s, step: s.step(), rest: s.rests()}
+	if !(d.step > 0) {
+		return Estimate{Reason: "the frames' times do not rise"}
+	}
+	noise := d.noise()
+	d.gather()
+	// Each displayed picture may change only a few units; a dozen sure ones in
+	// all is the least that can show a rhythm.
+	const enough = 12
+	if d.total < enough {
+		e := Estimate{Noise: noise, Reason: "nothing moves on the screen: no update can be seen"}
+		d.explain(&e)
+		return e
+	}
+	c, ok, why := d.choose(o)
+	if !ok {
+		e := Estimate{Noise: noise, Reason: why}
+		d.explain(&e)
+		return e
+	}
+	return d.refine(c, noise)
+}
+
+// step returns the median time from frame to frame.
+func (s *series) step() float64 {
+	v := make([]float64, 0, len(s.frames))
+	for i := 1; i < len(s.frames); i++ {
+		v = append(v, s.frames[i].frame.Time-s.frames[i-1].frame.Time)
+	}
+	if len(v) == 0 {
+		return 0
+	}
+	slices.Sort(v)
+	return v[len(v)/2]
+}
+
+// noise returns the standard deviation of one grid value.
+func (d *finder) noise() float64 {
+	v := make([]float64, len(d.rest))
+	for i, r := range d.rest {
+		v[i] = math.Sqrt(r / 2 / d.s.units[i].freedom())
+	}
+	slices.Sort(v)
+	return v[len(v)/2]
+}
+
+func (d *finder) gather() {
+	f := d.s.frames
+	d.start = f[0].frame.Time
+	d.units = make([]float64, len(d.s.units))
+	for i := 1; i < len(f); i++ {
+		row := make([]float64, len(d.s.units))
+		for u, e := range f[i].change {
+			row[u] = changed(e, d.rest[u])
+			d.units[u] += row[u]
+			d.total += row[u]
+		}
+		d.change = append(d.change, row)
+		d.times = append(d.times, (f[i].frame.Time+f[i-1].frame.Time)/2-d.start)
+	}
+}
+
+func (d *finder) span() float64 { return d.times[len(d.times)-1] - d.times[0] }
+
+// at returns the spectrum at f.
+func (d *finder) at(f float64, p *spectrum) {
+	p.f = f
+	if p.re == nil {
+		p.re, p.im = make([]float64, len(d.s.units)), make([]float64, len(d.s.units))
+	}
+	clear(p.re)
+	clear(p.im)
+	for i, t := range d.times {
+		sin, cos := math.Sincos(2 * math.Pi * math.Mod(f*t, 1))
+		for u, v := range d.change[i] {
+			p.re[u] += v * cos
+			p.im[u] += v * sin
+		}
+	}
+}
+
+// sum adds the units' spectra after their slopes are taken out.
+func (d *finder) sum(p *spectrum, slope, across float64) candidate {
+	var re, im float64
+	for u := range d.s.units {
+		sin, cos := math.Sincos(2 * math.Pi * p.f * (slope*d.s.units[u].y + across*d.s.units[u].x))
+		re += p.re[u]*cos + p.im[u]*sin
+		im += p.im[u]*cos - p.re[u]*sin
+	}
+	return candidate{f: p.f, slope: slope, across: across,
+		coherent: math.Hypot(re, im) / d.total,
+		phase:    math.Atan2(im, re) / (2 * math.Pi * p.f)}
+}
+
+// best returns the slopes that bring the units of one frequency together.
+func (d *finder) best(p *spectrum) candidate {
+	var best candidate
+	for slope := -slopeReach; slope <= slopeReach; slope += slopeStep {
+		if c := d.sum(p, slope, 0); c.coherent > best.coherent {
+			best = c
+		}
+	}
+	for across := -acrossReach; across <= acrossReach; across += acrossStep {
+		for slope := best.slope - slopeStep; slope <= best.slope+slopeStep; slope += slopeStep {
+			if c := d.sum(p, slope, across); c.coherent > best.coherent {
+				best = c
+			}
+		}
+	}
+	return best
+}
+
+// sharpen climbs to the local maximum round c.
+func (d *finder) sharpen(c candidate) candidate {
+	var p spectrum
+	df, ds := 1/d.span()/oversample, slopeStep/2
+	for range 8 {
+		moved := false
+		for _, f := range [...]float64{c.f, c.f - df, c.f + df} {
+			d.at(f, &p)
+			for _, slope := range [...]float64{c.slope, c.slope - ds, c.slope + ds} {
+				for _, across := range [...]float64{c.across, c.across - ds, c.across + ds} {
+					if b := d.sum(&p, slope, across); b.coherent > c.coherent {
+						c, moved = b, true
+					}
+				}
+			}
+		}
+		if !moved {
+			df, ds = df/2, ds/2
+		}
+	}
+	return c
+}
+
+// expected is the coherence of changes that all fall on the grid: a change
+// shows between two frames and over an exposure of up to as long, which
+// spreads it by at most a triangle two frames wide.
+func (d *finder) expected(f float64) float64 {
+	x := math.Pi * f * d.step
+	v := math.Sin(x) / x
+	return v * v
+}
+
+// inWindow returns which share of all change falls into the best window of
+// that width when time is folded by the candidate's period, less what an even
+// spread would bring: 1 all, 0 even.
+func (d *finder) inWindow(c candidate, width float64) float64 {
+	const bins = 96
+	var hist, count [bins]float64
+	for i, t := range d.times {
+		for u, v := range d.change[i] {
+			x := c.f * (t - c.slope*d.s.units[u].y - c.across*d.s.units[u].x)
+			x -= math.Floor(x)
+			b := min(int(x*bins), bins-1)
+			hist[b] += v
+			count[b]++
+		}
+	}
+	// Frames that keep step with the updates leave phases without any frame.
+	w := min(int(math.Ceil(width*c.f*bins)), bins)
+	even := float64(w) / bins
+	if even > 0.9 || d.total == 0 {
+		return 0
+	}
+	best := 0.0
+	for b := range bins {
+		sum := 0.0
+		for j := range w {
+			sum += hist[(b+j)%bins]
+		}
+		best = max(best, sum)
+	}
+	return (best/d.total - even) / (1 - even)
+}
+
+const (
+	// windowFrames is the width, in frames' time, within which nearly all of
+	// one update's change falls.
+	windowFrames = 1.6
+	// fits is the least share of change within the window for a grid to be
+	// taken: a grid that misses every other update has less than half.
+	fits = 0.55
+	// stands is the least coherence, as a share of the expected, that a high
+	// rate must have, where windows cover the whole period.
+	stands = 0.45
+	// popsBelow, Hz: what changes the whole picture at once less often than
+	// this is the encoder's own rhythm of pictures, not a set's.
+	popsBelow = 20
+	// steadySlope, s: less than this over the screen is no roll at all.
+	steadySlope = 0.0004
+)
+
+// choose picks the coarsest grid on which all changes fall.
+func (d *finder) choose(o FindOptions) (candidate, bool, string) {
+	df := 1 / d.span() / oversample
+	lo, hi := lowest/d.step, highest/d.step
+	if o.Hz > 0 {
+		lo, hi = o.Hz*(1-2*nominalTolerance)-df, o.Hz*(1+2*nominalTolerance)+df
+	}
+	var all []candidate
+	var p spectrum
+	for f := lo; f <= hi; f += df {
+		d.at(f, &p)
+		// Without regard to slopes a unit's own coherence bounds the sum's.
+		own := 0.0
+		for u := range p.re {
+			own += math.Hypot(p.re[u], p.im[u])
+		}
+		if own < 0.2*d.total*d.expected(f) {
+			all = append(all, candidate{f: f})
+			continue
+		}
+		all = append(all, d.best(&p))
+	}
+	var peaks []candidate
+	for i, c := range all {
+		// A slope of a few refreshes makes lines beside the true one; only
+		// the highest within a line's width counts.
+		top := c.coherent > 0
+		for j := max(0, i-oversample); j <= min(len(all)-1, i+oversample); j++ {
+			if all[j].coherent > c.coherent {
+				top = false
+			}
+		}
+		if top && c.coherent > stands/2*d.expected(c.f) {
+			peaks = append(peaks, c)
+		}
+	}
+	if len(peaks) == 0 {
+		return candidate{}, false, "what changes on the screen keeps no regular time"
+	}
+	if o.Hz > 0 {
+		c := d.sharpen(slices.MaxFunc(peaks, func(a, b candidate) int { return cmpFloat(a.coherent, b.coherent) }))
+		return c, true, ""
+	}
+	for _, c := range peaks {
+		if c.coherent < fits*0.8*d.expected(c.f) {
+			continue
+		}
+		c = d.sharpen(c)
+		if d.inWindow(c, windowFrames*d.step) < fits {
+			continue
+		}
+		return d.displayed(c)
+	}
+	// Rates at which every second or third frame brings a picture.
+	best := slices.MaxFunc(peaks, func(a, b candidate) int {
+		return cmpFloat(a.coherent/d.expected(a.f), b.coherent/d.expected(b.f))
+	})
+	if best.f*d.step > 0.3 && best.coherent > stands*d.expected(best.f) {
+		return d.sharpen(best), true, ""
+	}
+	return candidate{}, false, "what changes on the screen keeps no regular time"
+}
+
+// displayed accepts a grid, made finer where changes come less often than any
+// set is driven: drawings change on every second or third picture.
+func (d *finder) displayed(c candidate) (candidate, bool, string) {
+	hz := c.f
+	if hz < popsBelow && math.Abs(c.slope) < steadySlope && math.Abs(c.across) < steadySlope {
+		return c, false, fmt.Sprintf("the whole picture changes at once %.1f times a second, which is the rhythm of the file's coding and not of a set", hz)
+	}
+	if hz < popsBelow {
+		for m := 2; m <= 5; m++ {
+			if r := nominal(float64(m) * hz); r > 0 {
+				c.f *= float64(m)
+				c.phase = math.Mod(c.phase, 1/c.f)
+				return c, true, ""
+			}
+		}
+		return c, false, fmt.Sprintf("the picture changes only %.1f times a second, too rarely to tell the refresh", hz)
+	}
+	return c, true, ""
+}
+
+func cmpFloat(a, b float64) int {
+	switch {
+	case a < b:
+		return -1
+	case a > b:
+		return 1
+	}
+	return 0
+}
+
+// explain says whether frames change all the time although no grid fits.
+func (d *finder) explain(e *Estimate) {
+	// The energy of change against the frame before, and against the one
+	// before that: noise does not grow with the distance, motion does.
+	var one, two float64
+	f := d.s.frames
+	for i := 2; i < len(f); i += 2 {
+		for u := range d.s.units {
+			g, p, q := &f[i-2], &f[i-1], &f[i]
+			one += d.s.unlike(g.frame.Grid, p.frame.Grid, &d.s.units[u]) + d.s.unlike(p.frame.Grid, q.frame.Grid, &d.s.units[u])
+			two += 2 * d.s.unlike(g.frame.Grid, q.frame.Grid, &d.s.units[u])
+		}
+	}
+	// grows is above the scatter of noise over a few hundred frames, and
+	// below the 2 to 4 of even motion.
+	const grows = 1.3
+	if one > 0 && two > grows*one {
+		e.Unlike = true
+		e.Reason = fmt.Sprintf("every frame differs from the one before: at %.1f frames a second each is exposed across updates of the set, so single displayed pictures cannot be shown", 1/d.step)
+	}
+}

@@ -1,0 +1,436 @@
+package refresh
+
+import (
+	"fmt"
+	"math"
+)
+
+// trace is what one unit of one frame says about one update: how much of the
+// new picture it already shows.
+type trace struct {
+	t, y, x float64 // time of the frame, place of the unit
+	k       int     // number of the picture that the update brings
+	share   float64 // of the new picture, measured in linear light
+	weight  float64 // 1/variance of share
+	left    float64 // energy that no mix of old and new explains, in noise's own
+}
+
+const (
+	// modelError is how well a share can be known at best: what is taken for
+	// linear light is the square of the code, and a unit has a height.
+	modelError = 0.05
+	// outlier caps what one trace can cost, in variances: a scene whose parts
+	// do not follow the model must not bend the fit.
+	outlier = 9.0
+	// guardFrames keeps the frames that serve as pure old and new picture
+	// this far, in frames' time, from where mixing is believed to end.
+	guardFrames = 0.3
+	// responseSpread is how much a panel's response usually adds to the
+	// exposure, in frames' time (a millisecond at 240 a second).
+	responseSpread = 0.25
+	// shortest and longest bound the exposure, in frames' time. A panel's
+	// response adds to what the shutter lets in.
+	shortest, longest = 0.03, 1.6
+)
+
+// light takes a code to something near linear light. The square stands for
+// the inverse of the camera's response, whose power is 1.9 to 2.4 over most
+// of its range (BT.709 and sRGB).
+func light(code float32, black float64) float64 {
+	v := float64(code) - black
+	return v * math.Abs(v)
+}
+
+// mixer gathers traces; its buffers are used again.
+type mixer struct {
+	old, new []float64
+	traces   []trace
+}
+
+// gather adds the traces of one unit over frames [from, to) under a lock.
+// noise is the standard deviation of a grid value in codes.
+func (x *mixer) gather(s *series, l *Lock, unit, from, to int, step, noise float64) {
+	u := &s.units[unit]
+	n := u.size()
+	if cap(x.old) < n {
+		x.old, x.new = make([]float64, n), make([]float64, n)
+	}
+	guard := max(0, min(guardFrames*step, (l.Period-l.Exposure-step)/2))
+	// Runs of frames that show one picture alone.
+	type run struct{ k, from, to int }
+	last := run{k: math.MinInt}
+	for i := from; i < to; {
+		k, since := l.Picture(s.frames[i].frame.Time, u.y, u.x)
+		if since < l.Exposure+guard || since > l.Period-guard {
+			i++
+			continue
+		}
+		r := run{k, i, i + 1}
+		for r.to < to {
+			k, since := l.Picture(s.frames[r.to].frame.Time, u.y, u.x)
+			if k != r.k || since > l.Period-guard {
+				break
+			}
+			r.to++
+		}
+		if last.k == r.k-1 && r.from > last.to {
+			x.update(s, l, u, last.from, last.to, r.from, r.to, r.k, noise)
+		}
+		last, i = r, r.to
+	}
+}
+
+// update measures the frames between [a0, a1), which show the old picture,
+// and [b0, b1), which show the new.
+func (x *mixer) update(s *series, l *Lock, u *unit, a0, a1, b0, b1, k int, noise float64) {
+	// Two frames each are enough to halve the noise, and cheap.
+	const averaged = 2
+	na, nb := min(averaged, a1-a0), min(averaged, b1-b0)
+	n := u.size()
+	old, new := x.old[:n], x.new[:n]
+	s.collect(old, u, a1-na, a1)
+	s.collect(new, u, b0, b0+nb)
+	var aa, ab, bb, dark float64
+	for i, a := range old {
+		b := new[i]
+		aa += a * a
+		ab += a * b
+		bb += b * b
+		dark += math.Abs(a)
+	}
+	if aa <= 0 {
+		return
+	}
+	// Of the square of a code with noise s the variance is (2 code s)^2.
+	variance := 4*dark/float64(n)*noise*noise + 2*noise*noise*noise*noise
+	free := float64(n - 1)
+	both := variance * (1/float64(na) + 1/float64(nb))
+	apart := bb - ab*ab/aa // energy of the new that no gain of the old explains
+	signal := apart - free*both
+	// Less than this is noise three times out of a hundred.
+	if signal < 2*both*math.Sqrt(2*free) || signal < 20*variance {
+		return
+	}
+	det := aa*bb - ab*ab
+	for i := a1; i < b0; i++ {
+		var ag, bg, gg float64
+		j := 0
+		for r := u.r0; r < u.r1; r++ {
+			row := r * s.layout.Cols
+			for _, v := range s.frames[i].frame.Grid[row+u.c0 : row+u.c1] {
+				g := light(v, s.layout.Black)
+				ag += old[j] * g
+				bg += new[j] * g
+				gg += g * g
+				j++
+			}
+		}
+		a := (ag*bb - bg*ab) / det
+		b := (bg*aa - ag*ab) / det
+		gain := a + b
+		if gain < dimmed {
+			continue
+		}
+		// Noise in old and new alike draws the share to the middle.
+		share := 0.5 + (b/gain-0.5)*apart/signal
+		spread := 1.5*variance/signal/(gain*gain) + free*variance*both/(signal*signal)
+		x.traces = append(x.traces, trace{
+			t: s.frames[i].frame.Time, y: u.y, x: u.x, k: k, share: share,
+			weight: 1 / (spread + modelError*modelError),
+			left:   max(gg-a*ag-b*bg, 0) / (free * (variance + both/4)),
+		})
+	}
+}
+
+// collect averages the light of unit u over frames [from, to).
+func (s *series) collect(dst []float64, u *unit, from, to int) {
+	clear(dst)
+	scale := 1 / float64(to-from)
+	for i := from; i < to; i++ {
+		j := 0
+		for r := u.r0; r < u.r1; r++ {
+			row := r * s.layout.Cols
+			for _, v := range s.frames[i].frame.Grid[row+u.c0 : row+u.c1] {
+				dst[j] += scale * light(v, s.layout.Black)
+				j++
+			}
+		}
+	}
+}
+
+// cost is how badly traces fit a lock, in variances.
+func cost(l *Lock, traces []trace, step float64) float64 {
+	// A shutter is open for a frame's time at most; what a panel's response
+	// adds must be seen.
+	long := max(0, l.Exposure/step-1) / responseSpread
+	sum := long * long
+	for i := range traces {
+		r := &traces[i]
+		m := (r.t - l.Start(r.k, r.y, r.x)) / l.Exposure
+		d := r.share - min(max(m, 0), 1)
+		sum += min(d*d*r.weight, outlier)
+	}
+	return sum
+}
+
+// fitLock moves a lock to the least cost by steps along its parameters that
+// are halved until they matter no more.
+func fitLock(l Lock, traces []trace, step float64, withExposure bool) Lock {
+	if len(traces) == 0 {
+		return l
+	}
+	lo, hi := traces[0].k, traces[0].k
+	for i := range traces {
+		lo, hi = min(lo, traces[i].k), max(hi, traces[i].k)
+	}
+	mid, half := float64(lo+hi)/2, max(float64(hi-lo)/2, 1)
+	// Each move turns about the middle of what was seen, so that the
+	// parameters hardly depend on each other.
+	moves := []func(l *Lock, by float64){
+		func(l *Lock, by float64) { l.Epoch += by },
+		func(l *Lock, by float64) { l.Period += by / half; l.Epoch -= by / half * mid },
+		func(l *Lock, by float64) { l.Slope += 2 * by; l.Epoch -= by },
+		func(l *Lock, by float64) { l.Across += 2 * by; l.Epoch -= by },
+	}
+	if withExposure {
+		moves = append(moves, func(l *Lock, by float64) {
+			e := min(max(l.Exposure+by, shortest*step), longest*step)
+			l.Epoch -= (e - l.Exposure) / 2
+			l.Exposure = e
+		})
+	}
+	best := cost(&l, traces, step)
+	for by := step / 4; by > step/400; by /= 2 {
+		for range 6 {
+			moved := false
+			for _, m := range moves {
+				for _, d := range [...]float64{by, -by} {
+					try := l
+					m(&try, d)
+					if c := cost(&try, traces, step); c < best {
+						best, l, moved = c, try, true
+						break
+					}
+				}
+			}
+			if !moved {
+				break
+			}
+		}
+	}
+	return l
+}
+
+// fitted is a lock with how well it explains the frames between updates.
+type fitted struct {
+	lock   Lock
+	traces int
+	cost   float64 // mean of a trace, in variances
+	left   float64 // mean energy that no mix explains, in noise's own
+}
+
+// fit refines a lock on frames [from, to) in some rounds of measuring and
+// fitting.
+func (d *finder) fit(l Lock, from, to, rounds int, noise float64) fitted {
+	var x mixer
+	for range rounds {
+		x.traces = x.traces[:0]
+		for u := range d.s.units {
+			x.gather(d.s, &l, u, from, to, d.step, noise)
+		}
+		l = fitLock(l, x.traces, d.step, true)
+	}
+	f := fitted{lock: l, traces: len(x.traces)}
+	if f.traces == 0 {
+		return f
+	}
+	f.cost = cost(&l, x.traces, d.step) / float64(f.traces)
+	for i := range x.traces {
+		f.left += x.traces[i].left / float64(f.traces)
+	}
+	f.lock.errors(x.traces, d.step, f.cost)
+	return f
+}
+
+// errors sets the standard errors from the traces that lie on ramps.
+func (l *Lock) errors(traces []trace, step, spread float64) {
+	// Traces of one update share the errors of its old and new picture, so
+	// that only one in correlated counts.
+	const correlated = 8
+	// No clock of a camera is steadier than this, s.
+	const leastError = 3e-5
+	var information float64
+	lo, hi := math.MaxInt, math.MinInt
+	for i := range traces {
+		r := &traces[i]
+		lo, hi = min(lo, r.k), max(hi, r.k)
+		if m := (r.t - l.Start(r.k, r.y, r.x)) / l.Exposure; m > 0 && m < 1 {
+			information += r.weight / (l.Exposure * l.Exposure)
+		}
+	}
+	l.EpochError = step / 10
+	if information > 0 {
+		l.EpochError = min(l.EpochError, math.Sqrt(correlated*max(spread, 1)/information))
+	}
+	l.EpochError = max(l.EpochError, leastError)
+	// Slope of a straight line through evenly spaced points.
+	l.PeriodError = l.EpochError * math.Sqrt(12) / max(float64(hi-lo), 1)
+}
+
+// refine turns a place in the spectrum into an estimate.
+func (d *finder) refine(c candidate, noise float64) Estimate {
+	n := len(d.s.frames)
+	first := d.begin(c, noise)
+	rates := []float64{1 / first.lock.Period}
+	if c.f*d.step > mirrored {
+		// The line of the spectrum may be a blur of the true one and its
+		// image, so that the rates of the trade near it are tried as well.
+		for _, r := range tradeRates {
+			if math.Abs(r-c.f)*d.span() < 1 {
+				rates = append(rates, r)
+			}
+		}
+	}
+	var best fitted
+	most := math.Inf(-1)
+	for _, hz := range rates {
+		f := first
+		// The middle of the first stretch is where its phase is known.
+		f.lock.turn(hz, d.start+beginSeconds/2)
+		// The longer the stretch, the closer must the rate be to begin with.
+		for _, to := range [...]int{n / 2, n, n, n, n} {
+			f = d.fit(f.lock, 0, to, 1, noise)
+		}
+		if on, _ := d.onGrid(&f.lock, n); on-f.cost > most {
+			best, most = f, on-f.cost
+		}
+	}
+	e := Estimate{Lock: best.lock, Found: true, Noise: noise}
+	e.Hz = 1 / e.Period
+	e.HzError = e.PeriodError * e.Hz * e.Hz
+	e.Nominal = nominal(e.Hz)
+	e.ExposureShare = e.Exposure / d.step
+	e.FramesPerPicture = e.Period / d.step
+	on, chance := d.onGrid(&e.Lock, n)
+	e.Confidence = on
+	// Where nearly every frame has an update there is no place off the grid.
+	const everywhere = 0.9
+	if chance > everywhere {
+		e.Confidence = min(1, c.coherent/d.expected(c.f))
+	}
+	e.Reason = d.tell(&e)
+	return e
+}
+
+// lockAt turns a place in the spectrum into a lock with that exposure, in
+// frames' time.
+func (d *finder) lockAt(c candidate, exposure float64) Lock {
+	l := Lock{Period: 1 / c.f, Slope: c.slope, Across: c.across, Exposure: exposure * d.step}
+	l.Epoch = d.start + c.phase - l.Exposure/2
+	return l
+}
+
+const (
+	// beginSeconds show the phase, and hardly depend on the rate.
+	beginSeconds = 0.5
+	// mirrored is the rate, in camera frames, above which a line and its
+	// mirror image at half the camera's rate run into each other.
+	mirrored = 0.45
+)
+
+// turn gives the lock another rate and keeps its phase at time t.
+func (l *Lock) turn(hz, t float64) {
+	n := math.Round((t - l.Epoch) / l.Period)
+	l.Epoch += n * (l.Period - 1/hz)
+	l.Period = 1 / hz
+}
+
+// begin tries exposures, phases and, where the spectrum cannot tell a roll
+// down from a roll up, slopes on the first half second. It returns the lock
+// whose mixed frames are mixtures and whose pure ones do not change.
+func (d *finder) begin(c candidate, noise float64) fitted {
+	const (
+		rollStep = 0.003 // s; finer than a quarter of a period of 120 Hz over the screen
+		rolls    = 0.018 // s; more than two refreshes of 120 Hz
+		phases   = 4
+	)
+	to := min(len(d.s.frames), max(minFrames, int(beginSeconds/d.step)))
+	best, least := fitted{}, math.Inf(1)
+	try := func(c candidate, exposure float64) {
+		r := d.fit(d.lockAt(c, exposure), 0, to, 1, noise)
+		on, _ := d.onGrid(&r.lock, to)
+		// A frame taken for pure that is not counts like so many variances,
+		// and so does each doubling of what no mix explains.
+		const impure, unexplained = 20, 10
+		v := r.cost + unexplained*math.Log2(max(r.left, math.SmallestNonzeroFloat32)) + impure*(1-on)
+		if r.traces == 0 {
+			v = impure * (2 - on)
+		}
+		if v < least {
+			best, least = r, v
+		}
+	}
+	for _, exposure := range [...]float64{0.25, 0.6, 1} {
+		for _, shift := range [...]float64{0, -0.3, 0.3} {
+			q := c
+			q.phase += shift * d.step
+			try(q, exposure)
+		}
+	}
+	nyquist := 0.5 / d.step
+	if c.f*d.step < mirrored {
+		return best
+	}
+	for _, f := range [...]float64{c.f, 2*nyquist - c.f} {
+		for roll := -rolls; roll <= rolls; roll += rollStep {
+			for p := range phases {
+				try(candidate{f: f, slope: roll, phase: float64(p) / phases / f}, 0.6)
+			}
+		}
+		if math.Abs(f-nyquist)*beginSeconds < 0.05 {
+			break // both are the same
+		}
+	}
+	return best
+}
+
+// onGrid returns the share of all change of the first n frames that lies
+// where the lock has an update, less what chance would bring, and that chance.
+func (d *finder) onGrid(l *Lock, n int) (share, chance float64) {
+	var on, all float64
+	for i, row := range d.change[:n-1] {
+		for u, v := range row {
+			all += v
+			if l.changes(d.s.frames[i].frame.Time, d.s.frames[i+1].frame.Time, d.s.units[u].y, d.s.units[u].x) {
+				on += v
+				chance++
+			}
+		}
+	}
+	chance /= float64((n - 1) * len(d.s.units))
+	if all == 0 || chance == 1 {
+		return 1, chance
+	}
+	return max(0, (on/all-chance)/(1-chance)), chance
+}
+
+// changes reports whether what a frame at time a shows at a place differs by
+// the lock from what a frame at b shows, b later.
+func (l *Lock) changes(a, b, y, x float64) bool {
+	k, since := l.Picture(b, y, x)
+	first, before := l.Picture(a, y, x)
+	return k != first || before < l.Exposure && since > before
+}
+
+// tell says in plain words what was found.
+func (d *finder) tell(e *Estimate) string {
+	rate := fmt.Sprintf("%.2f new pictures a second", e.Hz)
+	if e.Nominal > 0 {
+		rate += fmt.Sprintf(" (%.4g)", e.Nominal)
+	}
+	why := fmt.Sprintf("%s, %.2f camera frames each, exposure %.0f %% of a frame", rate, e.FramesPerPicture, 100*e.ExposureShare)
+	if e.Hz < 48*(1-nominalTolerance) {
+		why += "; whether the set refreshes more often than that cannot be seen, pictures are counted at the rate of the changes"
+	}
+	return why
+}
