@@ -77,19 +77,25 @@ func (a matrix) apply(p Point) Point {
 // distortion.
 type lens struct {
 	f, cx, cy, k1, k2 float64
+	// end is the square of the radius up to which the distortion holds: half
+	// as far again as the corners of the frame. The polynomial turns back
+	// somewhere beyond; from there on the picture only grows.
+	end float64
 }
 
 func (c *Camera) lens() lens {
-	return lens{
+	l := lens{
 		f:  float64(max(c.W, c.H)) / 2 / math.Tan(c.FieldOfViewDeg*math.Pi/360),
 		cx: float64(c.W) / 2, cy: float64(c.H) / 2, k1: c.K1, k2: c.K2,
 	}
+	l.end = 1.5 * 1.5 * (l.cx*l.cx + l.cy*l.cy) / (l.f * l.f)
+	return l
 }
 
 // distort moves a point from where a perfect lens would have it.
 func (l lens) distort(p Point) Point {
 	x, y := (p.X-l.cx)/l.f, (p.Y-l.cy)/l.f
-	r2 := x*x + y*y
+	r2 := min(x*x+y*y, l.end)
 	s := l.f * (1 + r2*(l.k1+r2*l.k2))
 	return Point{l.cx + x*s, l.cy + y*s}
 }
@@ -104,6 +110,9 @@ func (l lens) straighten(p Point) Point {
 // shrink returns the radius before distortion as a share of the one after it,
 // whose square is d2, by Newton's method.
 func (l lens) shrink(d2 float64) float64 {
+	if grow := 1 + l.end*(l.k1+l.end*l.k2); d2 >= l.end*grow*grow {
+		return 1 / grow
+	}
 	s := 1.0
 	for range 6 {
 		r2 := d2 * s * s

@@ -48,9 +48,9 @@ type renderer struct {
 	shrink           []float32 // lens: shares of radius by square of radius
 	shrinkTop        float64
 	falloff          []float32
-	wallX, wallY     float64 // of the first sample of the map, on the raster
-	wallStepX        float64
-	wallStepY        float64
+	wallX, wallY     float32 // of the first sample of the map, on the raster
+	wallPerU         float32 // samples of the map for one of the raster
+	wallPerV         float32
 	wallW, wallH     int
 	wallNits, glow   []float32
 	luma             []uint8 // by linear light
@@ -72,6 +72,7 @@ type renderer struct {
 	// Rows in work.
 	row, out, room, alpha, chroma []float32
 	weights                       [][]float32
+	only                          *shown // the only picture in the row
 }
 
 // grid is the geometry at the nodes of a frame.
@@ -268,16 +269,17 @@ func (r *renderer) setUpWall(c *Capture, aspect float64) {
 		lo = Point{min(lo.X, p.X), min(lo.Y, p.Y)}
 		hi = Point{max(hi.X, p.X), max(hi.Y, p.Y)}
 	}
-	r.wallX, r.wallY = lo.X, lo.Y
+	r.wallX, r.wallY = float32(lo.X), float32(lo.Y)
 	r.wallW, r.wallH = cam.W/2, cam.H/2
-	r.wallStepX, r.wallStepY = (hi.X-lo.X)/float64(r.wallW-1), (hi.Y-lo.Y)/float64(r.wallH-1)
+	stepX, stepY := (hi.X-lo.X)/float64(r.wallW-1), (hi.Y-lo.Y)/float64(r.wallH-1)
+	r.wallPerU, r.wallPerV = float32(1/stepX), float32(1/stepY)
 	r.wallNits, r.glow = make([]float32, r.wallW*r.wallH), make([]float32, r.wallW*r.wallH)
 	unit := 1 / float64(r.w)
 	half := float64(r.h) / 2 * unit / aspect
 	for j := range r.wallH {
 		for i := range r.wallW {
-			x := (r.wallX + float64(i)*r.wallStepX - float64(r.w)/2) * unit
-			y := (r.wallY + float64(j)*r.wallStepY - float64(r.h)/2) * unit / aspect
+			x := (lo.X + float64(i)*stepX - float64(r.w)/2) * unit
+			y := (lo.Y + float64(j)*stepY - float64(r.h)/2) * unit / aspect
 			n, glow := c.Room.wall(x, y, half)
 			r.wallNits[j*r.wallW+i], r.glow[j*r.wallW+i] = float32(n), float32(glow)
 		}
@@ -452,16 +454,27 @@ func (r *renderer) render(c *Capture, i int) *picture.Picture {
 	rnd := rand.New(rand.NewPCG(uint64(c.seed), 1<<32|uint64(i)))
 	area := float32(r.area(c))
 	for y := range cam.H {
-		r.weigh(c, i, first, len(pics), y)
-		clear(r.out)
 		flare := float32(0)
-		for k, s := range pics {
-			weights := r.weights[k]
-			if zero(weights) {
-				continue
+		if k := r.alone(c, i, first, len(pics), y); k >= 0 {
+			r.only = pics[k]
+			copy(r.out, r.setAt(c, r.only, y, still))
+			flare = float32(r.only.mean)
+		} else {
+			r.only = nil
+			r.weigh(c, i, first, len(pics), y)
+			clear(r.out)
+			for k, s := range pics {
+				weights := r.weights[k]
+				if zero(weights) {
+					continue
+				}
+				row := r.setAt(c, s, y, still)[:len(weights)]
+				out := r.out[:len(weights)]
+				for x, w := range weights {
+					out[x] += row[x] * w
+				}
+				flare += weights[cam.W/2] * float32(s.mean)
 			}
-			r.addSet(c, s, y, weights, still)
-			flare += weights[cam.W/2] * float32(s.mean)
 		}
 		flare *= float32(cam.Flare) * area * gain
 		room := r.roomRow(c, y, still)
@@ -521,6 +534,42 @@ func (r *renderer) until(c *Capture, t, later float64) float64 {
 	return r.uniform.until(t)
 }
 
+// alone returns which of n displayed pictures from first on is the only one in
+// row y of frame i, in full light, or -1.
+func (r *renderer) alone(c *Capture, i, first, n, y int) int {
+	if r.rolling.depth > 0 || r.uniform.depth > 0 {
+		return -1
+	}
+	cam := &c.Camera
+	vs := r.grid.v[y*r.grid.n : (y+1)*r.grid.n]
+	lo, hi := vs[0], vs[0]
+	for _, v := range vs {
+		lo, hi = min(lo, v), max(hi, v)
+	}
+	line := c.Set.RollS / float64(r.h)
+	soon := max(0, min(float64(r.h), float64(lo))) * line
+	late := max(0, min(float64(r.h), float64(hi))) * line
+	t0 := c.times[i]
+	t1 := t0 + cam.ExposureS
+	if cam.Readout.Across() {
+		t1 += cam.ReadoutS
+	} else {
+		row := cam.lineS() * cam.whole(cam.row(0.5, float64(y)+0.5))
+		t0, t1 = t0+row, t1+row
+	}
+	k := 0
+	for ; k < n-1; k++ {
+		next := c.displayed[first+k+1].StartS
+		if next+soon >= t1 {
+			break
+		}
+		if next+late > t0 {
+			return -1
+		}
+	}
+	return k
+}
+
 // weigh sets how much of the light of each of n displayed pictures from first
 // on gets into the pixels of row y of frame i.
 func (r *renderer) weigh(c *Capture, i, first, n, y int) {
@@ -564,9 +613,9 @@ func (r *renderer) weigh(c *Capture, i, first, n, y int) {
 					w[x] = a[k]
 				}
 			}
-		// A straight line between the nodes is off by a quarter of the
-		// difference at most: half a code.
-		case differs < 1.0/128:
+		// A straight line between the nodes is off by less than the
+		// difference: a code, where black turns to white.
+		case differs < 1.0/1024:
 			for k := range n {
 				w, d := r.weights[k], (b[k]-a[k])/node
 				for x := x0; x < x1; x++ {
@@ -587,29 +636,23 @@ func (r *renderer) weigh(c *Capture, i, first, n, y int) {
 	}
 }
 
-// addSet adds a picture's light to the row in work.
-func (r *renderer) addSet(c *Capture, s *shown, y int, weights []float32, still bool) {
+// setAt returns the light of a picture in row y.
+func (r *renderer) setAt(c *Capture, s *shown, y int, still bool) []float32 {
 	w := c.Camera.W
-	row := r.row
-	if still {
-		if len(s.seen) == 0 {
-			if cap(s.seen) < w*c.Camera.H {
-				s.seen = make([]float32, w*c.Camera.H)
-			}
-			s.seen = s.seen[:w*c.Camera.H]
-			for y := range c.Camera.H {
-				r.setRow(c, s, y, s.seen[y*w:(y+1)*w])
-			}
+	if !still {
+		r.setRow(c, s, y, r.row)
+		return r.row
+	}
+	if len(s.seen) == 0 {
+		if cap(s.seen) < w*c.Camera.H {
+			s.seen = make([]float32, w*c.Camera.H)
 		}
-		row = s.seen[y*w : (y+1)*w]
-	} else {
-		r.setRow(c, s, y, row)
+		s.seen = s.seen[:w*c.Camera.H]
+		for y := range c.Camera.H {
+			r.setRow(c, s, y, s.seen[y*w:(y+1)*w])
+		}
 	}
-	out := r.out[:len(row)]
-	weights = weights[:len(row)]
-	for x, v := range row {
-		out[x] += v * weights[x]
-	}
+	return s.seen[y*w : (y+1)*w]
 }
 
 // covered returns how much of the light at a place comes from within the
@@ -639,6 +682,14 @@ func (r *renderer) inside(u, v float32) bool {
 	return u > mx && u < float32(r.w)-mx && v > my && v < float32(r.h)-my
 }
 
+// outside reports whether all between two places lies so far outside that
+// neither the screen nor its bezel matters.
+func (r *renderer) outside(u0, v0, u1, v1, bezel float32) bool {
+	mx, my := bezel+float32(far*r.edgeX), bezel+float32(far*max(r.edgeX, r.edgeY))
+	w, h := float32(r.w), float32(r.h)
+	return u0 < -mx && u1 < -mx || u0 > w+mx && u1 > w+mx || v0 < -my && v1 < -my || v0 > h+my && v1 > h+my
+}
+
 // setRow renders what the camera sees of a picture in row y: on the screen,
 // in the bezel and on the wall.
 func (r *renderer) setRow(c *Capture, s *shown, y int, dst []float32) {
@@ -664,6 +715,16 @@ func (r *renderer) setRow(c *Capture, s *shown, y int, dst []float32) {
 				}
 			default:
 				r.readRow(part, s.light, u, v, du, dv)
+			}
+			continue
+		}
+		if u1, v1 := us[block+1], vs[block+1]; r.outside(u, v, u1, v1, bezel) {
+			// The glow is smooth: its ends are enough.
+			a, b := r.fromWall(r.glow, u, v)*float32(s.mean), r.fromWall(r.glow, u1, v1)*float32(s.mean)
+			step := (b - a) / node
+			for i := range part {
+				part[i] = a
+				a += step
 			}
 			continue
 		}
@@ -773,8 +834,8 @@ func (r *renderer) onBezel(out, bezel float32) float32 {
 
 // fromWall reads a map of the plane around the screen.
 func (r *renderer) fromWall(m []float32, u, v float32) float32 {
-	fx := max(0, min(float32(r.wallW-1), (u-float32(r.wallX))/float32(r.wallStepX)))
-	fy := max(0, min(float32(r.wallH-1), (v-float32(r.wallY))/float32(r.wallStepY)))
+	fx := max(0, min(float32(r.wallW-1), (u-r.wallX)*r.wallPerU))
+	fy := max(0, min(float32(r.wallH-1), (v-r.wallY)*r.wallPerV))
 	x, y := min(int(fx), r.wallW-2), min(int(fy), r.wallH-2)
 	fx -= float32(x)
 	fy -= float32(y)
@@ -812,6 +873,13 @@ func (r *renderer) fillRoom(c *Capture, y int, dst []float32) {
 		if r.inside(u, v) && r.inside(us[block+1], vs[block+1]) {
 			for i := range part {
 				part[i] = screen
+			}
+			continue
+		}
+		if r.outside(u, v, us[block+1], vs[block+1], bezel) {
+			for i := range part {
+				part[i] = r.fromWall(r.wallNits, u, v)
+				u, v = u+du, v+dv
 			}
 			continue
 		}
@@ -875,6 +943,9 @@ func (r *renderer) tint(c *Capture, p *picture.Picture, pics []*shown, y int, rn
 
 // main returns the picture with the most light in a pixel of the row.
 func (r *renderer) main(pics []*shown, x int) *shown {
+	if r.only != nil {
+		return r.only
+	}
 	var out *shown
 	best := float32(0)
 	for k, s := range pics {

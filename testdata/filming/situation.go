@@ -177,8 +177,8 @@ func Named(name string, refreshHz float64, seed int64) (s Situation, ok bool) {
 		cam.FullWellE = d.ratio(250, 600)
 		s.Room.WallNits, s.Room.Glow = 0.002, 0.003
 	case LitWall:
-		// 5 to 30 nits is a wall in a living room's evening light.
-		s.Room.WallNits = d.ratio(5, 30)
+		// 5 to 60 nits is a wall in a living room's evening light.
+		s.Room.WallNits = d.ratio(5, 60)
 		s.Room.BezelNits, s.Room.ScreenNits = s.Room.WallNits*0.05, s.Room.WallNits*0.02
 		s.Room.BoardNits = s.Room.WallNits * d.between(0.4, 1.5)
 		s.Room.BoardGap = d.between(0.01, 0.06)
@@ -209,7 +209,44 @@ func Named(name string, refreshHz float64, seed int64) (s Situation, ok bool) {
 	default:
 		return Situation{}, false
 	}
+	s.fit()
 	return s, true
+}
+
+// fit steps back until all of a 16:9 screen is in the frame, wherever the
+// motion of the first seconds takes it. A close-up stays.
+func (s *Situation) fit() {
+	const (
+		seconds = 3.0
+		edge    = 0.012 // of the frame's width
+		steps   = 200
+	)
+	cam := &s.Camera
+	if cam.Pose.Fill > 1 {
+		return
+	}
+	m := cam.Motion
+	room := edge*float64(cam.W) + 3*(m.SwayPx+m.ShakePx) + m.BumpPx
+	room += seconds*math.Hypot(m.DriftXPx, m.DriftYPx) + seconds*math.Abs(m.ZoomPerS)*float64(cam.W)/2
+	in := func() bool {
+		const w, h = 1280, 720
+		g := Geometry{Homography: cam.pose(w, h, 1), lens: cam.lens()}
+		for _, p := range []Point{{0, 0}, {w, 0}, {w, h}, {0, h}} {
+			c := g.ToCamera(p)
+			if c.X < room || c.Y < room || c.X > float64(cam.W)-room || c.Y > float64(cam.H)-room {
+				return false
+			}
+		}
+		return true
+	}
+	for range steps {
+		if in() {
+			return
+		}
+		cam.Pose.Fill *= 0.99
+		cam.Pose.ShiftX *= 0.98
+		cam.Pose.ShiftY *= 0.98
+	}
 }
 
 // emissive makes the panel one that emits light itself and dips at each
@@ -273,42 +310,54 @@ func Random(pictureRate float64, seed int64) Situation {
 			*px *= 1.5
 		}
 	}
+	s.fit()
 	return s
 }
 
 // Letterboxed paints black bars above and below, each a share of the height.
 func Letterboxed(s faults.Sequence, share float64) faults.Sequence {
-	bar := int(math.Round(share * float64(s.Format.H)))
+	black := 16
+	if s.Format.Colour.FullRange {
+		black = 0
+	}
 	out := s
 	out.At = func(i int) *picture.Picture {
 		p := s.At(i)
-		q := &picture.Picture{Index: p.Index, Frame: p.Frame, Time: p.Time, Y: p.Y, Cb: p.Cb, Cr: p.Cr}
-		q.Y = picture.New(p.Y.W, p.Y.H, p.Y.Depth)
-		black := uint8(16)
-		if s.Format.Colour.FullRange {
-			black = 0
+		return &picture.Picture{
+			Index: p.Index, Frame: p.Frame, Time: p.Time,
+			Y: barred(&p.Y, share, black), Cb: barred(&p.Cb, share, 128), Cr: barred(&p.Cr, share, 128),
 		}
-		for y := range p.Y.H {
-			dark := y < bar || y >= p.Y.H-bar
-			if p.Y.Pix != nil {
-				row := q.Y.Pix[y*q.Y.Stride:][:p.Y.W]
-				copy(row, p.Y.Pix[y*p.Y.Stride:])
-				for x := range row {
-					if dark {
-						row[x] = black
-					}
-				}
-				continue
-			}
-			row := q.Y.Pix16[y*q.Y.Stride:][:p.Y.W]
-			copy(row, p.Y.Pix16[y*p.Y.Stride:])
-			for x := range row {
-				if dark {
-					row[x] = uint16(black) << (p.Y.Depth - 8)
-				}
-			}
-		}
-		return q
 	}
 	return faults.Cached(out, 2)
+}
+
+// barred returns a copy of a plane with bars of an 8-bit code.
+func barred(p *picture.Plane, share float64, code int) picture.Plane {
+	if p.Empty() {
+		return picture.Plane{}
+	}
+	bar := int(math.Round(share * float64(p.H)))
+	code <<= p.Depth - 8
+	q := picture.New(p.W, p.H, p.Depth)
+	for y := range p.H {
+		dark := y < bar || y >= p.H-bar
+		from, to := y*p.Stride, y*q.Stride
+		switch {
+		case p.Pix != nil && dark:
+			fill(q.Pix[to:to+p.W], uint8(code))
+		case p.Pix != nil:
+			copy(q.Pix[to:to+p.W], p.Pix[from:])
+		case dark:
+			fill(q.Pix16[to:to+p.W], uint16(code))
+		default:
+			copy(q.Pix16[to:to+p.W], p.Pix16[from:])
+		}
+	}
+	return q
+}
+
+func fill[T uint8 | uint16](row []T, v T) {
+	for i := range row {
+		row[i] = v
+	}
 }
