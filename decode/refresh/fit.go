@@ -3,6 +3,7 @@ package refresh
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // trace is what one unit of one frame says about one update: how much of the
@@ -227,6 +228,22 @@ type fitted struct {
 	traces int
 	cost   float64 // mean of a trace, in variances
 	left   float64 // mean energy that no mix explains, in noise's own
+	score  float64 // see judge; less is better
+}
+
+// judge scores a fit on the first n frames: mixed frames should be mixtures,
+// and pure ones should not change.
+func (d *finder) judge(f *fitted, n int) {
+	// A frame taken for pure that is not counts like so many variances, and
+	// so does each doubling of what no mix explains.
+	const impure, unexplained = 20, 10
+	on, _ := d.onGrid(&f.lock, n)
+	f.score = impure * (1 - on)
+	if f.traces == 0 {
+		f.score += impure // nothing speaks for it
+		return
+	}
+	f.score += f.cost + unexplained*math.Log2(max(f.left, math.SmallestNonzeroFloat32))
 }
 
 // fit refines a lock on frames [from, to) in some rounds of measuring and
@@ -280,32 +297,18 @@ func (l *Lock) errors(traces []trace, step, spread float64) {
 // refine turns a place in the spectrum into an estimate.
 func (d *finder) refine(c candidate, noise float64) Estimate {
 	n := len(d.s.frames)
-	first := d.begin(c, noise)
-	rates := []float64{1 / first.lock.Period}
-	if c.f*d.step > mirrored {
-		// The line of the spectrum may be a blur of the true one and its
-		// image, so that the rates of the trade near it are tried as well.
-		for _, r := range tradeRates {
-			if math.Abs(r-c.f)*d.span() < 1 {
-				rates = append(rates, r)
-			}
-		}
-	}
 	var best fitted
-	most := math.Inf(-1)
-	for _, hz := range rates {
-		f := first
-		// The middle of the first stretch is where its phase is known.
-		f.lock.turn(hz, d.start+beginSeconds/2)
+	for _, f := range d.begin(c, noise) {
 		// The longer the stretch, the closer must the rate be to begin with.
-		for _, to := range [...]int{n / 2, n, n, n, n} {
+		for _, to := range [...]int{n / 2, n, n, n} {
 			f = d.fit(f.lock, 0, to, 1, noise)
 		}
-		if on, _ := d.onGrid(&f.lock, n); on-f.cost > most {
-			best, most = f, on-f.cost
+		d.judge(&f, n)
+		if best.traces == 0 || f.score < best.score {
+			best = f
 		}
 	}
-	e := Estimate{Lock: best.lock, Found: true, Noise: noise}
+	e := Estimate{Lock: best.lock, Found: true, Noise: noise, rest: d.rest}
 	e.Hz = 1 / e.Period
 	e.HzError = e.PeriodError * e.Hz * e.Hz
 	e.Nominal = nominal(e.Hz)
@@ -336,6 +339,8 @@ const (
 	// mirrored is the rate, in camera frames, above which a line and its
 	// mirror image at half the camera's rate run into each other.
 	mirrored = 0.45
+	// finalists are fitted to all frames.
+	finalists = 3
 )
 
 // turn gives the lock another rate and keeps its phase at time t.
@@ -346,29 +351,28 @@ func (l *Lock) turn(hz, t float64) {
 }
 
 // begin tries exposures, phases and, where the spectrum cannot tell a roll
-// down from a roll up, slopes on the first half second. It returns the lock
-// whose mixed frames are mixtures and whose pure ones do not change.
-func (d *finder) begin(c candidate, noise float64) fitted {
+// down from a roll up, slopes on the first half second, and returns the best.
+func (d *finder) begin(c candidate, noise float64) []fitted {
 	const (
 		rollStep = 0.003 // s; finer than a quarter of a period of 120 Hz over the screen
 		rolls    = 0.018 // s; more than two refreshes of 120 Hz
 		phases   = 4
 	)
 	to := min(len(d.s.frames), max(minFrames, int(beginSeconds/d.step)))
-	best, least := fitted{}, math.Inf(1)
+	var all []fitted
 	try := func(c candidate, exposure float64) {
-		r := d.fit(d.lockAt(c, exposure), 0, to, 1, noise)
-		on, _ := d.onGrid(&r.lock, to)
-		// A frame taken for pure that is not counts like so many variances,
-		// and so does each doubling of what no mix explains.
-		const impure, unexplained = 20, 10
-		v := r.cost + unexplained*math.Log2(max(r.left, math.SmallestNonzeroFloat32)) + impure*(1-on)
-		if r.traces == 0 {
-			v = impure * (2 - on)
+		f := d.fit(d.lockAt(c, exposure), 0, to, 1, noise)
+		d.judge(&f, to)
+		for i := range all {
+			// Starts that ran into the same place are one.
+			if d.alike(&all[i].lock, &f.lock) {
+				if f.score < all[i].score {
+					all[i] = f
+				}
+				return
+			}
 		}
-		if v < least {
-			best, least = r, v
-		}
+		all = append(all, f)
 	}
 	for _, exposure := range [...]float64{0.25, 0.6, 1} {
 		for _, shift := range [...]float64{0, -0.3, 0.3} {
@@ -378,20 +382,43 @@ func (d *finder) begin(c candidate, noise float64) fitted {
 		}
 	}
 	nyquist := 0.5 / d.step
-	if c.f*d.step < mirrored {
-		return best
-	}
-	for _, f := range [...]float64{c.f, 2*nyquist - c.f} {
-		for roll := -rolls; roll <= rolls; roll += rollStep {
-			for p := range phases {
-				try(candidate{f: f, slope: roll, phase: float64(p) / phases / f}, 0.6)
+	if c.f*d.step > mirrored {
+		for _, f := range [...]float64{c.f, 2*nyquist - c.f} {
+			for roll := -rolls; roll <= rolls; roll += rollStep {
+				for p := range phases {
+					try(candidate{f: f, slope: roll, phase: float64(p) / phases / f}, 0.6)
+				}
+			}
+			if math.Abs(f-nyquist)*beginSeconds < 0.05 {
+				break // both are the same
 			}
 		}
-		if math.Abs(f-nyquist)*beginSeconds < 0.05 {
-			break // both are the same
+	}
+	slices.SortStableFunc(all, func(a, b fitted) int { return cmpFloat(a.score, b.score) })
+	all = all[:min(len(all), finalists)]
+	if c.f*d.step > mirrored {
+		// The line of the spectrum may be a blur of the true one and its
+		// image, so that the rates of the trade near it are tried as well.
+		for _, r := range tradeRates {
+			if math.Abs(r-c.f)*d.span() < 1 {
+				f := all[0]
+				f.lock.turn(r, d.start+beginSeconds/2)
+				all = append(all, f)
+			}
 		}
 	}
-	return best
+	return all
+}
+
+// alike reports whether two locks agree to a fifth of a frame over the screen.
+func (d *finder) alike(a, b *Lock) bool {
+	for _, y := range [...]float64{0, 1} {
+		off := math.Remainder(a.Start(0, y, 0.5)+a.Exposure/2-b.Start(0, y, 0.5)-b.Exposure/2, a.Period)
+		if math.Abs(off) > d.step/5 {
+			return false
+		}
+	}
+	return math.Abs(a.Exposure-b.Exposure) < d.step/5 && math.Abs(1/a.Period-1/b.Period)*d.span() < 0.2
 }
 
 // onGrid returns the share of all change of the first n frames that lies

@@ -93,6 +93,8 @@ type Estimate struct {
 	Unlike bool
 	// Reason says in plain words what was found or why nothing was.
 	Reason string
+
+	rest []float64 // change energy of noise in each unit
 }
 
 // tradeRates are the picture rates and refresh rates that sets are driven at:

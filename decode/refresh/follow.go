@@ -1,0 +1,477 @@
+package refresh
+
+import (
+	"math"
+	"time"
+)
+
+// Band is what one frame shows in one band of rows.
+type Band struct {
+	// Picture is the number of the displayed picture; the newest where the
+	// exposure saw two.
+	Picture int
+	// Mixed is set where the exposure may have seen more than one picture.
+	Mixed bool
+	// Share is how much of the exposure saw Picture, 0 to 1; the rest saw the
+	// one before.
+	Share float64
+	// Clear is how far the exposure lies from the nearest update, s, beyond
+	// the margin that was asked for; negative where it is mixed.
+	Clear float64
+	// Level is the band's mean code above black.
+	Level float64
+}
+
+// Decision says for one frame which displayed picture shows where. Bands may
+// be read until the next call of the Follower.
+type Decision struct {
+	Frame int           // index in the file
+	Time  float64       // real seconds of capture
+	Shown time.Duration // the file's presentation time
+	// Locked is false where the refresh is not known: pictures are then
+	// counted at freeRun a second, and what changes is marked as mixed.
+	Locked bool
+	Period float64 // s from picture to picture
+	Bands  []Band  // from the top
+}
+
+// FollowOptions are the choices of a Follower; the zero value takes the
+// defaults.
+type FollowOptions struct {
+	// Bands is the number of bands that the screen is divided into; 0 takes
+	// one for each row of the grid.
+	Bands int
+	// Lookahead is the number of frames that a decision waits for, so that a
+	// jump is known before what follows it is decided; 0 takes 12.
+	Lookahead int
+	// Hz is the rate of displayed pictures when it is known.
+	Hz float64
+}
+
+const (
+	defaultLookahead = 12
+	// freeRun is the pictures a second that are counted while the refresh is
+	// not known: nothing moves then, or nothing can be told apart.
+	freeRun = 25.0
+	// windowSeconds is how long a Follower remembers frames: two seconds give
+	// the rate to a hundredth of a hertz.
+	windowSeconds = 2.0
+	// maxFrames bounds the memory of a fast camera: 2 s at 480 a second.
+	maxFrames = 960
+	// marginSeconds is kept from every update whatever the errors are: what
+	// a panel's response and a band's height add.
+	marginSeconds = 0.00015
+	// marginErrors is the standard errors that are kept besides.
+	marginErrors = 2.5
+	// measureSeconds is how often the phase is measured, and at least this
+	// many pictures are.
+	measureSeconds, measurePictures = 0.1, 3
+	// keptTraces is how much of the past a fit remembers.
+	keptTraces = 3000
+	// searchSeconds is how often an unlocked Follower searches.
+	searchSeconds = 0.25
+	// forget is the time constant, s, of the count of changes on and off the
+	// grid, lost the share off it that ends a lock, and enoughChange the
+	// count that can say so.
+	forget, lost, enoughChange = 0.15, 0.4, 8.0
+)
+
+// Follower keeps a lock on the set's refresh through a take and decides what
+// each frame shows. Frames are pushed in order.
+type Follower struct {
+	layout  Layout
+	options FollowOptions
+	bands   []Band
+	out     []Decision
+
+	s       *series
+	pending int // frames in the window that wait for a decision
+	step    float64
+	rest    []float64
+	noise   float64
+	rested  int // frames until rest is measured again
+
+	lock     Lock
+	locked   bool
+	last     int     // highest picture number decided
+	measured int     // first picture that was not measured yet
+	searched float64 // time of the last search
+	fitted   float64 // time of the last full fit
+	began    float64 // time from which frames belong to this lock
+	mixer    mixer
+	traces   []trace
+	on, off  float64 // recent change where the lock has an update, and elsewhere
+	misfit   float64 // recent mean cost of traces
+}
+
+// NewFollower starts a Follower, with what Find found on frames of the same
+// take or with nil.
+func NewFollower(l Layout, e *Estimate, o FollowOptions) *Follower {
+	if o.Bands <= 0 {
+		o.Bands = l.Rows
+	}
+	if o.Lookahead <= 0 {
+		o.Lookahead = defaultLookahead
+	}
+	f := &Follower{layout: l, options: o, s: newSeries(l, maxFrames/2)}
+	f.free(0)
+	if e != nil && e.Found {
+		f.lock, f.locked = e.Lock, true
+		f.noise, f.rest, f.rested = e.Noise, e.rest, maxFrames/4
+		f.measured = math.MinInt
+	}
+	return f
+}
+
+// Locked reports whether the refresh is known at present, and returns it.
+func (f *Follower) Locked() (Lock, bool) { return f.lock, f.locked }
+
+// free makes the lock a mere count of pictures.
+func (f *Follower) free(t float64) {
+	f.locked = false
+	f.lock = Lock{Epoch: t - float64(f.last)/freeRun, Period: 1 / freeRun}
+	f.traces = f.traces[:0]
+	f.on, f.off, f.misfit = 0, 0, 0
+}
+
+// Cut says that the next frame does not follow the last: the camera was moved
+// hard, or the file was edited there. The rate is kept, the phase is found
+// anew.
+func (f *Follower) Cut() {
+	if n := len(f.s.frames); n > 0 && f.locked {
+		hz := 1 / f.lock.Period
+		f.free(f.s.frames[n-1].frame.Time)
+		if f.options.Hz == 0 {
+			f.options.Hz = hz
+		}
+	}
+	f.began = math.Inf(1)
+}
+
+// Push takes the next frame and returns the decisions that are ready.
+func (f *Follower) Push(fr Frame) []Decision {
+	if len(f.s.frames) == 0 && f.locked {
+		f.number(fr.Time, 0)
+	}
+	if math.IsInf(f.began, 1) {
+		f.began = fr.Time
+		f.searched = fr.Time
+	}
+	f.s.push(fr)
+	f.pending++
+	f.rested--
+	if f.step == 0 || len(f.s.frames) < minFrames {
+		f.step = f.s.step()
+	}
+	if f.rested <= 0 {
+		// Once a second, and soon after the start.
+		f.step = f.s.step()
+		f.rest = f.s.rests()
+		if len(f.s.frames) >= minFrames {
+			d := finder{s: f.s, rest: f.rest}
+			f.noise = d.noise()
+		}
+		f.rested = min(max(len(f.s.frames)/2, 8), maxFrames/4)
+	}
+	if f.locked {
+		f.watch()
+		f.measure()
+	}
+	if !f.locked {
+		f.search()
+	}
+	f.out = f.out[:0]
+	f.bands = f.bands[:0]
+	for f.pending > f.options.Lookahead {
+		f.decide(len(f.s.frames) - f.pending)
+	}
+	return f.out
+}
+
+// Flush returns the decisions on the last frames.
+func (f *Follower) Flush() []Decision {
+	f.out = f.out[:0]
+	f.bands = f.bands[:0]
+	for f.pending > 0 {
+		f.decide(len(f.s.frames) - f.pending)
+	}
+	return f.out
+}
+
+// watch counts where change falls, and gives the lock up when too much of it
+// falls where no update should be.
+func (f *Follower) watch() {
+	n := len(f.s.frames)
+	if n < 2 {
+		return
+	}
+	a, b := f.s.frames[n-2].frame.Time, f.s.frames[n-1].frame.Time
+	fade := math.Exp(-(b - a) / forget)
+	f.on *= fade
+	f.off *= fade
+	wide := f.lock
+	slack := f.margin(b)
+	wide.Epoch -= slack
+	wide.Exposure += 2 * slack
+	for u := range f.s.units {
+		v := changed(f.s.frames[n-1].change[u], f.rest[u])
+		if v == 0 {
+			continue
+		}
+		if wide.changes(a, b, f.s.units[u].y, f.s.units[u].x) {
+			f.on += v
+		} else {
+			f.off += v
+		}
+	}
+	// badFit is a mean cost of traces that no right lock has.
+	const badFit = 4
+	if f.on+f.off > enoughChange && f.off > lost*(f.on+f.off) || f.misfit > badFit {
+		t := f.s.frames[n-1].frame.Time
+		if f.options.Hz == 0 {
+			f.options.Hz = 1 / f.lock.Period
+		}
+		f.last = max(f.last, f.highest(a))
+		f.free(t)
+		// What led to the doubt is what the search needs.
+		f.began = max(f.began, t-forget)
+		f.searched = t
+	}
+}
+
+// highest returns the newest picture that shows anywhere at time t.
+func (f *Follower) highest(t float64) int {
+	k, _ := f.lock.Picture(t, 0, 0)
+	for _, c := range [...][2]float64{{0, 1}, {1, 0}, {1, 1}} {
+		j, _ := f.lock.Picture(t, c[0], c[1])
+		k = max(k, j)
+	}
+	return k
+}
+
+// measure brings the lock up to date with the pictures that are complete.
+func (f *Follower) measure() {
+	n := len(f.s.frames)
+	now := f.s.frames[n-1].frame.Time
+	// Every unit has shown all pictures before this one to their end.
+	done := math.MaxInt
+	for _, c := range [...][2]float64{{0, 0}, {0, 1}, {1, 0}, {1, 1}} {
+		k, _ := f.lock.Picture(now-f.lock.Exposure-2*f.step, c[0], c[1])
+		done = min(done, k)
+	}
+	if f.measured == math.MinInt {
+		f.measured = done
+	}
+	if done-f.measured < measurePictures || float64(done-f.measured)*f.lock.Period < measureSeconds {
+		return
+	}
+	// From one picture before the first new one, wherever it begins.
+	first := f.lock.Start(f.measured-1, 0, 0) + min(0, f.lock.Slope) + min(0, f.lock.Across)
+	from := n - 1
+	for from > 0 && f.s.frames[from-1].frame.Time >= max(first, f.began) {
+		from--
+	}
+	f.mixer.traces = f.mixer.traces[:0]
+	for u := range f.s.units {
+		f.mixer.gather(f.s, &f.lock, u, from, n, f.step, f.noise)
+	}
+	fresh := 0
+	for _, r := range f.mixer.traces {
+		if r.k >= f.measured && r.k < done {
+			f.traces = append(f.traces, r)
+			fresh++
+		}
+	}
+	f.measured = done
+	// Fewer traces than units say little about any of the parameters.
+	if fresh < len(f.s.units)/4 {
+		return
+	}
+	if extra := len(f.traces) - keptTraces; extra > 0 {
+		f.traces = f.traces[:copy(f.traces, f.traces[extra:])]
+	}
+	recent := f.traces[max(0, len(f.traces)-fresh):]
+	f.nudge(recent)
+	const settle = 0.3
+	f.misfit += settle * (cost(&f.lock, recent, f.step)/float64(fresh) - f.misfit)
+	// Twice a second all parameters follow; numbers far apart hold the rate.
+	if now-f.fitted > 0.5 && len(f.traces) > 4*len(f.s.units) {
+		f.fitted = now
+		f.lock = fitLock(f.lock, f.traces, f.step/4, true)
+		f.lock.errors(f.traces, f.step, cost(&f.lock, f.traces, f.step)/float64(len(f.traces)))
+	}
+}
+
+// nudge moves the phase alone to where recent traces want it, half way: a
+// loop that is slower than its measurements follows drift and not noise.
+func (f *Follower) nudge(recent []trace) {
+	const loop = 0.5
+	best, least := 0.0, cost(&f.lock, recent, f.step)
+	for i := -8; i <= 8; i++ {
+		l := f.lock
+		by := float64(i) * f.step / 16
+		l.Epoch += by
+		if c := cost(&l, recent, f.step); c < least {
+			best, least = by, c
+		}
+	}
+	f.lock.Epoch += loop * best
+}
+
+// search looks for a lock in what was seen since the last cut.
+func (f *Follower) search() {
+	n := len(f.s.frames)
+	now := f.s.frames[n-1].frame.Time
+	if n < minFrames || now-f.searched < searchSeconds/2 {
+		return
+	}
+	f.searched = now
+	from := n - 1
+	for from > 0 && f.s.frames[from-1].frame.Time >= max(f.began, now-windowSeconds) {
+		from--
+	}
+	// known is how many frames show the phase when the rate is known.
+	const known = 30
+	if n-from < known {
+		return
+	}
+	view := &series{layout: f.layout, units: f.s.units, frames: f.s.frames[from:]}
+	var e Estimate
+	if f.options.Hz > 0 {
+		e = view.find(FindOptions{Hz: f.options.Hz})
+		// sure is the share of change on the grid that a known rate must have.
+		const sure = 0.7
+		if e.Confidence < sure {
+			e.Found = false
+		}
+	}
+	if !e.Found && now-max(f.began, view.frames[0].frame.Time) > 2*searchSeconds {
+		e = view.find(FindOptions{})
+	}
+	if !e.Found {
+		return
+	}
+	f.take(e)
+}
+
+// take makes an estimate the lock; its pictures are numbered on from those
+// that were decided.
+func (f *Follower) take(e Estimate) {
+	f.lock, f.locked = e.Lock, true
+	f.number(f.s.frames[len(f.s.frames)-f.pending].frame.Time, f.last+1)
+	f.measured = math.MinInt
+	f.traces = f.traces[:0]
+	f.on, f.off, f.misfit = 0, 0, 0
+	f.fitted = f.s.frames[len(f.s.frames)-1].frame.Time
+}
+
+// number counts the lock's pictures so that the oldest that shows anywhere at
+// time t is that one.
+func (f *Follower) number(t float64, first int) {
+	low := math.MaxInt
+	for _, c := range [...][2]float64{{0, 0}, {0, 1}, {1, 0}, {1, 1}} {
+		k, _ := f.lock.Picture(t, c[0], c[1])
+		low = min(low, k)
+	}
+	f.lock.Epoch -= float64(first-low) * f.lock.Period
+}
+
+// margin returns how far an exposure must stay from an update at time t.
+func (f *Follower) margin(t float64) float64 {
+	e := f.lock.EpochError
+	if n := len(f.traces); n > 0 {
+		away := (t - f.lock.Start(f.traces[n-1].k, 0, 0)) / f.lock.Period
+		e = math.Hypot(e, f.lock.PeriodError*max(away, 0))
+	}
+	return min(marginSeconds+marginErrors*e, f.lock.Period/4)
+}
+
+// decide decides frame i of the window.
+func (f *Follower) decide(i int) {
+	fr := &f.s.frames[i].frame
+	d := Decision{Frame: fr.Index, Time: fr.Time, Shown: fr.Shown, Locked: f.locked, Period: f.lock.Period}
+	n := f.options.Bands
+	from := len(f.bands)
+	margin := f.margin(fr.Time)
+	for b := range n {
+		y := (float64(b) + 0.5) / float64(n)
+		var v Band
+		if f.locked {
+			v = f.band(i, y, margin)
+		} else {
+			v.Picture, _ = f.lock.Picture(fr.Time, y, 0)
+			v.Share = 1
+			v.Mixed = f.moves(i, y)
+		}
+		v.Level = f.level(i, b)
+		f.last = max(f.last, v.Picture)
+		f.bands = append(f.bands, v)
+	}
+	d.Bands = f.bands[from:]
+	f.out = append(f.out, d)
+	f.pending--
+}
+
+// band decides one band of a locked frame.
+func (f *Follower) band(i int, y, margin float64) Band {
+	l := &f.lock
+	t := f.s.frames[i].frame.Time
+	k, since := l.Picture(t, y, 0.5)
+	v := Band{Picture: k, Share: min(since/l.Exposure, 1)}
+	spread := f.spread()
+	// free is the time to the nearest update less what the band's height and
+	// the screen's width take.
+	free := func(since float64) float64 { return min(since-l.Exposure, l.Period-since) - spread }
+	own := free(since)
+	v.Clear = own - margin
+	v.Mixed = v.Clear < 0
+	if !v.Mixed || own < 0 {
+		return v
+	}
+	// Only the margin is missing. Where no other frame of the picture has it
+	// either, the best of them is taken.
+	for _, way := range [...]int{-1, 1} {
+		for j := i + way; j >= 0 && j < len(f.s.frames); j += way {
+			other := since + f.s.frames[j].frame.Time - t
+			if other < 0 || other >= l.Period {
+				break
+			}
+			if o := free(other); o > own || o == own && way < 0 {
+				return v
+			}
+		}
+	}
+	v.Mixed = false
+	return v
+}
+
+// spread is how much earlier or later than at its centre an update comes
+// within a band.
+func (f *Follower) spread() float64 {
+	return math.Abs(f.lock.Slope)/2/float64(f.options.Bands) + math.Abs(f.lock.Across)/2
+}
+
+// moves reports whether frame i differs at height y from a neighbour.
+func (f *Follower) moves(i int, y float64) bool {
+	for j := i; j <= min(i+1, len(f.s.frames)-1); j++ {
+		for u := range f.s.units {
+			w := &f.s.units[u]
+			if h := y * float64(f.layout.Rows); h < float64(w.r0) || h >= float64(w.r1) {
+				continue
+			}
+			if changed(f.s.frames[j].change[u], f.rest[u]) > 0 {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// level returns the mean code above black of band b.
+func (f *Follower) level(i, b int) float64 {
+	n := f.options.Bands
+	r0 := b * f.layout.Rows / n
+	r1 := max((b+1)*f.layout.Rows/n, r0+1)
+	u := unit{r0: r0, r1: r1, c1: f.layout.Cols}
+	return f.s.mean(f.s.frames[i].frame.Grid, &u) - f.layout.Black
+}
