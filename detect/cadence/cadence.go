@@ -120,11 +120,11 @@ const few = 3
 func (s *state) Cadence() []detect.CadenceRun {
 	chains := s.builder.chains
 	name := func(c *chain) string {
-		switch c.kind {
-		case inPattern:
-			return s.follower.patterns[c.pattern].name
-		case static:
+		switch {
+		case c.still():
 			return "static"
+		case c.kind == inPattern:
+			return s.follower.patterns[c.pattern].name
 		}
 		return "irregular"
 	}
@@ -148,13 +148,23 @@ func (s *state) Cadence() []detect.CadenceRun {
 		}
 		r := &out[len(out)-1]
 		r.End = c.end
-		if c.kind != static {
+		if !c.still() {
 			fresh += float64(c.density(s.follower.patterns)) * float64(c.end-c.start)
 		}
-		seconds += (c.to - c.from + s.period).Seconds()
+		seconds += s.seconds(i)
 		r.NewPerS = fresh / seconds
 	}
 	return out
+}
+
+// seconds is how long chain i lasts by the file's times: to where the next one
+// begins, or for a period after its last picture.
+func (s *state) seconds(i int) float64 {
+	chains := s.builder.chains
+	if i+1 < len(chains) {
+		return (chains[i+1].from - chains[i].from).Seconds()
+	}
+	return (chains[i].to - chains[i].from + s.period).Seconds()
 }
 
 // Coverage says for how long a pattern was followed, in which one picture lost
@@ -162,11 +172,12 @@ func (s *state) Cadence() []detect.CadenceRun {
 func (s *state) Coverage() detect.Coverage {
 	c := detect.Coverage{Kind: detect.CadenceBreak, State: detect.Examined, Floor: 1}
 	var all, followed float64
-	for _, chain := range s.builder.chains {
-		seconds := (chain.to - chain.from + s.period).Seconds()
+	for i := range s.builder.chains {
+		chain := &s.builder.chains[i]
+		seconds := s.seconds(i)
 		all += seconds
-		if chain.kind == inPattern {
-			followed += seconds
+		if !chain.still() {
+			followed += seconds * float64(chain.shows) / float64(chain.end-chain.start)
 		}
 	}
 	c.Seconds = followed
@@ -176,7 +187,7 @@ func (s *state) Coverage() detect.Coverage {
 		c.Why = "no motion that follows a steady pattern"
 	case followed < 0.9*all:
 		c.State = detect.Limited
-		c.Why = fmt.Sprintf("%.1f of %.1f s are still, or new pictures follow without a steady pattern", all-followed, all)
+		c.Why = fmt.Sprintf("%.1f of %.1f s are still or hold too little motion, or new pictures follow without a steady pattern", all-followed, all)
 	}
 	return c
 }

@@ -20,11 +20,33 @@ type chain struct {
 	fresh      int         // new pictures in it that show motion
 	repeats    int         // pictures that repeat, by pattern or by evidence
 	sure       float32     // how many pictures the evidence decided
+	shows      int         // pictures in a pattern at which a break would have shown
 	region     image.Rectangle
 	head, tail [edge]float32 // steps of the first and the last new pictures, px
 	steps      int           // how many were measured
 	firstSteps [2]step
 	lastStep   step
+}
+
+// faint is the share of the most that a picture can say below which the
+// pictures of a chain, on average, say too little: less than three cells move,
+// or what changes is noise.
+const faint = 0.2
+
+// still reports whether too little moves in a chain for the order of its
+// pictures to be read.
+func (c *chain) still() bool {
+	return c.kind == static || c.sure < faint*float32(c.end-c.start)
+}
+
+// leastToShow is the evidence that a picture has to hold for a break at it to
+// show. Where every picture is new that picture alone tells; where some repeat,
+// all that follow are in the new phase and add up, as long as they say anything.
+func leastToShow(p *pattern) float32 {
+	if len(p.places) == 1 {
+		return stumble
+	}
+	return 1
 }
 
 type builder struct {
@@ -75,6 +97,9 @@ func (b *builder) add(f *follower, r *record, n *node, expected bool) {
 	c.end, c.to = r.index+1, r.time
 	c.region = c.region.Union(r.region)
 	c.sure += abs(r.repeat) / top
+	if c.kind == inPattern && abs(r.repeat) >= leastToShow(&f.patterns[n.pattern]) {
+		c.shows++
+	}
 	new := r.repeat < 0
 	if kind == inPattern {
 		new = !n.place.repeat

@@ -614,8 +614,10 @@ func (n *notes) displacement(k, b, a *note, r *record) {
 		}
 	}
 	r.step.before, r.step.at, r.step.after, r.step.ratio = sb/c, sk/c, sa/c, m
-	if k.gap > 1.5 {
-		r.step.ratio /= k.gap
+	// Things go further in a longer time; where times only jitter, the steps
+	// may well be even, so that a shorter time asks for nothing.
+	if longer := 2 * k.gap / (b.gap + a.gap); longer > 1 {
+		r.step.ratio /= longer
 	}
 }
 

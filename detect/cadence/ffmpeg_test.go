@@ -3,6 +3,8 @@ package cadence_test
 import (
 	"context"
 	"fmt"
+	"io"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -11,6 +13,7 @@ import (
 	"testing"
 
 	"setwitness/decode"
+	"setwitness/decode/picture"
 	"setwitness/detect"
 	"setwitness/detect/cadence"
 	"setwitness/detect/cells"
@@ -63,8 +66,25 @@ type reading struct {
 	places []cadence.Place
 }
 
-// read follows the cadence of a file.
-func read(t *testing.T, path string, fields decode.Fields) reading {
+// all is more pictures than any file here has.
+const all = math.MaxInt
+
+// head yields the first pictures of a source.
+type head struct {
+	detect.Source
+	left int
+}
+
+func (h *head) Next(ctx context.Context) (*picture.Picture, error) {
+	if h.left == 0 {
+		return nil, io.EOF
+	}
+	h.left--
+	return h.Source.Next(ctx)
+}
+
+// read follows the cadence of the first pictures of a file.
+func read(t *testing.T, path string, fields decode.Fields, pictures int) reading {
 	t.Helper()
 	take, err := decode.Open(path, decode.Options{Fields: fields})
 	if err != nil {
@@ -72,7 +92,7 @@ func read(t *testing.T, path string, fields decode.Fields) reading {
 	}
 	defer take.Close()
 	stage, places := cadence.Watched()
-	res, err := detect.Run(context.Background(), take, []*detect.Stage{cells.Stage, motion.Stage, stage}, nil, nil)
+	res, err := detect.Run(context.Background(), &head{take, pictures}, []*detect.Stage{cells.Stage, motion.Stage, stage}, nil, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -140,21 +160,16 @@ func TestPatternsOfFFmpeg(t *testing.T) {
 		{woven, animated, "24000/1001", "telecine=pattern=23", []int{2, 3}, "3:2"},
 		{woven, animated, "24000/1001", "telecine=pattern=32", []int{3, 2}, "3:2"},
 		{woven, animated, "24000/1001", "telecine=pattern=2332", []int{2, 3, 3, 2}, "2:3:3:2"},
-		{woven, walkway, "24000/1001", "telecine=pattern=2332", []int{2, 3, 3, 2}, "2:3:3:2"},
 		{woven, animated, "25", "telecine=pattern=22", []int{2}, "1:1"},
 		{woven, walkway, "24", "telecine=pattern=222222222223", euro, "2:2:2:2:2:2:2:2:2:2:2:3"},
 		{woven, animated, "12", "telecine=pattern=55", []int{5}, "5:5"},
-		{woven, animated, "12", "telecine=pattern=64", []int{6, 4}, "3:2"},
 		{split, animated, "24000/1001", "telecine=pattern=23", []int{2, 3}, "3:2"},
 		{split, walkway, "24000/1001", "telecine=pattern=32", []int{3, 2}, "3:2"},
 		{split, animated, "24000/1001", "telecine=pattern=2332", []int{2, 3, 3, 2}, "2:3:3:2"},
-		{split, animated, "25", "telecine=pattern=22", []int{2}, "2:2"},
 		{split, walkway, "25", "telecine=pattern=22", []int{2}, "2:2"},
 		{split, walkway, "24", "telecine=pattern=222222222223", euro, "2:2:2:2:2:2:2:2:2:2:2:3"},
 		{split, animated, "50", "tinterlace=interleave_top", []int{1}, "1:1"},
-		{whole, walkway, "24000/1001", "fps=60000/1001", nil, "3:2"},
 		{whole, animated, "24000/1001", "fps=60000/1001", nil, "3:2"},
-		{whole, animated, "25", "fps=50", []int{2}, "2:2"},
 		{whole, walkway, "25", "fps=50", []int{2}, "2:2"},
 		{whole, walkway, "50", "null", []int{1}, "1:1"},
 		{whole, animated, "24", "fps=120", []int{5}, "5:5"},
@@ -169,7 +184,7 @@ func TestPatternsOfFFmpeg(t *testing.T) {
 			if c.how == split {
 				fields, filters = decode.FieldsSplit, c.filters+",setfield=tff"
 			}
-			r := read(t, film(t, c.source, c.rate, 4, small+filters), fields)
+			r := read(t, film(t, c.source, c.rate, 3, small+filters), fields, all)
 			if share := r.in(c.want); share < 0.8 {
 				t.Errorf("%.2f of what moves is read as %s: %v", share, c.want, r.Cadence)
 			}
@@ -222,10 +237,8 @@ func TestBreaksInEditedFilm(t *testing.T) {
 		{"live pan, one repeated", "50", pan + repeat, "50", decode.FieldsWeave},
 		{"live pan, one repeated and one dropped", "50", pan + repeat + ",select='not(eq(n,62))'", "50", decode.FieldsWeave},
 		{"live, one repeated", "50", repeat, "50", decode.FieldsWeave},
-		{"2:2 held, one dropped", "25", "fps=50," + drop(1), "50", decode.FieldsWeave},
 		{"2:2 held, one repeated", "25", "fps=50," + repeat, "50", decode.FieldsWeave},
 		{"3:2 held, one dropped", "24", "fps=60," + drop(1), "60", decode.FieldsWeave},
-		{"3:2 held, one repeated", "24", "fps=60," + repeat, "60", decode.FieldsWeave},
 		{"3:2 held, cut into another phase", "24", "fps=60," + drop(7), "60", decode.FieldsWeave},
 		{"3:2 woven, one dropped", "24", "telecine=pattern=23," + drop(1), "30", decode.FieldsWeave},
 		{"3:2 woven, one repeated", "24", "telecine=pattern=23," + repeat, "30", decode.FieldsWeave},
@@ -236,11 +249,11 @@ func TestBreaksInEditedFilm(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			present(t, animated)
-			source, filters, seconds := animated, small+c.filters, 4.0
+			source, filters, seconds := animated, small+c.filters, 3.2
 			if strings.HasPrefix(c.filters, pan) {
 				source, filters, seconds = walkway, c.filters, 2.1
 			}
-			r := read(t, film(t, source, c.rate, seconds, filters+",setpts=N/("+c.out+"*TB),setfield=tff"), c.fields)
+			r := read(t, film(t, source, c.rate, seconds, filters+",setpts=N/("+c.out+"*TB),setfield=tff"), c.fields, all)
 			want := at
 			if c.fields == decode.FieldsSplit {
 				want = 2 * at
