@@ -206,6 +206,7 @@ type survey struct {
 	factor int
 	most   []uint8   // the brightest that each sample was
 	least  []uint8   // the darkest
+	bright []uint8   // the brightest frame
 	unrest []float32 // standard deviation over time, codes
 }
 
@@ -214,7 +215,15 @@ func (f *Finder) survey() *survey {
 	s := &survey{w: f.small.X, h: f.small.Y, factor: f.factor,
 		most: slices.Clone(f.stack[0]), least: slices.Clone(f.stack[0]), unrest: make([]float32, n)}
 	sum, square := make([]uint32, n), make([]uint32, n)
+	light := uint32(0)
 	for _, frame := range f.stack {
+		all := uint32(0)
+		for _, c := range frame {
+			all += uint32(c)
+		}
+		if all >= light {
+			s.bright, light = frame, all
+		}
 		for i, c := range frame {
 			s.most[i], s.least[i] = max(s.most[i], c), min(s.least[i], c)
 			sum[i] += uint32(c)

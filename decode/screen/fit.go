@@ -18,7 +18,7 @@ type border struct {
 	samples []sample
 	corners Quad // of the view, without distortion
 	normals [4]Point
-	// possible counts for each side the profiles that lie in the frame.
+	// possible counts, for each side, the profiles that lie in the frame.
 	possible [4]int
 
 	profile profile

@@ -55,6 +55,45 @@ func (s *survey) candidates() []Quad {
 			out = append(out, s.pieces(mask)...)
 		}
 	}
+	out = append(out, s.lined(s.most)...)
+	return append(out, s.lined(s.bright)...)
+}
+
+// Depths of the dark line that a bezel draws before a wall as bright as the
+// screen, in codes.
+var lineDepths = []uint8{5, 9, 16, 28, 48}
+
+// Widths of that line at most, in reduced samples: bezels up to 1 % and up to
+// 3 % of the frame's width.
+var lineWidths = []int{7, 17}
+
+// lined puts quadrilaterals into dark lines: where it is darker than what lies
+// on either side of a line.
+func (s *survey) lined(pix []uint8) []Quad {
+	m, err := gocv.NewMatFromBytes(s.h, s.w, gocv.MatTypeCV8U, pix)
+	if err != nil {
+		return nil
+	}
+	defer m.Close()
+	var out []Quad
+	mask := make([]uint8, len(pix))
+	for _, width := range lineWidths {
+		kernel := gocv.GetStructuringElement(gocv.MorphRect, image.Pt(width, width))
+		hat := gocv.NewMat()
+		gocv.MorphologyEx(m, &hat, gocv.MorphBlackhat, kernel)
+		depth := hat.ToBytes()
+		hat.Close()
+		kernel.Close()
+		for _, least := range lineDepths {
+			for i, d := range depth {
+				mask[i] = 255
+				if d >= least {
+					mask[i] = 0
+				}
+			}
+			out = append(out, s.pieces(mask)...)
+		}
+	}
 	return out
 }
 
@@ -73,7 +112,7 @@ func (s *survey) pieces(mask []uint8) []Quad {
 	defer opened.Close()
 	gocv.MorphologyEx(m, &opened, gocv.MorphOpen, kernel)
 	for _, from := range []gocv.Mat{m, opened} {
-		contours := gocv.FindContours(from, gocv.RetrievalExternal, gocv.ChainApproxSimple)
+		contours := gocv.FindContours(from, gocv.RetrievalList, gocv.ChainApproxSimple)
 		for i := range contours.Size() {
 			c := contours.At(i)
 			if gocv.ContourArea(c) < leastArea/2*float64(s.w*s.h) {
@@ -375,33 +414,33 @@ func (c *candidate) quality() float64 {
 	if n == 0 {
 		return 0
 	}
-	return math.Pow(q, 1/float64(n))
+	return math.Pow(q, 1/float64(n)) * math.Sqrt(float64(n)/4)
 }
 
 // leastQuality is where a quadrilateral is believed to be a screen's border.
 const leastQuality = 0.45
 
-// choose returns the outermost of the good candidates.
+// choose returns the outermost of the good candidates: of those that are about
+// as good as the best, the one with the most area behind its contrast.
 func choose(all []candidate) (candidate, bool) {
-	best := 0.0
-	for _, c := range all {
-		best = max(best, c.score)
-	}
-	if best < leastQuality {
-		return candidate{}, false
-	}
 	var out candidate
-	found := false
 	for _, c := range all {
-		if c.score < max(0.75*best, leastQuality) {
-			continue
-		}
-		if !found || c.view.Quad.area() > out.view.Quad.area() {
-			out, found = c, true
+		if c.score > out.score {
+			out = c
 		}
 	}
-	return out, found
+	best := out.score
+	for _, c := range all {
+		if c.score >= asGood*best && c.rough > out.rough {
+			out = c
+		}
+	}
+	return out, best >= leastQuality
 }
+
+// asGood is how much of the best quality another candidate needs to be
+// preferred for its size: the noise of a quality.
+const asGood = 0.9
 
 // describe makes the result of the chosen candidate.
 func (f *Finder) describe(c candidate) Found {
