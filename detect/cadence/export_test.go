@@ -1,6 +1,10 @@
 package cadence
 
-import "setwitness/detect"
+import (
+	"runtime"
+
+	"setwitness/detect"
+)
 
 // Place is what one picture shows again of the picture before it.
 type Place struct {
@@ -54,4 +58,38 @@ func Watched() (*detect.Stage, func() []Place) {
 		}
 		return out
 	}
+}
+
+// counted counts what a state allocates.
+type counted struct {
+	*state
+	warm  int
+	taken uint64
+}
+
+func (c *counted) Step(w *detect.Window) error {
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	err := c.state.Step(w)
+	runtime.ReadMemStats(&after)
+	// The last step leaves the marks of the whole take.
+	if w.T >= c.warm && w.Picture(w.T+1) != nil {
+		c.taken += after.Mallocs - before.Mallocs
+	}
+	return err
+}
+
+// Counted is a stage like Stage, and tells after a run how often it allocated
+// from picture warm on.
+func Counted(warm int) (*detect.Stage, func() uint64) {
+	var c *counted
+	s := *Stage
+	s.New = func(set *detect.Setup) (detect.State, error) {
+		made, err := Stage.New(set)
+		if err == nil {
+			c = &counted{state: made.(*state), warm: warm}
+		}
+		return c, err
+	}
+	return &s, func() uint64 { return c.taken }
 }
