@@ -38,7 +38,10 @@ type Capture struct {
 	mover     *mover
 	seed      int64
 
-	mu sync.Mutex
+	aspect float64 // width of a sample of the raster over its height
+
+	mu    sync.Mutex
+	ready bool
 	renderer
 }
 
@@ -73,13 +76,12 @@ func Film(source faults.Sequence, set Set, camera Camera, room Room, seconds flo
 	last := c.times[c.Frames-1] + camera.ReadoutS + camera.ExposureS
 	c.displayed = set.show(source.Len, source.Format.Rate(), last)
 	f := source.Format
-	aspect := 1.0
+	c.aspect = 1
 	if f.SampleAspectNum > 0 && f.SampleAspectDen > 0 {
-		aspect = float64(f.SampleAspectNum) / float64(f.SampleAspectDen)
+		c.aspect = float64(f.SampleAspectNum) / float64(f.SampleAspectDen)
 	}
-	c.base = camera.pose(f.W, f.H, aspect)
+	c.base = camera.pose(f.W, f.H, c.aspect)
 	c.mover = newMover(camera.Motion, rand.New(rand.NewPCG(uint64(seed), 2)))
-	c.renderer.setUp(c, aspect)
 	return c, nil
 }
 
@@ -278,6 +280,10 @@ func (c *Capture) exposure(t, line float64) Exposure {
 func (c *Capture) Picture(i int) *picture.Picture {
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	if !c.ready {
+		c.setUp(c)
+		c.ready = true
+	}
 	p := c.render(c, i)
 	p.Index, p.Frame, p.Time = i, i, c.stamps[i]
 	return p

@@ -82,7 +82,7 @@ type grid struct {
 	ok   bool
 }
 
-func (r *renderer) setUp(c *Capture, aspect float64) {
+func (r *renderer) setUp(c *Capture) {
 	cam, set := &c.Camera, &c.Set
 	r.w, r.h = c.Source.Format.W, c.Source.Format.H
 	r.keep = c.reach() + 2
@@ -111,7 +111,7 @@ func (r *renderer) setUp(c *Capture, aspect float64) {
 	}
 	r.setUpLens(c)
 	r.setUpResponse(c)
-	r.setUpWall(c, aspect)
+	r.setUpWall(c)
 
 	r.noise = make([]float32, noiseSize+cam.W)
 	rnd := rand.New(rand.NewPCG(uint64(c.seed), 3))
@@ -255,7 +255,7 @@ func (r *renderer) setUpResponse(c *Capture) {
 }
 
 // setUpWall renders the plane around the screen, as far as the camera may see.
-func (r *renderer) setUpWall(c *Capture, aspect float64) {
+func (r *renderer) setUpWall(c *Capture) {
 	cam := &c.Camera
 	g := Geometry{Homography: c.base, Inverse: c.base.inverse(), lens: c.lens}
 	lo, hi := Point{math.Inf(1), math.Inf(1)}, Point{math.Inf(-1), math.Inf(-1)}
@@ -275,11 +275,11 @@ func (r *renderer) setUpWall(c *Capture, aspect float64) {
 	r.wallPerU, r.wallPerV = float32(1/stepX), float32(1/stepY)
 	r.wallNits, r.glow = make([]float32, r.wallW*r.wallH), make([]float32, r.wallW*r.wallH)
 	unit := 1 / float64(r.w)
-	half := float64(r.h) / 2 * unit / aspect
+	half := float64(r.h) / 2 * unit / c.aspect
 	for j := range r.wallH {
 		for i := range r.wallW {
 			x := (lo.X + float64(i)*stepX - float64(r.w)/2) * unit
-			y := (lo.Y + float64(j)*stepY - float64(r.h)/2) * unit / aspect
+			y := (lo.Y + float64(j)*stepY - float64(r.h)/2) * unit / c.aspect
 			n, glow := c.Room.wall(x, y, half)
 			r.wallNits[j*r.wallW+i], r.glow[j*r.wallW+i] = float32(n), float32(glow)
 		}

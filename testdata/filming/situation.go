@@ -266,18 +266,26 @@ func (d draw) backlight(s *Situation) {
 	s.Set.BacklightDepth, s.Set.BacklightDuty = d.between(0.1, 0.7), d.between(0.3, 0.8)
 }
 
+// refresh draws a set's refresh rate for pictures of a rate: film goes by 3:2
+// or 5:5, everything else is repeated once, twice or four times.
+func (d draw) refresh(pictureRate float64) float64 {
+	switch {
+	case pictureRate < 24.5:
+		return pictureRate * []float64{2.5, 5, 5}[d.IntN(3)]
+	case pictureRate < 45:
+		return pictureRate * []float64{2, 2, 4}[d.IntN(3)]
+	case pictureRate < 75:
+		return pictureRate * []float64{1, 1, 2}[d.IntN(3)]
+	}
+	return pictureRate
+}
+
 // Random draws a situation for pictures of a rate: any that Named knows but
 // the close-up, the knock and the ordinary one, and mixtures of them, at any
 // refresh that suits the rate.
 func Random(pictureRate float64, seed int64) Situation {
 	d := draw{rand.New(rand.NewPCG(uint64(seed), 12))}
-	refresh := pictureRate
-	for refresh < 45 {
-		refresh *= 2
-	}
-	if d.IntN(3) == 0 && refresh < 75 {
-		refresh *= 2
-	}
+	refresh := d.refresh(pictureRate)
 	names := []string{Stand, Hand, Portrait, Dim, LitWall, Lamp, Letterbox, Emissive, Backlight, Slowed}
 	s, _ := Named(names[d.IntN(len(names))], refresh, seed)
 	if s.Set.DipDepth == 0 && s.Set.BacklightDepth == 0 {
