@@ -773,3 +773,35 @@ func TestRefused(t *testing.T) {
 		t.Error("nothing to show is not refused")
 	}
 }
+
+// The catalogue names what is wrong in it, can be filmed, and shows combing
+// large enough to be seen.
+func TestCatalogue(t *testing.T) {
+	names := map[string]int{}
+	for _, list := range [][]Case{Faulty(1), LookAlikes(1), Clean(1, 10, 2)} {
+		for _, k := range list {
+			c, err := k.Film()
+			if err != nil {
+				t.Errorf("%s: %v", k.Name, err)
+				continue
+			}
+			names[k.Fault]++
+			if (k.Fault == "") != (len(k.Source.Truth) == 0) {
+				t.Errorf("%s: fault %q, truth %+v", k.Name, k.Fault, k.Source.Truth)
+			}
+			for _, truth := range k.Source.Truth {
+				if _, _, ok := c.DisplayedBy(truth.First, truth.Last); !ok {
+					t.Errorf("%s: the fault is not shown", k.Name)
+				}
+			}
+			f := c.Frame(c.Frames / 2)
+			middle := Point{float64(k.Source.Format.W) / 2, float64(k.Source.Format.H) / 2}
+			if px := f.PxPerLine(middle); k.Fault == "comb" && px < 1.05 {
+				t.Errorf("%s: %.2f px a line", k.Name, px)
+			}
+		}
+	}
+	if names["ghost"] < 20 || names["comb"] < 20 || names["cadence"] < 10 || names[""] < 20 {
+		t.Errorf("captures by fault: %v", names)
+	}
+}
