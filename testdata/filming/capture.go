@@ -221,6 +221,31 @@ func (f *Frame) At(camera Point) Exposure {
 	return f.c.exposure(f.StartS(camera), f.ToRaster(Point{x, y}).Y)
 }
 
+// LightAt returns the shares of light, where At has those of time: they also
+// hold what dips and the backlight take away, and what is left of a picture
+// while a liquid crystal settles on the next one. Their sum is less than 1
+// where there are dips.
+func (f *Frame) LightAt(camera Point) Exposure {
+	c := f.c
+	first, last := c.touched(f.Index)
+	w := make([]float32, last-first+1)
+	h := float64(c.Source.Format.H)
+	x, y := math.Floor(camera.X)+0.5, math.Floor(camera.Y)+0.5
+	line := max(0, min(h, f.ToRaster(Point{x, y}).Y))
+	c.share(first, f.StartS(camera), line/h*c.Set.RollS, w)
+	for len(w) > 1 && w[0] == 0 {
+		w, first = w[1:], first+1
+	}
+	for len(w) > 1 && w[len(w)-1] == 0 {
+		w = w[:len(w)-1]
+	}
+	e := Exposure{First: first}
+	for _, v := range w {
+		e.Shares = append(e.Shares, float64(v))
+	}
+	return e
+}
+
 // AtRaster returns the exposure of the camera pixel that sees a place on the
 // raster.
 func (f *Frame) AtRaster(raster Point) Exposure { return f.At(f.ToCamera(raster)) }

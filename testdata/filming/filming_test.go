@@ -187,17 +187,29 @@ func TestSharesByCounting(t *testing.T) {
 	}
 }
 
-// What is rendered has the light that the shares say, on a set that shows
-// black and white in turn; with a dip or a backlight no more than that.
+// What is rendered has the light that the truth says, on a set that shows black
+// and white in turn; without dips and the like that is the share of time.
 func TestRenderedShares(t *testing.T) {
-	for _, readout := range []Direction{Down, Up, Rightward, Leftward} {
-		for _, still := range []bool{true, false} {
-			set := plainSet(50)
-			set.RollS, set.PhaseS = 0.017, -0.004
+	sets := map[string]Set{}
+	for _, name := range []string{"plain", "dips", "backlight", "settling"} {
+		set := plainSet(50)
+		set.RollS, set.PhaseS = 0.017, -0.004
+		switch name {
+		case "dips":
+			set.DipDepth, set.DipS = 0.7, 1.5e-3
+		case "backlight":
+			set.BacklightHz, set.BacklightDepth, set.BacklightDuty = 333, 0.5, 0.4
+		case "settling":
+			set.SettleS = 2e-3
+		}
+		sets[name] = set
+	}
+	for name, set := range sets {
+		for _, readout := range []Direction{Down, Up, Rightward, Leftward} {
 			camera := plainCamera(160, 96, 240, 1)
 			camera.Readout = readout
 			camera.Pose = Pose{Fill: 1.5, YawDeg: 4, RollDeg: 2}
-			if !still {
+			if readout == Up || readout == Rightward {
 				camera.Motion = Motion{DriftXPx: 3}
 			}
 			capture := film(t, flats(160, 90, 50, 1, 12, 16, 235), set, camera, Room{}, 0)
@@ -206,24 +218,75 @@ func TestRenderedShares(t *testing.T) {
 				p, f := capture.Picture(i), capture.Frame(i)
 				for y := 1; y < 96; y += 7 {
 					for x := 2; x < 160; x += 11 {
-						e := f.At(Point{float64(x) + 0.5, float64(y) + 0.5})
-						want := 0.0
-						for k, s := range e.Shares {
-							want += s * float64(capture.Displayed()[e.First+k].Source%2)
+						at := Point{float64(x) + 0.5, float64(y) + 0.5}
+						white := func(e Exposure) (sum float64) {
+							for k, s := range e.Shares {
+								sum += s * float64(capture.Displayed()[e.First+k].Source%2)
+							}
+							return sum
 						}
+						want := white(f.LightAt(at))
 						if want > 0.01 && want < 0.99 {
 							mixed++
 						}
-						// Half a code and the table's step.
-						got := float64(p.Y.At(x, y))
-						if math.Abs(got-255*camera.response(want)) > 1.2 {
-							t.Fatalf("%v still %v frame %d at %d,%d: code %g for a share of %.3f", readout, still, i, x, y, got, want)
+						if name == "plain" && math.Abs(want-white(f.At(at))) > 1e-6 {
+							t.Fatalf("%v frame %d at %v: shares of time %+v, of light %+v", readout, i, at, f.At(at), f.LightAt(at))
+						}
+						// Half a code and the table's step, and what is
+						// left of a picture that counts as gone.
+						got, least, most := float64(p.Y.At(x, y)), 255*camera.response(want-2*nothing), 255*camera.response(want+nothing)
+						if got < least-1.2 || got > most+1.2 {
+							t.Fatalf("%s %v frame %d at %v: code %g for light of %.4f", name, readout, i, at, got, want)
 						}
 					}
 				}
 			}
 			if mixed < 50 {
-				t.Errorf("%v: only %d mixed places", readout, mixed)
+				t.Errorf("%s %v: only %d mixed places", name, readout, mixed)
+			}
+		}
+	}
+}
+
+// A liquid crystal's light, held against stepping through its differential
+// equation, in the truth and in what is rendered.
+func TestSettling(t *testing.T) {
+	for _, c := range []struct{ refreshHz, tau, exposureS float64 }{{50, 3e-3, 1.0 / 240}, {100, 5e-3, 1.0 / 1000}, {60, 1e-3, 1.0 / 300}} {
+		set := plainSet(c.refreshHz)
+		set.RollS, set.PhaseS, set.SettleS = 0.9/c.refreshHz, -0.3/c.refreshHz, c.tau
+		camera := plainCamera(64, 96, 240, 1)
+		camera.ExposureS, camera.Pose.Fill = c.exposureS, 3
+		src := flats(160, 90, int(c.refreshHz), 1, 30, 16, 235, 126)
+		light := set.light(8, false)
+		capture := film(t, src, set, camera, Room{}, 0)
+		for _, i := range []int{20, 21, 22, 23, 24, 31} {
+			f, p := capture.Frame(i), capture.Picture(i)
+			for y := 3; y < 96; y += 15 {
+				at := Point{32.5, float64(y) + 0.5}
+				v := max(0, min(90, f.ToRaster(at).Y))
+				start := f.StartS(at)
+				state, sum, steps := 0.0, 0, 0.0
+				const step = 2e-6
+				for now := start - 0.08; now < start+c.exposureS; now += step {
+					refresh := math.Floor((now - set.PhaseS - set.RollS*v/90) * c.refreshHz)
+					state += (float64(light[src.At(int(max(0, refresh))).Y.Pix[0]]) - state) * step / c.tau
+					if now >= start {
+						steps += state
+						sum++
+					}
+				}
+				want := steps / float64(sum) / 200
+				got := 0.0
+				e := f.LightAt(at)
+				for k, s := range e.Shares {
+					got += s * float64(light[src.At(capture.Displayed()[e.First+k].Source).Y.Pix[0]]) / 200
+				}
+				if math.Abs(got-want) > 0.002 {
+					t.Errorf("%+v frame %d row %d: light %.4f, stepped %.4f", c, i, y, got, want)
+				}
+				if code := float64(p.Y.At(32, y)); math.Abs(code-255*camera.response(want)) > 1.5 {
+					t.Errorf("%+v frame %d row %d: code %g, want %.1f", c, i, y, code, 255*camera.response(want))
+				}
 			}
 		}
 	}
@@ -625,7 +688,7 @@ func TestStamps(t *testing.T) {
 func TestSameAgain(t *testing.T) {
 	src := OfScene(scene.Pan(scene.Raster{W: 320, H: 180, RateNum: 50, RateDen: 1, Shutter: 0.5, Colour: true, Seed: 3},
 		scene.Back{Surface: scene.Street}, scene.Move{X: 5}), 40)
-	for _, name := range []string{Hand, Emissive, Portrait, CloseUp} {
+	for _, name := range []string{Hand, Emissive, Portrait, CloseUp, SlowPanel} {
 		make := func() *Capture {
 			s, _ := Named(name, 50, 5)
 			s.Camera.W, s.Camera.H = s.Camera.W/4, s.Camera.H/4
@@ -749,6 +812,7 @@ func TestRefused(t *testing.T) {
 		"no light":             func(s *Set, c *Camera) { s.PeakNits = 0 },
 		"dips and backlight":   func(s *Set, c *Camera) { s.DipDepth, s.BacklightDepth = 0.5, 0.5 },
 		"backlight unswitched": func(s *Set, c *Camera) { s.BacklightDepth = 0.5 },
+		"dips that settle":     func(s *Set, c *Camera) { s.DipDepth, s.DipS, s.SettleS = 0.5, 1e-3, 1e-3 },
 		"long dip":             func(s *Set, c *Camera) { s.DipDepth, s.DipS = 0.5, 1 },
 		"panel without fill":   func(s *Set, c *Camera) { s.PanelW, s.PanelH = 10, 10 },
 		"odd frame":            func(s *Set, c *Camera) { c.W = 63 },

@@ -38,28 +38,27 @@ type shown struct {
 
 // renderer holds what rendering needs; it belongs to one capture.
 type renderer struct {
-	w, h             int // raster
-	toLight          []float32
-	blurX, blurY     []float32 // half kernels, from the middle
-	stepX, stepY     float32   // width, in samples, of the step between two samples
-	gridX, gridY     []float32 // light across a pixel of the panel; nil for none
-	panelX, panelY   float32   // pixels of the panel a sample
-	edgeX, edgeY     float64   // blur of the screen's edge in samples
-	shrink           []float32 // lens: shares of radius by square of radius
-	shrinkTop        float64
-	falloff          []float32
-	wallX, wallY     float32 // of the first sample of the map, on the raster
-	wallPerU         float32 // samples of the map for one of the raster
-	wallPerV         float32
-	wallW, wallH     int
-	wallNits, glow   []float32
-	luma             []uint8 // by linear light
-	cb, cr           []float32
-	response         []float32
-	sigma            []float32
-	chromaSigma      []float32
-	noise            []float32
-	rolling, uniform wave
+	w, h           int // raster
+	toLight        []float32
+	blurX, blurY   []float32 // half kernels, from the middle
+	stepX, stepY   float32   // width, in samples, of the step between two samples
+	gridX, gridY   []float32 // light across a pixel of the panel; nil for none
+	panelX, panelY float32   // pixels of the panel a sample
+	edgeX, edgeY   float64   // blur of the screen's edge in samples
+	shrink         []float32 // lens: shares of radius by square of radius
+	shrinkTop      float64
+	falloff        []float32
+	wallX, wallY   float32 // of the first sample of the map, on the raster
+	wallPerU       float32 // samples of the map for one of the raster
+	wallPerV       float32
+	wallW, wallH   int
+	wallNits, glow []float32
+	luma           []uint8 // by linear light
+	cb, cr         []float32
+	response       []float32
+	sigma          []float32
+	chromaSigma    []float32
+	noise          []float32
 
 	keep  int      // source pictures that are kept
 	shown []*shown // newest first
@@ -87,7 +86,6 @@ func (r *renderer) setUp(c *Capture) {
 	r.w, r.h = c.Source.Format.W, c.Source.Format.H
 	r.keep = c.reach() + 2
 	r.toLight = set.light(c.Source.Format.Depth, c.Source.Format.Colour.FullRange)
-	r.rolling, r.uniform = set.emission(), set.backlight()
 
 	g := Geometry{Homography: c.base, Inverse: c.base.inverse(), lens: c.lens}
 	middle := Point{float64(r.w) / 2, float64(r.h) / 2}
@@ -505,39 +503,10 @@ func (r *renderer) area(c *Capture) float64 {
 	return min(1, f) * min(1, high)
 }
 
-// touched returns the first and last displayed picture that frame i may hold.
-func (c *Capture) touched(i int) (first, last int) {
-	t := c.times[i]
-	for first+1 < len(c.displayed) && c.displayed[first+1].StartS+c.Set.RollS <= t {
-		first++
-	}
-	last = first
-	end := t + c.Camera.ReadoutS + c.Camera.ExposureS
-	for last+1 < len(c.displayed) && c.displayed[last+1].StartS < end {
-		last++
-	}
-	return first, last
-}
-
-// reach is how many displayed pictures a frame may touch at most.
-func (c *Capture) reach() int {
-	rate := min(c.Set.RefreshHz, c.Source.Format.Rate())
-	return 2 + int(math.Ceil((c.Camera.ReadoutS+c.Camera.ExposureS+c.Set.RollS)*rate))
-}
-
-// until returns the integral of the set's light in a line from 0 to t; later
-// is how much later than at the upper edge the line is updated.
-func (r *renderer) until(c *Capture, t, later float64) float64 {
-	if r.rolling.depth > 0 {
-		return r.rolling.until(t - later - c.Set.PhaseS)
-	}
-	return r.uniform.until(t)
-}
-
 // alone returns which of n displayed pictures from first on is the only one in
 // row y of frame i, in full light, or -1.
 func (r *renderer) alone(c *Capture, i, first, n, y int) int {
-	if r.rolling.depth > 0 || r.uniform.depth > 0 {
+	if c.Set.DipDepth > 0 || c.Set.BacklightDepth > 0 {
 		return -1
 	}
 	cam := &c.Camera
@@ -563,7 +532,7 @@ func (r *renderer) alone(c *Capture, i, first, n, y int) int {
 		if next+soon >= t1 {
 			break
 		}
-		if next+late > t0 {
+		if next+late+c.Set.settled() > t0 {
 			return -1
 		}
 	}
@@ -578,22 +547,7 @@ func (r *renderer) weigh(c *Capture, i, first, n, y int) {
 	var a, b [most]float32
 	at := func(x int, v float64, w []float32) {
 		row := cam.row(float64(x)+0.5, float64(y)+0.5)
-		t0 := c.times[i] + cam.lineS()*cam.whole(row)
-		t1 := t0 + cam.ExposureS
-		later := max(0, min(float64(r.h), v)) * line
-		before := r.until(c, t0, later)
-		for k := range n {
-			next := t1
-			if d := first + k + 1; d < len(c.displayed) {
-				next = max(t0, min(t1, c.displayed[d].StartS+later))
-			}
-			if k == n-1 {
-				next = t1
-			}
-			now := r.until(c, next, later)
-			w[k] = float32((now - before) / cam.ExposureS)
-			before = now
-		}
+		c.share(first, c.times[i]+cam.lineS()*cam.whole(row), max(0, min(float64(r.h), v))*line, w)
 	}
 	v := r.grid.v[y*r.grid.n : (y+1)*r.grid.n]
 	at(0, float64(v[0]), a[:n])
@@ -614,8 +568,8 @@ func (r *renderer) weigh(c *Capture, i, first, n, y int) {
 				}
 			}
 		// A straight line between the nodes is off by less than the
-		// difference: a code, where black turns to white.
-		case differs < 1.0/1024:
+		// difference: a code at most, even where black turns to white.
+		case differs < 1.0/4096:
 			for k := range n {
 				w, d := r.weights[k], (b[k]-a[k])/node
 				for x := x0; x < x1; x++ {

@@ -30,6 +30,10 @@ type Set struct {
 	// BacklightDepth (0 to 1) for the rest, on the whole screen at once.
 	BacklightHz, BacklightDepth, BacklightDuty float64
 
+	// SettleS is the time constant with which the light of a liquid crystal
+	// goes from one picture to the next; 0 is at once.
+	SettleS float64
+
 	// PanelW and PanelH are the pixels of the panel, and PixelFill the share
 	// of their pitch, in either direction, that is lit. Without PanelW the
 	// raster has no gaps.
@@ -54,6 +58,8 @@ func (s *Set) check() error {
 		return fmt.Errorf("levels of %g and %g nits", s.BlackNits, s.PeakNits)
 	case s.DipDepth != 0 && s.BacklightDepth != 0:
 		return errors.New("a panel with dips has no backlight")
+	case s.SettleS < 0 || s.SettleS > 0 && s.DipDepth+s.BacklightDepth != 0:
+		return errors.New("a panel that settles has neither dips nor a switched backlight")
 	case s.DipDepth < 0 || s.DipDepth > 1 || s.BacklightDepth < 0 || s.BacklightDepth > 1:
 		return errors.New("depths of light are 0 to 1")
 	case s.DipDepth > 0 && !(s.DipS > 0 && s.DipS < 1/s.RefreshHz):
@@ -122,6 +128,13 @@ func (s *Set) emission() wave {
 	}
 	return wave{1 / s.RefreshHz, 1 - s.DipS*s.RefreshHz, s.DipDepth}
 }
+
+// nothing is a share of light that cannot be seen beside the rest: less than a
+// code, even of white in black.
+const nothing = 2e-4
+
+// settled is after how long nothing is left of the picture before.
+func (s *Set) settled() float64 { return -math.Log(nothing) * s.SettleS }
 
 // Displayed is a picture that the set showed: all refreshes in a row that hold
 // the same source picture.

@@ -40,6 +40,7 @@ const (
 	Letterbox  = "letterbox"   // black bars above and below
 	Emissive   = "emissive"    // a panel with dark dips at each update
 	Backlight  = "backlight"   // a backlight that is switched
+	SlowPanel  = "slow-panel"  // a liquid crystal that takes its time
 	Bumped     = "bumped"      // somebody knocks at the stand
 	Slowed     = "slowed"      // stamps stretched to 30 a second
 	PartSlowed = "part-slowed" // only the middle stretched
@@ -50,7 +51,7 @@ const (
 // Names lists the situations that Named knows.
 func Names() []string {
 	return []string{Stand, Hand, Portrait, CloseUp, Dim, LitWall, Lamp, Letterbox,
-		Emissive, Backlight, Bumped, Slowed, PartSlowed, Uneven, Ordinary}
+		Emissive, Backlight, SlowPanel, Bumped, Slowed, PartSlowed, Uneven, Ordinary}
 }
 
 // draw draws values from ranges.
@@ -192,6 +193,8 @@ func Named(name string, refreshHz float64, seed int64) (s Situation, ok bool) {
 		d.emissive(&s)
 	case Backlight:
 		d.backlight(&s)
+	case SlowPanel:
+		d.settle(&s)
 	case Bumped:
 		cam.Motion = Motion{BumpS: d.between(0.4, 0.7), BumpPx: d.between(10, 30)}
 	case Slowed:
@@ -266,6 +269,10 @@ func (d draw) backlight(s *Situation) {
 	s.Set.BacklightDepth, s.Set.BacklightDuty = d.between(0.1, 0.7), d.between(0.3, 0.8)
 }
 
+// settle gives the panel the time constant of a liquid crystal: from 10 to 90
+// per cent takes 2.2 of them, 2 to 9 ms.
+func (d draw) settle(s *Situation) { s.Set.SettleS = d.ratio(1e-3, 4e-3) }
+
 // refresh draws a set's refresh rate for pictures of a rate: film goes by 3:2
 // or 5:5, everything else is repeated once, twice or four times.
 func (d draw) refresh(pictureRate float64) float64 {
@@ -286,14 +293,16 @@ func (d draw) refresh(pictureRate float64) float64 {
 func Random(pictureRate float64, seed int64) Situation {
 	d := draw{rand.New(rand.NewPCG(uint64(seed), 12))}
 	refresh := d.refresh(pictureRate)
-	names := []string{Stand, Hand, Portrait, Dim, LitWall, Lamp, Letterbox, Emissive, Backlight, Slowed}
+	names := []string{Stand, Hand, Portrait, Dim, LitWall, Lamp, Letterbox, Emissive, Backlight, SlowPanel, Slowed}
 	s, _ := Named(names[d.IntN(len(names))], refresh, seed)
-	if s.Set.DipDepth == 0 && s.Set.BacklightDepth == 0 {
+	if s.Set.DipDepth+s.Set.BacklightDepth+s.Set.SettleS == 0 {
 		switch d.IntN(4) {
 		case 0:
 			d.emissive(&s)
 		case 1:
 			d.backlight(&s)
+		case 2:
+			d.settle(&s)
 		}
 	}
 	if s.Name != Portrait && d.IntN(4) == 0 {
