@@ -206,7 +206,7 @@ func goesOn(a, c *chain, m float32) float32 {
 	before, after := mean(a.tail[:min(edge, a.steps)]), mean(c.head[:min(edge, c.steps)])
 	switch {
 	case before == 0 || after == 0:
-		return -0.5
+		return -1 // no step was seen on one side at all
 	case after > 0.6*m*before && after < m*before/0.6:
 		return 0.7
 	}
@@ -255,7 +255,7 @@ func (b *builder) stretches(patterns []pattern) []breach {
 				}
 			}
 			if c.kind == irregular {
-				x.odds -= 1.5
+				x.odds -= 2.5 // things that come to rest between two moves look alike
 				if c == &b.chains[at[len(at)-1]] {
 					x.odds -= 2 // how it goes on nobody sees
 				}

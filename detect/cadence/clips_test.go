@@ -100,3 +100,23 @@ func TestTelecinedPattern(t *testing.T) {
 		})
 	}
 }
+
+// A film that comes to rest and goes on has no break, however it is shown:
+// what flickers at rest is neither motion halved nor pictures lost.
+func TestRestIsNoBreak(t *testing.T) {
+	source := footage.Path(t, "clips/sample_with_increasing_timestamps_360p.mp4")
+	for _, c := range []struct {
+		rate, filters string
+		fields        decode.Fields
+	}{
+		{"24", "fps=60", decode.FieldsWeave},
+		{"24", "telecine=pattern=23", decode.FieldsWeave},
+		{"24", "telecine=pattern=23", decode.FieldsSplit},
+		{"25", "telecine=pattern=22", decode.FieldsSplit},
+	} {
+		r := read(t, film(t, source, c.rate, 4, c.filters+",setfield=tff"), c.fields, all)
+		for _, e := range r.Events {
+			t.Errorf("%s, %v: break in pictures %d to %d, confidence %.2f; %v", c.filters, c.fields, e.Start, e.End, e.Confidence, r.Cadence)
+		}
+	}
+}
