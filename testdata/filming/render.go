@@ -18,6 +18,9 @@ const (
 	// table entries of less than a fifth of a code in the dark.
 	linearTop   = 2.0
 	linearSteps = 1 << 15
+	// coarse is how many of them share one entry in tables that need less:
+	// small tables stay in the processor's cache.
+	coarse = 8
 	// noiseSize is how many random numbers are drawn; every row starts at
 	// a place of its own in them.
 	noiseSize = 1 << 18
@@ -230,6 +233,14 @@ func (r *renderer) setUpResponse(c *Capture) {
 	blue := one(cam.BlueGain) * one(c.Set.BlueGain)
 	n := linearSteps
 	r.luma, r.response = make([]uint8, n), make([]float32, n)
+	for i := range n {
+		x := (float64(i) + 0.5) * linearTop / linearSteps
+		// BT.709-6 item 3.2.
+		y := 0.2126*cam.response(red*x) + 0.7152*cam.response(x) + 0.0722*cam.response(blue*x)
+		r.luma[i] = uint8(math.Round(cam.code(y)))
+		r.response[i] = float32(cam.response(x))
+	}
+	n /= coarse
 	r.cb, r.cr = make([]float32, n), make([]float32, n)
 	r.sigma, r.chromaSigma = make([]float32, n), make([]float32, n)
 	chroma := 224.0
@@ -237,14 +248,11 @@ func (r *renderer) setUpResponse(c *Capture) {
 		chroma = 255
 	}
 	for i := range n {
-		x := (float64(i) + 0.5) * linearTop / linearSteps
-		// BT.709-6 item 3.2.
+		x := (float64(i) + 0.5) * coarse * linearTop / linearSteps
 		er, eg, eb := cam.response(red*x), cam.response(x), cam.response(blue*x)
 		y := 0.2126*er + 0.7152*eg + 0.0722*eb
-		r.luma[i] = uint8(math.Round(cam.code(y)))
 		r.cb[i] = float32(128 + chroma*(eb-y)/1.8556)
 		r.cr[i] = float32(128 + chroma*(er-y)/1.5748)
-		r.response[i] = float32(eg)
 		r.sigma[i] = float32(math.Sqrt(x/cam.FullWellE + cam.ReadNoiseE*cam.ReadNoiseE/cam.FullWellE/cam.FullWellE))
 		// The mean of four pixels has half of the noise.
 		slope := (cam.response(x+1e-4) - cam.response(x)) / 1e-4
@@ -858,10 +866,10 @@ func (r *renderer) fillRoom(c *Capture, y int, dst []float32) {
 func (r *renderer) expose(dst []uint8, light []float32, rnd *rand.Rand) {
 	noise := r.noise[rnd.IntN(noiseSize):][:len(light)]
 	dst = dst[:len(light)]
-	sigma, luma := r.sigma[:linearSteps], r.luma[:linearSteps]
+	sigma, luma := r.sigma[:linearSteps/coarse], r.luma[:linearSteps]
 	const scale = linearSteps / linearTop
 	for x, v := range light {
-		k := min(max(int(v*scale), 0), linearSteps-1)
+		k := min(max(int(v*(scale/coarse)), 0), linearSteps/coarse-1)
 		v += sigma[k] * noise[x]
 		k = min(max(int(v*scale), 0), linearSteps-1)
 		dst[x] = luma[k]
@@ -881,16 +889,20 @@ func (r *renderer) tint(c *Capture, p *picture.Picture, pics []*shown, y int, rn
 	noiseB := r.noise[rnd.IntN(noiseSize):][:w]
 	noiseR := r.noise[rnd.IntN(noiseSize):][:w]
 	cb, cr := p.Cb.Pix[y/2*w:][:w], p.Cr.Pix[y/2*w:][:w]
-	const scale = linearSteps / linearTop
+	const scale = linearSteps / coarse / linearTop
+	colour := len(pics[0].red) > 0
+	tableB, tableR, sigma := r.cb[:linearSteps/coarse], r.cr[:linearSteps/coarse], r.chromaSigma[:linearSteps/coarse]
 	for x := range mean {
 		v := (mean[x] + r.out[2*x] + r.out[2*x+1]) / 4
-		k := min(max(int(v*scale), 0), linearSteps-1)
-		b, e := r.cb[k], r.cr[k]
-		if s := r.main(pics, 2*x); s != nil && len(s.red) > 0 {
-			b, e = r.coloured(c, s, v, 2*x, y)
+		k := min(max(int(v*scale), 0), linearSteps/coarse-1)
+		b, e := tableB[k], tableR[k]
+		if colour {
+			if s := r.main(pics, 2*x); s != nil {
+				b, e = r.coloured(c, s, v, 2*x, y)
+			}
 		}
-		b += r.chromaSigma[k]*noiseB[x] + 0.5
-		e += r.chromaSigma[k]*noiseR[x] + 0.5
+		b += sigma[k]*noiseB[x] + 0.5
+		e += sigma[k]*noiseR[x] + 0.5
 		cb[x], cr[x] = uint8(max(0, min(255, b))), uint8(max(0, min(255, e)))
 	}
 }
