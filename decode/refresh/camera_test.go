@@ -31,6 +31,7 @@ type camera struct {
 	seed       uint64
 	show       content
 	show24     func(refresh int) int // picture of a refresh; nil: every refresh a new one
+	countNew   bool                  // the truth counts new pictures, not refreshes
 	from       float64               // s, first frame
 }
 
@@ -102,6 +103,12 @@ func (c camera) film() ([]Frame, [][]truth) {
 				v += 0.0005
 				code := 16 + 219*math.Pow(v, 1/2.2)
 				grid[y*c.cols+x] = float32(code + c.noise*r.NormFloat64())
+				if c.countNew && c.show24(k) == c.show24(k-1) {
+					share = 1
+				}
+				if c.countNew {
+					k = c.show24(k)
+				}
 				if x == c.cols/2 {
 					tr[y] = truth{k, share}
 				}

@@ -126,20 +126,23 @@ func (s *series) changeOf(m *sample, i int) float64 {
 	return dip
 }
 
-// unlike returns the energy of what is left of unit u in grid b after the best
-// a*g + b + c*x*g of grid g was taken off: the panel's dips, its backlight and
-// the camera's exposure scale a unit, at most with a tilt, and glare adds to
-// it; a new picture does neither.
+// unlike returns the energy of what is left of unit u in grid b after, row by
+// row, the best a*g + b + c*x*g of grid g was taken off: the panel's dips and
+// bands, its backlight and the camera's exposure scale a row, at most with a
+// tilt, and glare adds to it; a new picture does neither.
 func (s *series) unlike(g, b []float32, u *unit) float64 {
-	var n, sg, sx, sb, gg, gx, xx, gb, xb, bb float64
 	half := float64(u.c1-u.c0-1) / 2
+	n := float64(u.c1 - u.c0)
+	black := s.layout.Black
+	left := 0.0
 	for r := u.r0; r < u.r1; r++ {
+		var sg, sx, sb, gg, gx, xx, gb, xb, bb float64
 		row := r * s.layout.Cols
 		gr, br := g[row+u.c0:row+u.c1], b[row+u.c0:row+u.c1]
 		t := -half
 		for j, v := range gr {
-			p := float64(v) - s.layout.Black
-			q := float64(br[j]) - s.layout.Black
+			p := float64(v) - black
+			q := float64(br[j]) - black
 			w := p * t
 			sg += p
 			sx += w
@@ -152,29 +155,30 @@ func (s *series) unlike(g, b []float32, u *unit) float64 {
 			bb += q * q
 			t++
 		}
+		gg -= sg * sg / n
+		gx -= sg * sx / n
+		xx -= sx * sx / n
+		gb -= sg * sb / n
+		xb -= sx * sb / n
+		bb -= sb * sb / n
+		// A flat row has no shape to scale: its noise must not pass for one.
+		ridge := n * floorNoise * floorNoise
+		gg += ridge
+		xx += ridge * half * half
+		if det := gg*xx - gx*gx; det > 0 {
+			a := (gb*xx - xb*gx) / det
+			c := (xb*gg - gb*gx) / det
+			bb -= a*gb + c*xb
+		}
+		left += max(bb, 0)
 	}
-	n = float64(u.size())
-	gg -= sg * sg / n
-	gx -= sg * sx / n
-	xx -= sx * sx / n
-	gb -= sg * sb / n
-	xb -= sx * sb / n
-	bb -= sb * sb / n
-	// A flat unit has no shape to scale: its noise must not pass for one.
-	ridge := n * floorNoise * floorNoise
-	gg += ridge
-	xx += ridge * half * half
-	det := gg*xx - gx*gx
-	if det <= 0 {
-		return max(bb, 0)
-	}
-	a := (gb*xx - xb*gx) / det
-	c := (xb*gg - gb*gx) / det
-	return max(bb-a*gb-c*xb, 0)
+	return left
 }
 
 // freedom is how many values of a unit noise is free to move after unlike.
-func (u *unit) freedom() float64 { return max(float64(u.size()-3), 1) }
+func (u *unit) freedom() float64 {
+	return max(float64((u.r1-u.r0)*(u.c1-u.c0-3)), 1)
+}
 
 // rests returns for each unit the change energy that noise alone brings.
 func (s *series) rests() []float64 {

@@ -256,6 +256,11 @@ const (
 	// fits is the least share of change within the window for a grid to be
 	// taken: a grid that misses every other update has less than half.
 	fits = 0.55
+	// nearly is the share of the best grid's that a coarser grid must hold.
+	nearly = 0.85
+	// windowed is the rate, in camera frames, up to which a window leaves
+	// enough of a period outside to tell.
+	windowed = 0.46
 	// stands is the least coherence, as a share of the expected, that a high
 	// rate must have, where windows cover the whole period.
 	stands = 0.45
@@ -309,21 +314,30 @@ func (d *finder) choose(o FindOptions) (candidate, bool, string) {
 		c := d.sharpen(slices.MaxFunc(peaks, func(a, b candidate) int { return cmpFloat(a.coherent, b.coherent) }))
 		return c, true, ""
 	}
+	// A coarse grid on which most changes fall is a grid on which some do not:
+	// the coarsest counts that holds nearly as much as any.
+	var fine []candidate
+	var within []float64
+	most := 0.0
 	for _, c := range peaks {
-		if c.coherent < fits*0.8*d.expected(c.f) {
+		if c.f*d.step > windowed || c.coherent < fits*0.8*d.expected(c.f) {
 			continue
 		}
 		c = d.sharpen(c)
-		if d.inWindow(c, windowFrames*d.step) < fits {
-			continue
+		fine = append(fine, c)
+		within = append(within, d.inWindow(c, windowFrames*d.step))
+		most = max(most, within[len(within)-1])
+	}
+	for i, c := range fine {
+		if within[i] >= max(fits, nearly*most) {
+			return d.displayed(c)
 		}
-		return d.displayed(c)
 	}
 	// Rates at which every second or third frame brings a picture.
 	best := slices.MaxFunc(peaks, func(a, b candidate) int {
 		return cmpFloat(a.coherent/d.expected(a.f), b.coherent/d.expected(b.f))
 	})
-	if best.f*d.step > 0.3 && best.coherent > stands*d.expected(best.f) {
+	if best.f*d.step > windowed && best.coherent > stands*d.expected(best.f) {
 		return d.sharpen(best), true, ""
 	}
 	return candidate{}, false, "what changes on the screen keeps no regular time"

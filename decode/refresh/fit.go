@@ -23,6 +23,10 @@ const (
 	// outlier caps what one trace can cost, in variances: a scene whose parts
 	// do not follow the model must not bend the fit.
 	outlier = 9.0
+	// sureSignal is how many standard deviations of noise a change must stand
+	// out to be traced: most units of a talking head do not change at all,
+	// and their noise must not outvote those that do.
+	sureSignal = 4
 	// guardFrames keeps the frames that serve as pure old and new picture
 	// this far, in frames' time, from where mixing is believed to end.
 	guardFrames = 0.3
@@ -44,8 +48,9 @@ func light(code float32, black float64) float64 {
 
 // mixer gathers traces; its buffers are used again.
 type mixer struct {
-	old, new []float64
-	traces   []trace
+	old, new, mean []float64 // light of a unit
+	apart          []float64 // of each row
+	traces         []trace
 }
 
 // gather adds the traces of one unit over frames [from, to) under a lock.
@@ -54,7 +59,8 @@ func (x *mixer) gather(s *series, l *Lock, unit, from, to int, step, noise float
 	u := &s.units[unit]
 	n := u.size()
 	if cap(x.old) < n {
-		x.old, x.new = make([]float64, n), make([]float64, n)
+		x.old, x.new, x.mean = make([]float64, n), make([]float64, n), make([]float64, n)
+		x.apart = make([]float64, n)
 	}
 	guard := max(0, min(guardFrames*step, (l.Period-l.Exposure-step)/2))
 	// Runs of frames that show one picture alone.
@@ -91,54 +97,78 @@ func (x *mixer) update(s *series, l *Lock, u *unit, a0, a1, b0, b1, k int, noise
 	old, new := x.old[:n], x.new[:n]
 	s.collect(old, u, a1-na, a1)
 	s.collect(new, u, b0, b0+nb)
-	var aa, ab, bb, dark float64
-	for i, a := range old {
-		b := new[i]
-		aa += a * a
-		ab += a * b
-		bb += b * b
-		dark += math.Abs(a)
-	}
-	if aa <= 0 {
-		return
+	// Row by row, because a dip of the panel rolls and scales each row anew:
+	// new becomes the part of it that no gain of old explains, mean the
+	// middle of both, by which a frame's own gain is measured.
+	rows, cols := u.r1-u.r0, u.c1-u.c0
+	mean := x.mean[:n]
+	var dark, apart float64
+	for r := range rows {
+		a, b, m := old[r*cols:][:cols], new[r*cols:][:cols], mean[r*cols:][:cols]
+		var aa, ab float64
+		for i, v := range a {
+			aa += v * v
+			ab += v * b[i]
+			dark += math.Abs(v)
+		}
+		if aa <= 0 {
+			return
+		}
+		var bb float64
+		for i, v := range a {
+			m[i] = (v + b[i]*min(aa/max(ab, aa/4), 4)) / 2
+			b[i] -= ab / aa * v
+			bb += b[i] * b[i]
+		}
+		x.apart[r] = bb
+		apart += bb
 	}
 	// Of the square of a code with noise s the variance is (2 code s)^2.
 	variance := 4*dark/float64(n)*noise*noise + 2*noise*noise*noise*noise
-	free := float64(n - 1)
+	free := float64(rows * (cols - 1))
 	both := variance * (1/float64(na) + 1/float64(nb))
-	apart := bb - ab*ab/aa // energy of the new that no gain of the old explains
 	signal := apart - free*both
-	// Less than this is noise three times out of a hundred.
-	if signal < 2*both*math.Sqrt(2*free) || signal < 20*variance {
+	if signal < sureSignal*both*math.Sqrt(2*free) {
 		return
 	}
-	det := aa*bb - ab*ab
 	for i := a1; i < b0; i++ {
-		var ag, bg, gg float64
-		j := 0
-		for r := u.r0; r < u.r1; r++ {
-			row := r * s.layout.Cols
-			for _, v := range s.frames[i].frame.Grid[row+u.c0 : row+u.c1] {
+		share, left, gains := 0.0, 0.0, 0.0
+		for r := range rows {
+			a, p, m := old[r*cols:][:cols], new[r*cols:][:cols], mean[r*cols:][:cols]
+			row := (u.r0 + r) * s.layout.Cols
+			var aa, mm, ag, mg, pg, gg float64
+			for j, v := range s.frames[i].frame.Grid[row+u.c0 : row+u.c1] {
 				g := light(v, s.layout.Black)
-				ag += old[j] * g
-				bg += new[j] * g
+				aa += a[j] * a[j]
+				ag += a[j] * g
+				mm += m[j] * m[j]
+				mg += m[j] * g
+				pg += p[j] * g
 				gg += g * g
-				j++
 			}
+			gain := mg / mm
+			if gain < dimmed*dimmed {
+				gains = 0
+				break
+			}
+			gains += gain / float64(rows)
+			share += pg / gain
+			gg -= ag * ag / aa
+			if x.apart[r] > 0 {
+				gg -= pg * pg / x.apart[r]
+			}
+			left += max(gg, 0)
 		}
-		a := (ag*bb - bg*ab) / det
-		b := (bg*aa - ag*ab) / det
-		gain := a + b
-		if gain < dimmed {
+		if gains == 0 {
 			continue
 		}
 		// Noise in old and new alike draws the share to the middle.
-		share := 0.5 + (b/gain-0.5)*apart/signal
-		spread := 1.5*variance/signal/(gain*gain) + free*variance*both/(signal*signal)
+		share = 0.5 + (share/apart-0.5)*apart/signal
+		spread := 1.5*variance/signal/(gains*gains) + free*variance*both/(signal*signal)
 		x.traces = append(x.traces, trace{
 			t: s.frames[i].frame.Time, y: u.y, x: u.x, k: k, share: share,
 			weight: 1 / (spread + modelError*modelError),
-			left:   max(gg-a*ag-b*bg, 0) / (free * (variance + both/4)),
+			left:   left / ((free - float64(rows)) * (variance + both/4)),
 		})
 	}
 }
@@ -237,8 +267,14 @@ func (d *finder) judge(f *fitted, n int) {
 	// A frame taken for pure that is not counts like so many variances, and
 	// so does each doubling of what no mix explains.
 	const impure, unexplained = 20, 10
+	// Between equals, sets write from the top, and shutters are not open for
+	// longer than a frame.
+	const upwards, long = 0.1, 4
 	on, _ := d.onGrid(&f.lock, n)
-	f.score = impure * (1 - on)
+	f.score = impure*(1-on) + long*max(0, f.lock.Exposure/d.step-1)
+	if f.lock.Slope < 0 {
+		f.score += upwards
+	}
 	if f.traces == 0 {
 		f.score += impure // nothing speaks for it
 		return

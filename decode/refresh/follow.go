@@ -114,7 +114,7 @@ func NewFollower(l Layout, e *Estimate, o FollowOptions) *Follower {
 		o.Lookahead = defaultLookahead
 	}
 	f := &Follower{layout: l, options: o, s: newSeries(l, maxFrames/2)}
-	f.free(0)
+	f.lock = Lock{Period: 1 / freeRun}
 	if e != nil && e.Found {
 		f.lock, f.locked = e.Lock, true
 		f.noise, f.rest, f.rested = e.Noise, e.rest, maxFrames/4
@@ -126,10 +126,9 @@ func NewFollower(l Layout, e *Estimate, o FollowOptions) *Follower {
 // Locked reports whether the refresh is known at present, and returns it.
 func (f *Follower) Locked() (Lock, bool) { return f.lock, f.locked }
 
-// free makes the lock a mere count of pictures.
-func (f *Follower) free(t float64) {
+// free ends the lock. Pictures are counted on as they were.
+func (f *Follower) free() {
 	f.locked = false
-	f.lock = Lock{Epoch: t - float64(f.last)/freeRun, Period: 1 / freeRun}
 	f.traces = f.traces[:0]
 	f.on, f.off, f.misfit = 0, 0, 0
 }
@@ -140,7 +139,7 @@ func (f *Follower) free(t float64) {
 func (f *Follower) Cut() {
 	if n := len(f.s.frames); n > 0 && f.locked {
 		hz := 1 / f.lock.Period
-		f.free(f.s.frames[n-1].frame.Time)
+		f.free()
 		if f.options.Hz == 0 {
 			f.options.Hz = hz
 		}
@@ -231,22 +230,11 @@ func (f *Follower) watch() {
 		if f.options.Hz == 0 {
 			f.options.Hz = 1 / f.lock.Period
 		}
-		f.last = max(f.last, f.highest(a))
-		f.free(t)
+		f.free()
 		// What led to the doubt is what the search needs.
 		f.began = max(f.began, t-forget)
 		f.searched = t
 	}
-}
-
-// highest returns the newest picture that shows anywhere at time t.
-func (f *Follower) highest(t float64) int {
-	k, _ := f.lock.Picture(t, 0, 0)
-	for _, c := range [...][2]float64{{0, 1}, {1, 0}, {1, 1}} {
-		j, _ := f.lock.Picture(t, c[0], c[1])
-		k = max(k, j)
-	}
-	return k
 }
 
 // measure brings the lock up to date with the pictures that are complete.
@@ -357,8 +345,19 @@ func (f *Follower) search() {
 // take makes an estimate the lock; its pictures are numbered on from those
 // that were decided.
 func (f *Follower) take(e Estimate) {
+	// Where the rate is the same, pictures keep their numbers: the middle of
+	// the screen goes on with the number that it would have had.
+	now := f.s.frames[len(f.s.frames)-1].frame.Time
+	old := f.lock
 	f.lock, f.locked = e.Lock, true
-	f.number(f.s.frames[len(f.s.frames)-f.pending].frame.Time, f.last+1)
+	if math.Abs(old.Period-e.Period) < nominalTolerance*e.Period {
+		k, since := old.Picture(now, 0.5, 0.5)
+		j, other := f.lock.Picture(now, 0.5, 0.5)
+		shift := float64(j-k) + math.Round((other-since)/e.Period)
+		f.lock.Epoch += shift * f.lock.Period
+	} else {
+		f.number(f.s.frames[len(f.s.frames)-f.pending].frame.Time, f.last+1)
+	}
 	f.measured = math.MinInt
 	f.traces = f.traces[:0]
 	f.on, f.off, f.misfit = 0, 0, 0
