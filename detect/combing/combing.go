@@ -196,7 +196,11 @@ func (s *state) judge(w *detect.Window, window image.Rectangle, c carrier) verdi
 	l := &s.looker
 	noise := s.suspects.noise * unit
 	var ok bool
-	if v.look, ok = l.take(&w.Picture(w.T).Y, window, c, noise, s.reach); !ok {
+	var before *picture.Plane
+	if q := w.Picture(w.T - 1); q != nil {
+		before = &q.Y
+	}
+	if v.look, ok = l.take(&w.Picture(w.T).Y, before, window, c, noise, s.reach); !ok {
 		return v
 	}
 	v.odds = v.intra(noise)

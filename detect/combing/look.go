@@ -60,6 +60,11 @@ const (
 	farReach, explainedFar, plainFar = 5, 0.5, 0.5
 	// asWell times the least cost is no worse.
 	asWell = 1.25
+	// A sample has changed since the picture before when the mean of three
+	// beside one another differs by more than changedFloor in 8-bit codes
+	// and changedNoise deviations of noise: twice that of the mean's
+	// difference. What passes by chance is looked at as it would be anyway.
+	changedFloor, changedNoise = 1.0, 1.64
 	// mostDetail is the share of the difference between the fields by which
 	// neighbouring lines of one field may differ. White noise, and detail as
 	// fine as the lines, make them differ by as much as the fields do, 1.15
@@ -102,11 +107,11 @@ type candidate struct {
 	reach int // how far along the line was searched, where that differs
 }
 
-// take looks at the window of p for a comb along carrier c. noise is the
-// deviation of noise and r how far displacements are searched. It reports
-// whether the fields differ in enough samples for the figures to mean
-// something.
-func (l *looker) take(p *picture.Plane, window image.Rectangle, c carrier, noise float64, r image.Point) (look, bool) {
+// take looks at the window of p for a comb along carrier c. before is the
+// picture before p, nil where there is none, noise the deviation of noise and r
+// how far displacements are searched. It reports whether the fields differ in
+// enough samples for the figures to mean something.
+func (l *looker) take(p, before *picture.Plane, window image.Rectangle, c carrier, noise float64, r image.Point) (look, bool) {
 	k := look{window: window, carrier: c}
 	step := c.step()
 	w, h := window.Dx(), window.Dy()/step
@@ -118,6 +123,9 @@ func (l *looker) take(p *picture.Plane, window image.Rectangle, c carrier, noise
 	}
 	load(smoothX, smoothY)
 	l.findMask(f, image.Rect(smoothX, smoothY, smoothX+w, smoothY+h), l.threshold(noise))
+	if before != nil {
+		l.keepChanged(p, before, window.Min, step, max(changedFloor*unit, changedNoise*noise))
+	}
 	k.pixels = len(l.mask)
 	if k.pixels < leastPixels {
 		return k, false
@@ -198,6 +206,7 @@ func (l *looker) shorten(f *fields, c candidate) candidate {
 			continue
 		}
 		// The part may lie beside the least cost.
+		best := candidate{cost: math.MaxFloat64}
 		for d := -1; d <= 1; d++ {
 			t := part
 			if t.x == 0 {
@@ -205,9 +214,12 @@ func (l *looker) shorten(f *fields, c candidate) candidate {
 			} else {
 				t.x += d
 			}
-			if t.cost = l.cost(f, l.few, t.x, t.y); t.cost <= limit {
-				return t
+			if t.cost = l.cost(f, l.few, t.x, t.y); t.cost < best.cost {
+				best = t
 			}
+		}
+		if best.cost <= limit {
+			return best
 		}
 	}
 	return c
@@ -317,6 +329,28 @@ func (l *looker) findMask(f *fields, in image.Rectangle, threshold int32) {
 		}
 		remove(y - smoothY)
 	}
+}
+
+// keepChanged takes the samples out of the mask where neither field has changed
+// since the picture before: lines at rest that are as fine as a comb. The mask
+// begins at raster place at, its rows step lines apart.
+func (l *looker) keepChanged(p, before *picture.Plane, at image.Point, step int, threshold float64) {
+	limit := int(3*threshold/unit*float64(int(1)<<(p.Depth-8)) + 0.5)
+	changed := func(x, y int) bool {
+		d := 0
+		for i := max(x-1, 0); i <= min(x+1, p.W-1); i++ {
+			d += p.At(i, y) - before.At(i, y)
+		}
+		return abs(d) > limit
+	}
+	kept := l.mask[:0]
+	for _, m := range l.mask {
+		x, y := at.X+int(m.x), at.Y+int(m.y)*step
+		if changed(x, y) || changed(x, min(y+step, p.H-1)) {
+			kept = append(kept, m)
+		}
+	}
+	l.mask = kept
 }
 
 // choose spreads points over the mask, whose origin is at mx, my of f.
