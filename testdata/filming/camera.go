@@ -42,8 +42,11 @@ type Camera struct {
 	// JitterS is the standard deviation of a frame's own time against the
 	// even rate, and DropShare the share of frames that are missing.
 	JitterS, DropShare float64
-	Stamps             Stamping
-	StretchTo          int // frames a second of stretched stamps; 0 means 30
+	// ClockPPM is by how many millionths the camera's seconds are longer
+	// than the set's; stamps are by the camera's.
+	ClockPPM  float64
+	Stamps    Stamping
+	StretchTo int // frames a second of stretched stamps; 0 means 30
 	// Rotation is how far a player has to turn the stored frames clockwise
 	// to show them upright: 0, 90, 180 or 270 degrees.
 	Rotation int

@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"math/rand/v2"
+	"sort"
 	"sync"
 	"time"
 
@@ -90,6 +91,7 @@ func (c *Capture) clock(seconds float64) {
 	cam := &c.Camera
 	r := rand.New(rand.NewPCG(uint64(c.seed), 1))
 	period := 1 / cam.Rate()
+	var own []float64 // times by the camera's clock
 	for i := 0; ; i++ {
 		t := float64(i) * float64(cam.RateDen) / float64(cam.RateNum)
 		if t+cam.ReadoutS+cam.ExposureS > seconds {
@@ -102,7 +104,8 @@ func (c *Capture) clock(seconds float64) {
 			jitter, missing = 0, false
 		}
 		if !missing {
-			c.times = append(c.times, t+jitter)
+			own = append(own, t+jitter)
+			c.times = append(c.times, (t+jitter)*(1+cam.ClockPPM*1e-6))
 		}
 	}
 	c.Frames = len(c.times)
@@ -118,7 +121,7 @@ func (c *Capture) clock(seconds float64) {
 		}
 	}
 	stamp, before := 0.0, 0.0
-	for i, t := range c.times {
+	for i, t := range own {
 		step := t - before
 		if cam.Stamps == Stretched || cam.Stamps == MiddleStretched && i > c.Frames/3 && i <= 2*c.Frames/3 {
 			step *= stretch
@@ -180,6 +183,18 @@ func (c *Capture) geometry(i int) Geometry {
 		h = c.mover.at(c.times[i]+(c.Camera.ReadoutS+c.Camera.ExposureS)/2, c.lens).times(h)
 	}
 	return Geometry{Homography: h, Inverse: h.inverse(), lens: c.lens}
+}
+
+// StampAt returns the presentation time in the file that belongs to a time of
+// the capture, between frames by proportion.
+func (c *Capture) StampAt(timeS float64) time.Duration {
+	i := sort.SearchFloat64s(c.times, timeS)
+	i = max(1, min(i, c.Frames-1))
+	if c.Frames == 1 {
+		return c.stamps[0]
+	}
+	a, b := c.times[i-1], c.times[i]
+	return c.stamps[i-1] + time.Duration((timeS-a)/(b-a)*float64(c.stamps[i]-c.stamps[i-1]))
 }
 
 // Exposure is what a point of a camera frame was exposed to.

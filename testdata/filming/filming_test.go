@@ -684,6 +684,103 @@ func TestStamps(t *testing.T) {
 	}
 }
 
+// Uneven frames keep their order, are stamped as they were taken, and some are
+// missing; a clock that is slow moves the frames and not the stamps.
+func TestUneven(t *testing.T) {
+	s, _ := Named(Uneven, 50, 4)
+	s.Camera.DropShare, s.Camera.JitterS, s.Camera.ClockPPM = 0.05, 1e-3, 1000
+	c, err := s.Film(flats(64, 36, 50, 1, 500, 100), 0, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var square, steps float64
+	for i := 1; i < c.Frames; i++ {
+		a, b := c.Frame(i-1), c.Frame(i)
+		if b.TimeS <= a.TimeS || b.Stamp <= a.Stamp {
+			t.Fatalf("frame %d at %g s and %v follows %g s and %v", i, b.TimeS, b.Stamp, a.TimeS, a.Stamp)
+		}
+		if d := b.TimeS/1.001 - b.Stamp.Seconds(); math.Abs(d) > 1e-8 {
+			t.Fatalf("frame %d at %g s is stamped %v", i, b.TimeS, b.Stamp)
+		}
+		if got := c.StampAt((a.TimeS + b.TimeS) / 2); math.Abs(got.Seconds()-(a.Stamp+b.Stamp).Seconds()/2) > 1e-8 {
+			t.Fatalf("half way between frames %d and %d is %v", i-1, i, got)
+		}
+		off := b.Stamp.Seconds() * 120
+		off -= math.Round(off)
+		square, steps = square+off*off/120/120, steps+1
+	}
+	if sd := math.Sqrt(square / steps); math.Abs(sd-1e-3) > 1e-4 {
+		t.Errorf("jitter of %g s", sd)
+	}
+	if lost := 1 - float64(c.Frames)/(10*120); lost < 0.03 || lost > 0.08 {
+		t.Errorf("%.3f of the frames are missing", lost)
+	}
+}
+
+// Colour bars of SMPTE RP 219 (75 per cent, BT.709; FACTS section 1.5) come
+// through set and camera with the light of each of their three colours.
+func TestColour(t *testing.T) {
+	bars := []struct{ y, cb, cr, red, green, blue float64 }{
+		{721, 512, 512, 1, 1, 1}, {674, 176, 543, 1, 1, 0}, {581, 589, 176, 0, 1, 1}, {534, 253, 207, 0, 1, 0},
+		{251, 771, 817, 1, 0, 1}, {204, 435, 848, 1, 0, 0}, {111, 848, 481, 0, 0, 1},
+	}
+	for _, gains := range [][2]float64{{1, 1}, {1.1, 0.9}} {
+		for _, bar := range bars {
+			p := &picture.Picture{Y: picture.New(64, 36, 8), Cb: picture.New(32, 18, 8), Cr: picture.New(32, 18, 8)}
+			fill(p.Y.Pix, uint8(math.Round(bar.y/4)))
+			fill(p.Cb.Pix, uint8(math.Round(bar.cb/4)))
+			fill(p.Cr.Pix, uint8(math.Round(bar.cr/4)))
+			src := faults.Sequence{Format: picture.Format{W: 64, H: 36, Depth: 8, ChromaX: 1, ChromaY: 1, RateNum: 50, RateDen: 1}, Len: 10,
+				At: func(int) *picture.Picture { return p }}
+			camera := plainCamera(64, 36, 240, 1)
+			camera.Pose.Fill, camera.SaturationNits = 3, 300
+			camera.RedGain, camera.BlueGain = gains[0], gains[1]
+			q := film(t, src, plainSet(50), camera, Room{}, 0).Picture(0)
+			light := math.Pow(0.75, 2.4) * 200 / 300
+			er, eg, eb := camera.response(bar.red*light*gains[0]), camera.response(bar.green*light), camera.response(bar.blue*light*gains[1])
+			y := 0.2126*er + 0.7152*eg + 0.0722*eb
+			want := [3]float64{255 * y, 128 + 255*(eb-y)/1.8556, 128 + 255*(er-y)/1.5748}
+			got := [3]float64{float64(q.Y.At(32, 18)), float64(q.Cb.At(16, 9)), float64(q.Cr.At(16, 9))}
+			for k, tolerance := range [3]float64{3, 3, 3} {
+				if math.Abs(got[k]-want[k]) > tolerance {
+					t.Errorf("gains %v, bar %+v: got %.0f, want %.1f", gains, bar, got, want)
+					break
+				}
+			}
+		}
+	}
+}
+
+// The room: wall, slope, bezel with its mirror, board and lamp have the nits
+// that they were given.
+func TestRoom(t *testing.T) {
+	camera := plainCamera(640, 480, 240, 1)
+	camera.Pose.Fill, camera.SaturationNits = 0.5, 100
+	room := Room{
+		WallNits: 10, WallSlope: 0.4, Bezel: 0.05, BezelNits: 1, BezelMirror: 0.05, ScreenNits: 2,
+		BoardNits: 30, BoardGap: 0.1, LampNits: 80, LampSize: 0.1, LampX: 0.8, LampY: -0.1,
+	}
+	set := plainSet(50)
+	set.PeakNits = 50
+	capture := film(t, flats(64, 36, 50, 1, 10, 235), set, camera, room, 0)
+	p, f := capture.Picture(0), capture.Frame(0)
+	halo := func(x, y float64) float64 { return 80 * haloShare * math.Exp(-math.Hypot(x-0.8, y+0.1)/haloReach) }
+	for name, c := range map[string]struct{ x, y, want float64 }{
+		"screen":     {0, 0, 52},
+		"bezel":      {-0.525, 0, 1 + 0.05*50},
+		"left wall":  {-0.7, 0.1, 10*(1-0.4*0.7) + halo(-0.7, 0.1)},
+		"right wall": {0.65, 0.2, 10*(1+0.4*0.65) + halo(0.65, 0.2)},
+		"board":      {0, 0.55, 30 + halo(0, 0.55)},
+		"lamp":       {0.8, -0.1, 80 + 10*(1+0.4*0.8) + 80*haloShare},
+	} {
+		at := f.ToCamera(Point{(c.x + 0.5) * 64, c.y*64 + 18})
+		got := 100 * linear(float64(p.Y.At(int(at.X), int(at.Y))))
+		if math.Abs(got-c.want) > 0.03*c.want {
+			t.Errorf("%s: %.2f nits, want %.2f", name, got, c.want)
+		}
+	}
+}
+
 // A frame is the same whenever it is asked for, with every part at work.
 func TestSameAgain(t *testing.T) {
 	src := OfScene(scene.Pan(scene.Raster{W: 320, H: 180, RateNum: 50, RateDen: 1, Shutter: 0.5, Colour: true, Seed: 3},

@@ -41,27 +41,30 @@ type shown struct {
 
 // renderer holds what rendering needs; it belongs to one capture.
 type renderer struct {
-	w, h           int // raster
-	toLight        []float32
-	blurX, blurY   []float32 // half kernels, from the middle
-	stepX, stepY   float32   // width, in samples, of the step between two samples
-	gridX, gridY   []float32 // light across a pixel of the panel; nil for none
-	panelX, panelY float32   // pixels of the panel a sample
-	edgeX, edgeY   float64   // blur of the screen's edge in samples
-	shrink         []float32 // lens: shares of radius by square of radius
-	shrinkTop      float64
-	falloff        []float32
-	wallX, wallY   float32 // of the first sample of the map, on the raster
-	wallPerU       float32 // samples of the map for one of the raster
-	wallPerV       float32
-	wallW, wallH   int
-	wallNits, glow []float32
-	luma           []uint8 // by linear light
-	cb, cr         []float32
-	response       []float32
-	sigma          []float32
-	chromaSigma    []float32
-	noise          []float32
+	w, h              int // raster
+	toLight           []float32
+	power             []float32 // of 0 to 1, to the set's gamma
+	blurX, blurY      []float32 // half kernels, from the middle
+	stepX, stepY      float32   // width, in samples, of the step between two samples
+	gridX, gridY      []float32 // light across a pixel of the panel; nil for none
+	panelX, panelY    float32   // pixels of the panel a sample
+	edgeX, edgeY      float64   // blur of the screen's edge in samples
+	shrink            []float32 // lens: shares of radius by square of radius
+	shrinkTop         float64
+	falloff           []float32
+	wallX, wallY      float32 // of the first sample of the map, on the raster
+	wallPerU          float32 // samples of the map for one of the raster
+	wallPerV          float32
+	wallW, wallH      int
+	wallNits, glow    []float32
+	luma              []uint8 // by linear light
+	cb, cr            []float32
+	response          []float32
+	likeWhite         []float32 // linear light by the encoded luma of white
+	redGain, blueGain float32
+	sigma             []float32
+	chromaSigma       []float32
+	noise             []float32
 
 	keep  int      // source pictures that are kept
 	shown []*shown // newest first
@@ -72,9 +75,9 @@ type renderer struct {
 	seenRoom []float32 // the room while nothing moves
 
 	// Rows in work.
-	row, out, room, alpha, chroma []float32
-	weights                       [][]float32
-	only                          *shown // the only picture in the row
+	row, out, room, chroma, hueB, hueR []float32
+	weights                            [][]float32
+	only                               *shown // the only picture in the row
 }
 
 // grid is the geometry at the nodes of a frame.
@@ -88,6 +91,10 @@ func (r *renderer) setUp(c *Capture) {
 	cam, set := &c.Camera, &c.Set
 	r.w, r.h = c.Source.Format.W, c.Source.Format.H
 	r.keep = c.reach() + 2
+	r.power = make([]float32, powerSteps)
+	for i := range r.power {
+		r.power[i] = float32(math.Pow(float64(i)/(powerSteps-1), set.gamma()))
+	}
 	r.toLight = set.light(c.Source.Format.Depth, c.Source.Format.Colour.FullRange)
 
 	g := Geometry{Homography: c.base, Inverse: c.base.inverse(), lens: c.lens}
@@ -125,8 +132,8 @@ func (r *renderer) setUp(c *Capture) {
 	r.grid.u = make([]float32, r.grid.n*cam.H)
 	r.grid.v = make([]float32, r.grid.n*cam.H)
 	r.row, r.out = make([]float32, cam.W), make([]float32, cam.W)
-	r.room, r.alpha = make([]float32, cam.W), make([]float32, cam.W)
-	r.chroma = make([]float32, cam.W/2)
+	r.room = make([]float32, cam.W)
+	r.chroma, r.hueB, r.hueR = make([]float32, cam.W/2), make([]float32, cam.W/2), make([]float32, cam.W/2)
 }
 
 // sampling returns how a raster is prepared for a blur of sigma samples. Each
@@ -157,7 +164,10 @@ func sampling(sigma float64) (half []float32, step float32) {
 	return half, 1
 }
 
-const gridSteps = 1024
+const (
+	gridSteps  = 1024
+	powerSteps = 4096
+)
 
 func flatGrid() []float32 {
 	out := make([]float32, gridSteps)
@@ -233,12 +243,22 @@ func (r *renderer) setUpResponse(c *Capture) {
 	blue := one(cam.BlueGain) * one(c.Set.BlueGain)
 	n := linearSteps
 	r.luma, r.response = make([]uint8, n), make([]float32, n)
+	r.redGain, r.blueGain = float32(red), float32(blue)
+	r.likeWhite = make([]float32, powerSteps)
+	next := 0
 	for i := range n {
 		x := (float64(i) + 0.5) * linearTop / linearSteps
 		// BT.709-6 item 3.2.
 		y := 0.2126*cam.response(red*x) + 0.7152*cam.response(x) + 0.0722*cam.response(blue*x)
 		r.luma[i] = uint8(math.Round(cam.code(y)))
 		r.response[i] = float32(cam.response(x))
+		for next < powerSteps && y >= float64(next)/(powerSteps-1) {
+			r.likeWhite[next] = float32(x)
+			next++
+		}
+	}
+	for ; next < powerSteps; next++ {
+		r.likeWhite[next] = linearTop
 	}
 	n /= coarse
 	r.cb, r.cr = make([]float32, n), make([]float32, n)
@@ -338,7 +358,8 @@ func (r *renderer) prepare(c *Capture, source int) *shown {
 	return s
 }
 
-// colour sets the shares of red and blue in the light of a picture.
+// colour sets the shares of red and blue in the light of a picture, and its
+// light by the sum of the three (BT.709-6 item 3.2 and BT.1886).
 func (r *renderer) colour(s *shown, p *picture.Picture, fullRange bool) {
 	w, h := r.w/2, r.h/2
 	full := float32(p.Y.Full()) / 255
@@ -346,7 +367,9 @@ func (r *renderer) colour(s *shown, p *picture.Picture, fullRange bool) {
 	if fullRange {
 		scale, black, white = 1/(255*full), 0, 255*full
 	}
-	power := func(v float32) float32 { return float32(math.Pow(float64(max(0, v)), 2.4)) }
+	power := func(v float32) float32 {
+		return r.power[int(max(0, min(1, v))*(powerSteps-1)+0.5)]
+	}
 	for y := range h {
 		cy := y * p.Cb.H / h
 		for x := range w {
@@ -363,6 +386,13 @@ func (r *renderer) colour(s *shown, p *picture.Picture, fullRange bool) {
 			}
 			s.red = append(s.red, red/mean)
 			s.blu = append(s.blu, blue/mean)
+			// Luma alone says too little of the light of strong colours.
+			more := mean / power(luma)
+			k := 2*y*r.w + 2*x
+			s.light[k] *= more
+			s.light[k+1] *= more
+			s.light[k+r.w] *= more
+			s.light[k+r.w+1] *= more
 		}
 	}
 }
@@ -488,6 +518,9 @@ func (r *renderer) render(c *Capture, i int) *picture.Picture {
 		out := r.out
 		for x := range out {
 			out[x] = (out[x]+room[x])*fall[x]*gain + flare
+		}
+		if len(pics[0].red) > 0 {
+			r.paint(c, p, pics, y)
 		}
 		r.expose(p.Y.Pix[y*cam.W:(y+1)*cam.W], out, rnd)
 		r.tint(c, p, pics, y, rnd)
@@ -876,7 +909,8 @@ func (r *renderer) expose(dst []uint8, light []float32, rnd *rand.Rand) {
 	}
 }
 
-// tint sets the chroma of a pair of rows when the second one is in work.
+// tint sets the chroma of a pair of rows when the second one is in work. Where
+// a coloured picture has set it before, only noise is added.
 func (r *renderer) tint(c *Capture, p *picture.Picture, pics []*shown, y int, rnd *rand.Rand) {
 	w := c.Camera.W / 2
 	mean := r.chroma
@@ -897,9 +931,7 @@ func (r *renderer) tint(c *Capture, p *picture.Picture, pics []*shown, y int, rn
 		k := min(max(int(v*scale), 0), linearSteps/coarse-1)
 		b, e := tableB[k], tableR[k]
 		if colour {
-			if s := r.main(pics, 2*x); s != nil {
-				b, e = r.coloured(c, s, v, 2*x, y)
-			}
+			b, e = r.hueB[x], r.hueR[x]
 		}
 		b += sigma[k]*noiseB[x] + 0.5
 		e += sigma[k]*noiseR[x] + 0.5
@@ -922,41 +954,41 @@ func (r *renderer) main(pics []*shown, x int) *shown {
 	return out
 }
 
-// coloured returns the chroma of a pixel that shows a coloured picture. The
-// lens's blur of colours is left out: chroma is coarse as it is.
-func (r *renderer) coloured(c *Capture, s *shown, light float32, x, y int) (cb, cr float32) {
+// paint gives the row in work the colours of coloured pictures: their chroma,
+// and light that a camera of white light would give the same luma. The lens's
+// blur of colours is left out: chroma is coarse as it is.
+func (r *renderer) paint(c *Capture, p *picture.Picture, pics []*shown, y int) {
 	g := &r.grid
-	k := y*g.n + x/node
-	part := float32(x%node) / node
-	u := g.u[k] + (g.u[k+1]-g.u[k])*part
-	v := g.v[k] + (g.v[k+1]-g.v[k])*part
-	red, blue := float32(1), float32(1)
-	if u >= 0 && v >= 0 && u < float32(r.w/2*2) && v < float32(r.h/2*2) {
-		at := int(v/2)*(r.w/2) + int(u/2)
-		red, blue = s.red[at], s.blu[at]
-	}
-	green := (1 - 0.2126*red - 0.0722*blue) / 0.7152
-	gain := func(a, b float64) float32 {
-		if a == 0 {
-			a = 1
-		}
-		if b == 0 {
-			b = 1
-		}
-		return float32(a * b)
-	}
+	us, vs := g.u[y*g.n:(y+1)*g.n], g.v[y*g.n:(y+1)*g.n]
 	encode := func(x float32) float32 {
-		return r.response[min(max(int(x*linearSteps/linearTop), 0), linearSteps-1)]
+		return r.response[min(max(int(x*(linearSteps/linearTop)), 0), linearSteps-1)]
 	}
-	er := encode(light * red * gain(c.Camera.RedGain, c.Set.RedGain))
-	eg := encode(light * green)
-	eb := encode(light * blue * gain(c.Camera.BlueGain, c.Set.BlueGain))
-	luma := 0.2126*er + 0.7152*eg + 0.0722*eb
 	scale := float32(224)
 	if c.Camera.FullRange {
 		scale = 255
 	}
-	return 128 + scale*(eb-luma)/1.8556, 128 + scale*(er-luma)/1.5748
+	for x := range r.hueB {
+		k, part := 2*x/node, float32(2*x%node)/node
+		u := us[k] + (us[k+1]-us[k])*part
+		v := vs[k] + (vs[k+1]-vs[k])*part
+		red, blue := float32(1), float32(1)
+		if u >= 0 && v >= 0 && u < float32(r.w/2*2) && v < float32(r.h/2*2) {
+			if s := r.main(pics, 2*x); s != nil {
+				at := int(v/2)*(r.w/2) + int(u/2)
+				red, blue = s.red[at], s.blu[at]
+			}
+		}
+		green := (1 - 0.2126*red - 0.0722*blue) / 0.7152
+		light := (r.out[2*x] + r.out[2*x+1]) / 2
+		er, eg, eb := encode(light*red*r.redGain), encode(light*green), encode(light*blue*r.blueGain)
+		luma := 0.2126*er + 0.7152*eg + 0.0722*eb
+		r.hueB[x], r.hueR[x] = 128+scale*(eb-luma)/1.8556, 128+scale*(er-luma)/1.5748
+		if light > 0 {
+			like := r.likeWhite[min(int(luma*(powerSteps-1)+0.5), powerSteps-1)] / light
+			r.out[2*x] *= like
+			r.out[2*x+1] *= like
+		}
+	}
 }
 
 // Automatic exposure would have the mean of the set's pictures at autoLevel of

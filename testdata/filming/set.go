@@ -72,13 +72,17 @@ func (s *Set) check() error {
 	return nil
 }
 
+func (s *Set) gamma() float64 {
+	if s.Gamma == 0 {
+		return 2.4
+	}
+	return s.Gamma
+}
+
 // light returns the nits of each code value (BT.1886 Annex 1, limited or full
 // range after BT.709-6 item 3).
 func (s *Set) light(depth int, fullRange bool) []float32 {
-	g := s.Gamma
-	if g == 0 {
-		g = 2.4
-	}
+	g := s.gamma()
 	w, k := math.Pow(s.PeakNits, 1/g), math.Pow(s.BlackNits, 1/g)
 	out := make([]float32, 1<<depth)
 	for i := range out {

@@ -85,7 +85,8 @@ func (d draw) fast(refreshHz float64) Situation {
 			W: 1280, H: 720, RateNum: 240, RateDen: 1,
 			// The clocks of phones are good; the stamps are rounded to
 			// the container's ticks.
-			JitterS: d.ratio(1e-6, 3e-5),
+			JitterS:  d.ratio(1e-6, 3e-5),
+			ClockPPM: d.between(-40, 40),
 			// In the dark the shutter stays open for long: 1/240 s to 1/1000 s.
 			ExposureS: 1 / d.ratio(243, 1000),
 			// A sensor that manages 240 frames a second reads one in less
