@@ -133,7 +133,7 @@ func (s *state) Cadence() []detect.CadenceRun {
 	for i := range chains {
 		c := &chains[i]
 		pattern := name(c)
-		if c.kind != inPattern && c.end-c.start < brief || c.kind == inPattern && c.fresh < few {
+		if c.end-c.start < brief && (c.kind != inPattern || c.fresh < few) {
 			// The odd pictures at either end, or between two runs, belong
 			// to the run beside them.
 			if len(out) > 0 {
@@ -152,7 +152,9 @@ func (s *state) Cadence() []detect.CadenceRun {
 			fresh += float64(c.density(s.follower.patterns)) * float64(c.end-c.start)
 		}
 		seconds += s.seconds(i)
-		r.NewPerS = fresh / seconds
+		if r.Pattern != "static" {
+			r.NewPerS = fresh / seconds
+		}
 	}
 	return out
 }

@@ -117,6 +117,11 @@ type notes struct {
 	newest             int
 	periods            [9]time.Duration // the newest times between pictures
 	ratios             []float32
+	// Fields: how far the detail between the lines alone makes each cell
+	// differ from field to field, and the field in which it last rested so
+	// that this showed.
+	detail []float32
+	rested []int
 }
 
 func newNotes(fields bool, depth int) *notes {
@@ -163,9 +168,18 @@ func (n *notes) take(i int, at time.Duration, m *cells.Map, mo *motion.Map) {
 			x := &m.Cells[c]
 			k.twice = append(k.twice, n.scale*float32(x.Diff[0]+x.Diff[1])/float32(x.Pixels))
 		}
+		if len(n.detail) == 0 {
+			n.detail, n.rested = make([]float32, len(k.twice)), make([]int, len(k.twice))
+			for c := range n.rested {
+				n.rested[c] = -restKnown
+			}
+		}
 		threshold := k.threshold()
-		for _, d := range k.twice {
+		for c, d := range k.twice {
 			k.other += weigh(d, threshold)
+			if d <= threshold {
+				n.detail[c], n.rested[c] = k.diff[c], i
+			}
 		}
 	}
 }
@@ -424,8 +438,16 @@ func (n *notes) share(k, b, a *note) (share, weight float32) {
 				continue
 			}
 			w := weigh(would, threshold)
+			t := tile + x/motion.TileCells
+			if fine && !all && !b.tiles[t].Moving && !a.tiles[t].Moving {
+				if n.newest-n.rested[c] > restKnown {
+					w *= restUnknown
+				} else if would < beyondDetail*n.detail[c] {
+					continue
+				}
+			}
 			p := w * power(k.diff[c], would, noise)
-			if t := tile + x/motion.TileCells; all || would > evident || b.tiles[t].Moving || a.tiles[t].Moving {
+			if all || would > evident || b.tiles[t].Moving || a.tiles[t].Moving {
 				plain += w
 				plainShown += p
 			} else {
@@ -463,6 +485,13 @@ func power(d, would, noise float32) float32 {
 func root(v float32) float32 { return float32(math.Sqrt(float64(max(0, v)))) }
 
 const (
+	// restKnown is how many fields long it is known how a cell looks at rest:
+	// half a second, in which a slow thing crosses it. Where that is unknown,
+	// and no displacement explains the change, a cell counts restUnknown; where
+	// it is known, it has to change beyondDetail times as much.
+	restKnown    = 30
+	restUnknown  = 0.15
+	beyondDetail = 1.5
 	// fineShare leaves room for the noise in two differences that are equal.
 	fineShare = 0.8
 	// enough cells that plainly move decide alone.
