@@ -82,6 +82,25 @@ func (p *profile) edges(dst []edge, step float64) []edge {
 	return dst
 }
 
+// outerShare is how strong an edge has to be, against one farther in, for that to
+// be content: outside of the border there is nothing as bright, but inside
+// of it there is.
+const outerShare = 0.4
+
+// outermost drops the edges that lie inside of a strong one.
+func outermost(e []edge) []edge {
+	var most float64
+	for _, x := range e {
+		most = max(most, x.contrast)
+	}
+	for i, x := range e {
+		if x.contrast >= outerShare*most {
+			return e[:i+1]
+		}
+	}
+	return e
+}
+
 // locate finds, near sample k, where the light is half of the way up.
 func (p *profile) locate(k int) (edge, bool) {
 	n := len(p.light)

@@ -208,6 +208,8 @@ type survey struct {
 	least  []uint8   // the darkest
 	bright []uint8   // the brightest frame
 	unrest []float32 // standard deviation over time, codes
+	// flicker is the same of light, 1 being white.
+	flicker []float32
 }
 
 func (f *Finder) survey() *survey {
@@ -215,20 +217,32 @@ func (f *Finder) survey() *survey {
 	s := &survey{w: f.small.X, h: f.small.Y, factor: f.factor,
 		most: slices.Clone(f.stack[0]), least: slices.Clone(f.stack[0]), unrest: make([]float32, n)}
 	sum, square := make([]uint32, n), make([]uint32, n)
-	light := uint32(0)
+	most := uint32(0)
 	for _, frame := range f.stack {
 		all := uint32(0)
 		for _, c := range frame {
 			all += uint32(c)
 		}
-		if all >= light {
-			s.bright, light = frame, all
+		if all >= most {
+			s.bright, most = frame, all
 		}
 		for i, c := range frame {
 			s.most[i], s.least[i] = max(s.most[i], c), min(s.least[i], c)
 			sum[i] += uint32(c)
 			square[i] += uint32(c) * uint32(c)
 		}
+	}
+	light := responseOf(8)
+	s.flicker = make([]float32, n)
+	for i := range n {
+		var sum, square float64
+		for _, frame := range f.stack {
+			l := float64(light[frame[i]])
+			sum += l
+			square += l * l
+		}
+		k := float64(len(f.stack))
+		s.flicker[i] = float32(math.Sqrt(max(0, square/k-sum*sum/k/k)))
 	}
 	k := float64(len(f.stack))
 	for i := range s.unrest {

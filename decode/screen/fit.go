@@ -20,6 +20,8 @@ type border struct {
 	normals [4]Point
 	// possible counts, for each side, the profiles that lie in the frame.
 	possible [4]int
+	// full is the contrast, for each side, at which a sample has full weight.
+	full [4]float64
 
 	profile profile
 	store   []edge
@@ -38,7 +40,7 @@ func (b *border) read(f frame, v View, count, reach int, step float64) {
 	}
 	b.samples = b.samples[:0]
 	b.store = b.store[:0]
-	b.possible = [4]int{}
+	b.possible, b.full = [4]int{}, [4]float64{}
 	for side := range 4 {
 		from, to := b.corners[side], b.corners[(side+1)%4]
 		dx, dy := to.X-from.X, to.Y-from.Y
@@ -60,10 +62,11 @@ func (b *border) read(f frame, v View, count, reach int, step float64) {
 			b.possible[side]++
 			start := len(b.store)
 			b.store = b.profile.edges(b.store, step)
-			if len(b.store) == start {
+			edges := outermost(b.store[start:])
+			b.store = b.store[:start+len(edges)]
+			if len(edges) == 0 {
 				continue
 			}
-			edges := b.store[start:len(b.store):len(b.store)]
 			if l.k1 != 0 {
 				for i, e := range edges {
 					p := l.undistort(Point{at.X + e.at*n.X, at.Y + e.at*n.Y})
@@ -71,7 +74,11 @@ func (b *border) read(f frame, v View, count, reach int, step float64) {
 				}
 			}
 			b.samples = append(b.samples, sample{side: side, along: s, edges: edges})
+			for _, e := range edges {
+				b.full[side] = max(b.full[side], fullShare*e.contrast)
+			}
 		}
+		b.full[side] = min(b.full[side], fullContrast)
 	}
 }
 
@@ -118,9 +125,24 @@ type fitted struct {
 	used     int
 }
 
-// fullContrast is the rise in roots of light at which a sample has full
-// weight: a tenth of white. Fainter ones count less, for their noise.
-const fullContrast = 0.3
+// The rise in roots of light at which a sample has full weight: a tenth of
+// white, or this share of the strongest of the side. Fainter ones count less:
+// there dark content lies at the border, and what lies behind it draws the
+// edge inwards.
+const (
+	fullContrast = 0.3
+	fullShare    = 0.6
+)
+
+// weight is 0 to 1: how much an edge counts.
+func (b *border) weight(side int, e edge) float64 {
+	w := min(e.contrast/b.full[side], 1)
+	return w * w
+}
+
+// inwards is how much nearer an edge inside of a side has to be than one
+// outside to count as much: content has edges, the dark around it has none.
+const inwards = 0.7
 
 // fit finds the shift that the samples ask for, by least squares whose weights
 // fall to nothing at a distance (Beaton and Tukey's biweight) that shrinks
@@ -142,12 +164,16 @@ func (b *border) fit(d shift, l loose, wide, narrow float64) (shift, fitted) {
 		var j [8]float64
 		for i := range b.samples {
 			s := &b.samples[i]
-			e, off := s.nearest(d.at(b, s))
+			at := d.at(b, s)
+			e, off := s.nearest(at)
+			if e.at > at {
+				off /= inwards
+			}
 			if off >= cut {
 				continue
 			}
 			r := off / cut
-			w := (1 - r*r) * (1 - r*r) * min(e.contrast/fullContrast, 1) / (edgeNoise * edgeNoise)
+			w := (1 - r*r) * (1 - r*r) * b.weight(s.side, e) / (edgeNoise * edgeNoise)
 			b.row(s, &j)
 			for p := range j {
 				if j[p] == 0 {
@@ -290,7 +316,7 @@ func (b *border) vote(reach, step float64) shift {
 					at := from + (to-from)*s.along
 					e, off := s.nearest(at)
 					if off < 2*step {
-						score += (1 - off/(2*step)) * min(e.contrast/fullContrast, 1)
+						score += (1 - off/(2*step)) * b.weight(side, e)
 					}
 				}
 				// Of equals, the one that turns the side least.

@@ -10,8 +10,15 @@ import (
 // alone, so that what moves on the screen does not move the view. Used by one
 // goroutine.
 type Follower struct {
-	view     View
-	velocity shift // of the corners, px a frame
+	view View // of the last frame
+	// held is the same with the screen held in its shape: what content does
+	// to one side is in the view but not here, and so is not passed on.
+	held     View
+	velocity Point // px a frame, of the whole
+	// shape is what the corners without the lens's bend are taken to be, up
+	// to displacement, turn and size.
+	shape    Quad
+	count    int
 	border   border
 	response response
 
@@ -32,11 +39,14 @@ const (
 	farReach  = 40
 	farStep   = 2.0
 	// Against where it is expected the screen moves as one by some px from a
-	// frame to the next (a hand at 30 frames a second), and out of its shape
-	// only slowly.
-	followCommon, followCorner = 2.5, 0.12
-	// Below this share of profiles, on two sides at least, a frame does not
-	// say where the screen is.
+	// frame to the next (a hand at 30 frames a second), and keeps its shape
+	// but for what the last frames say.
+	followCommon, followRigid, followCorner = 2.5, 0.05, 0.5
+	// The shape follows what is seen by this share a frame: the camera turns
+	// and the perspective with it, but slower than content moves along a
+	// side.
+	shapeShare = 0.006
+	// Below this share of profiles a side does not show.
 	leastSeen = 0.12
 )
 
@@ -59,7 +69,9 @@ const (
 // frame, or not far from there.
 func NewFollower(first View) *Follower {
 	first.Carried, first.Cut = false, false
-	return &Follower{view: first, restless: 0.05, calm: calmFrames}
+	f := &Follower{view: first, held: first, restless: 0.05, calm: calmFrames}
+	f.shape = first.straight()
+	return f
 }
 
 // Follow finds the screen in the next frame.
@@ -73,69 +85,173 @@ func (f *Follower) Follow(p *picture.Plane) View {
 	light := frame{p, f.response}
 	b := &f.border
 	expected := f.expect()
-	var view View
+	var next, again outcome
 	ok := false
+	f.count++
 	if f.started && f.carried == 0 {
-		b.read(light, expected, followProfiles, nearReach, 1)
-		d, fit := b.fit(shift{}, loose{followCommon, followCorner}, nearReach, nearCut)
-		if ok = f.enough(fit); ok {
-			view = b.shifted(expected, d)
-			view.Confidence = confidence(fit)
+		next = f.near(light, expected)
+		ok = b.enough(next.fit)
+	}
+	// A side that should show and does not may be content that was taken for
+	// the border while that was dark.
+	if !ok || f.count%doubtFrames == 0 && b.doubtful(next.fit) {
+		again = f.regain(light, expected)
+		if f.certain(expected, again) && (!ok || again.fit.total() > next.fit.total()+doubtGain) {
+			next, ok = again, true
+			next.regained = true
 		}
 	}
-	if !ok {
-		view, ok = f.regain(light, expected)
-	}
-	if !ok || !view.Quad.convex() {
+	if !ok || !next.view.Quad.convex() || !next.held.Quad.convex() {
 		return f.carry()
 	}
-	return f.accept(expected, view)
+	return f.accept(expected, next)
 }
 
-// nearCut is how far off the fitted side an edge may be to count, px: twice
-// what content does to it, and some of the lens's bend that was not modelled.
-const nearCut = 1.2
+// An outcome is what a frame says: the view, and the same with the screen held
+// in its shape.
+type outcome struct {
+	view, held View
+	fit        fitted
+	regained   bool
+}
 
-// expect returns the view if the movement goes on.
+const (
+	// nearCut is how far off the fitted side an edge may be to count, px:
+	// twice what content does to it, and some of the lens's bend that was
+	// not modelled. rigidCut is the same while the shape is held.
+	nearCut, rigidCut = 1.2, 1.6
+	// A doubtful view is held against what a wide search finds every so many
+	// frames, which has to show more of the border by this share of a side.
+	doubtFrames = 6
+	doubtGain   = 0.4
+)
+
+// near fits the border close to where it is expected: first in its shape, then
+// each corner by itself.
+func (f *Follower) near(light frame, expected View) outcome {
+	b := &f.border
+	b.read(light, expected, followProfiles, nearReach, 1)
+	d, _ := b.fit(shift{}, loose{followCommon, followRigid}, nearReach, rigidCut)
+	o := outcome{held: b.shifted(expected, d)}
+	d, o.fit = b.fit(d, loose{followCommon, followCorner}, rigidCut, nearCut)
+	o.view = b.shifted(expected, d)
+	o.view.Confidence = confidence(o.fit)
+	return o
+}
+
+// straight returns the corners without the lens's bend.
+func (v View) straight() Quad {
+	l := v.lens()
+	q := v.Quad
+	for i, p := range q {
+		q[i] = l.undistort(p)
+	}
+	return q
+}
+
+// onto returns the quadrilateral displaced, turned and sized to lie as near
+// to another as it can: least squares, which for complex numbers is one
+// quotient.
+func (q Quad) onto(to Quad) Quad {
+	a, b := q.centre(), to.centre()
+	var re, im, n float64
+	for i := range q {
+		x, y := q[i].X-a.X, q[i].Y-a.Y
+		u, v := to[i].X-b.X, to[i].Y-b.Y
+		re += x*u + y*v
+		im += x*v - y*u
+		n += x*x + y*y
+	}
+	re, im = re/n, im/n
+	for i := range q {
+		x, y := q[i].X-a.X, q[i].Y-a.Y
+		q[i] = Point{b.X + re*x - im*y, b.Y + im*x + re*y}
+	}
+	return q
+}
+
+// expect returns the view if the movement goes on and the shape stays.
 func (f *Follower) expect() View {
-	v := f.view
+	v := f.held
 	v.Carried, v.Cut = false, false
-	for i := range v.Quad {
-		v.Quad[i].X += f.velocity[2*i]
-		v.Quad[i].Y += f.velocity[2*i+1]
+	l := v.lens()
+	for i, p := range f.shape.onto(v.straight()) {
+		v.Quad[i] = l.distort(Point{p.X + f.velocity.X, p.Y + f.velocity.Y})
 	}
 	return v
 }
 
 func (f *Follower) carry() View {
+	confidence := f.view.Confidence
+	f.held = f.expect()
+	f.view = f.held
 	// A hand comes back: what it did when it was last seen says nothing
 	// after a few frames.
-	f.view = f.expect()
-	for i := range f.velocity {
-		f.velocity[i] *= 0.7
-	}
+	f.velocity.X *= 0.7
+	f.velocity.Y *= 0.7
 	f.carried++
 	f.view.Carried = true
 	// Its place is the less certain the longer nothing was seen.
-	f.view.Confidence *= 0.98
+	f.view.Confidence = confidence * 0.98
 	return f.view
 }
 
-// enough reports whether a fit pins the screen down.
-func (f *Follower) enough(fit fitted) bool {
-	sides, total, possible := 0, 0.0, 0
-	for i, n := range f.border.possible {
+// enough reports whether a fit pins down a screen whose shape is known.
+func (b *border) enough(fit fitted) bool {
+	sides, possible := 0, 0
+	for i, n := range b.possible {
 		if n == 0 {
 			continue
 		}
 		possible++
-		total += fit.seen[i]
 		if fit.seen[i] >= 2*leastSeen {
 			sides++
 		}
 	}
-	return possible > 0 && sides >= min(2, possible) && total >= leastSeen*float64(possible)
+	return possible > 0 && sides >= min(2, possible) && fit.total() >= leastSeen*float64(possible)
 }
+
+// certain reports whether an outcome pins down a screen that was lost: level
+// and upright sides have to show, and all of them if it is far away, for
+// content may look like a side and two sides can be moved along themselves.
+func (f *Follower) certain(expected View, o outcome) bool {
+	scale := float64(min(expected.Size.X, expected.Size.Y)) / 720
+	a, b := expected.Quad.centre(), o.held.Quad.centre()
+	near := math.Hypot(a.X-b.X, a.Y-b.Y) < scale*(wanderLeast+wanderFrame*float64(f.carried))
+	level, upright, all := 0, 0, true
+	for i, s := range o.fit.seen {
+		switch {
+		case f.border.possible[i] < followProfiles/4:
+		case s < certainSeen:
+			all = false
+		case i%2 == 0:
+			level++
+		default:
+			upright++
+		}
+	}
+	return level > 0 && upright > 0 && (near || all)
+}
+
+const (
+	certainSeen = 0.4
+	// How far from where it was last seen the screen may be, px of 720
+	// lines, at once and for each frame that it was not seen: a hand's sway.
+	wanderLeast, wanderFrame = 4, 0.3
+)
+
+// doubtful reports whether a side that lies in the frame does not show.
+func (b *border) doubtful(fit fitted) bool {
+	for i, n := range b.possible {
+		if n > followProfiles/2 && fit.seen[i] < leastSeen {
+			return true
+		}
+	}
+	return false
+}
+
+// total is how many sides show, in whole ones.
+func (f fitted) total() float64 { return f.seen[0] + f.seen[1] + f.seen[2] + f.seen[3] }
 
 func confidence(fit fitted) float64 {
 	var c float64
@@ -145,25 +261,30 @@ func confidence(fit fitted) float64 {
 	return c
 }
 
-// regain looks for the border farther away.
-func (f *Follower) regain(light frame, expected View) (View, bool) {
+// regain looks for the border where it is expected and farther away, and takes
+// where more of it shows.
+func (f *Follower) regain(light frame, expected View) outcome {
 	b := &f.border
+	here := f.near(light, expected)
 	b.read(light, expected, followProfiles, farReach/farStep, farStep)
 	if len(b.samples) < followProfiles/2 {
-		return expected, false
+		return here
 	}
 	d := b.displaced(farReach, farStep)
-	d, _ = b.fit(d, loose{farStep, 1}, 3*farStep, 2*farStep)
+	d, _ = b.fit(d, loose{farStep, followRigid}, 3*farStep, 2*farStep)
 	v := b.shifted(expected, d)
 	if !v.Quad.convex() {
-		return expected, false
+		return here
 	}
-	b.read(light, v, followProfiles, nearReach, 1)
-	d, fit := b.fit(shift{}, loose{followCommon, 2 * followCorner}, nearReach, nearCut)
-	v = b.shifted(v, d)
-	v.Confidence = confidence(fit)
-	return v, f.enough(fit)
+	if there := f.near(light, v); there.fit.total() > here.fit.total() {
+		return there
+	}
+	return f.near(light, expected)
 }
+
+// clearContrast is where an edge counts in full when places are compared: far
+// above noise, so that strong content does not outweigh a faint border.
+const clearContrast = 0.08
 
 // displaced finds the displacement, without turning, that most samples agree
 // on: level from the upright sides, upright from the level ones.
@@ -186,7 +307,7 @@ func (b *border) displaced(reach, step float64) shift {
 					sign = -1
 				}
 				if e, off := s.nearest(sign * at); off < 2*step {
-					score += (1 - off/(2*step)) * min(e.contrast/fullContrast, 1)
+					score += (1 - off/(2*step)) * min(e.contrast/clearContrast, 1)
 				}
 			}
 			if score > best {
@@ -207,21 +328,11 @@ func (b *border) displaced(reach, step float64) shift {
 }
 
 // accept takes a measured view and learns from it how the camera moves.
-func (f *Follower) accept(expected, view View) View {
-	var off, moved shift
-	var square float64
-	for i := range view.Quad {
-		off[2*i], off[2*i+1] = view.Quad[i].X-expected.Quad[i].X, view.Quad[i].Y-expected.Quad[i].Y
-		moved[2*i], moved[2*i+1] = view.Quad[i].X-f.view.Quad[i].X, view.Quad[i].Y-f.view.Quad[i].Y
-	}
-	// As one: the mean over the corners.
-	var x, y float64
-	for i := range 4 {
-		x += off[2*i] / 4
-		y += off[2*i+1] / 4
-	}
-	square = x*x + y*y
+func (f *Follower) accept(expected View, o outcome) View {
+	was, is, due := f.held.Quad.centre(), o.held.Quad.centre(), expected.Quad.centre()
+	view := o.view
 	if f.started && f.carried == 0 {
+		square := (is.X-due.X)*(is.X-due.X) + (is.Y-due.Y)*(is.Y-due.Y)
 		scale := float64(min(view.Size.X, view.Size.Y)) / 720
 		limit := max(knockLeast*scale, knockTimes*math.Sqrt(f.restless))
 		if square > limit*limit {
@@ -231,11 +342,20 @@ func (f *Follower) accept(expected, view View) View {
 			f.calm++
 			f.restless += (square - f.restless) / unrestFrames
 		}
-		f.velocity = moved
-	} else {
-		f.velocity = shift{}
+	}
+	f.velocity = Point{}
+	if f.started && f.carried == 0 && !o.regained {
+		f.velocity = Point{is.X - was.X, is.Y - was.Y}
 	}
 	f.started, f.carried = true, 0
-	f.view = view
+	f.view, f.held = view, o.held
+	// The shape follows what is seen.
+	seen := view.straight()
+	shape := f.shape.onto(seen)
+	for i := range shape {
+		shape[i].X += shapeShare * (seen[i].X - shape[i].X)
+		shape[i].Y += shapeShare * (seen[i].Y - shape[i].Y)
+	}
+	f.shape = shape
 	return view
 }

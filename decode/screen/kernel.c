@@ -56,34 +56,7 @@ static inline int clamp(int v, int last) { return v < 0 ? 0 : v > last ? last : 
 
 static inline uint8_t byte_of(int v) { return v < 0 ? 0 : v > 255 ? 255 : (uint8_t)v; }
 
-#if defined(__SSE4_1__) || defined(__x86_64__)
-#include <emmintrin.h>
-
-static inline __m128i four(const uint8_t *a, const uint8_t *b) {
-	int32_t x, y;
-	memcpy(&x, a, 4);
-	memcpy(&y, b, 4);
-	return _mm_unpacklo_epi8(_mm_unpacklo_epi32(_mm_cvtsi32_si128(x), _mm_cvtsi32_si128(y)),
-	                         _mm_setzero_si128());
-}
-
 // Sixteen samples from p, weighted along rows by tx and then down by ty.
-static inline int inner(const uint8_t *p, size_t stride, const int16_t *tx, const int16_t *ty) {
-	__m128i w = _mm_loadl_epi64((const __m128i *)tx);
-	w = _mm_unpacklo_epi64(w, w);
-	__m128i a = _mm_madd_epi16(four(p, p + stride), w);
-	__m128i b = _mm_madd_epi16(four(p + 2 * stride, p + 3 * stride), w);
-	// Pairs of sums of two taps: rows 0 0 1 1 and 2 2 3 3.
-	__m128 fa = _mm_castsi128_ps(a), fb = _mm_castsi128_ps(b);
-	__m128i even = _mm_castps_si128(_mm_shuffle_ps(fa, fb, 0x88));
-	__m128i odd = _mm_castps_si128(_mm_shuffle_ps(fa, fb, 0xdd));
-	__m128i rows = _mm_srai_epi32(_mm_add_epi32(_mm_add_epi32(even, odd), _mm_set1_epi32(128)), 8);
-	rows = _mm_packs_epi32(rows, rows);
-	__m128i v = _mm_madd_epi16(rows, _mm_loadl_epi64((const __m128i *)ty));
-	v = _mm_add_epi32(v, _mm_shuffle_epi32(v, 1));
-	return (_mm_cvtsi128_si32(v) + (1 << 19)) >> 20;
-}
-#else
 static inline int inner(const uint8_t *p, size_t stride, const int16_t *tx, const int16_t *ty) {
 	int s = 0;
 	for (int r = 0; r < 4; r++, p += stride) {
@@ -92,15 +65,96 @@ static inline int inner(const uint8_t *p, size_t stride, const int16_t *tx, cons
 	}
 	return (s + (1 << 19)) >> 20;
 }
+
+#if defined(__x86_64__)
+#include <immintrin.h>
+
+// The weights of four places from the table, for pairs of places: 0 1 and 2 3.
+__attribute__((target("avx2"))) static inline __m256i weights(const int16_t *taps, __m128i phase) {
+	return _mm256_i32gather_epi64((const long long *)taps, phase, 8);
+}
+
+// Eight samples at once: like inner for each, for places that all lie inside.
+__attribute__((target("avx2"))) static void eight(const uint8_t *src, size_t stride, __m256i qx,
+                                                  __m256i qy, const int16_t *taps, uint8_t *dst) {
+	__m256i one = _mm256_set1_epi32(1), low = _mm256_set1_epi32(63);
+	__m256i ix = _mm256_sub_epi32(_mm256_srai_epi32(qx, 6), one);
+	__m256i iy = _mm256_sub_epi32(_mm256_srai_epi32(qy, 6), one);
+	__m256i at = _mm256_add_epi32(_mm256_mullo_epi32(iy, _mm256_set1_epi32((int)stride)), ix);
+	__m256i fx = _mm256_and_si256(qx, low), fy = _mm256_and_si256(qy, low);
+	__m256i x0 = weights(taps, _mm256_castsi256_si128(fx));
+	__m256i x1 = weights(taps, _mm256_extracti128_si256(fx, 1));
+	__m256i y0 = weights(taps, _mm256_castsi256_si128(fy));
+	__m256i y1 = weights(taps, _mm256_extracti128_si256(fy, 1));
+	__m256i round = _mm256_set1_epi32(128);
+	__m256i rows[4];
+	for (int r = 0; r < 4; r++) {
+		__m256i g = _mm256_i32gather_epi32((const int *)(src + r * stride), at, 1);
+		__m256i a = _mm256_madd_epi16(_mm256_cvtepu8_epi16(_mm256_castsi256_si128(g)), x0);
+		__m256i b = _mm256_madd_epi16(_mm256_cvtepu8_epi16(_mm256_extracti128_si256(g, 1)), x1);
+		// Places 0 1 4 5 and 2 3 6 7 in the halves.
+		rows[r] = _mm256_srai_epi32(_mm256_add_epi32(_mm256_hadd_epi32(a, b), round), 8);
+	}
+	// Pairs of rows side by side against pairs of weights: the table's first
+	// two are the low half of its eight bytes.
+	__m256i r01 = _mm256_or_si256(_mm256_and_si256(rows[0], _mm256_set1_epi32(0xffff)),
+	                              _mm256_slli_epi32(rows[1], 16));
+	__m256i r23 = _mm256_or_si256(_mm256_and_si256(rows[2], _mm256_set1_epi32(0xffff)),
+	                              _mm256_slli_epi32(rows[3], 16));
+	__m256 f0 = _mm256_castsi256_ps(y0), f1 = _mm256_castsi256_ps(y1);
+	__m256i w01 = _mm256_castps_si256(_mm256_shuffle_ps(f0, f1, 0x88));
+	__m256i w23 = _mm256_castps_si256(_mm256_shuffle_ps(f0, f1, 0xdd));
+	__m256i v = _mm256_add_epi32(_mm256_madd_epi16(r01, w01), _mm256_madd_epi16(r23, w23));
+	v = _mm256_srai_epi32(_mm256_add_epi32(v, _mm256_set1_epi32(1 << 19)), 20);
+	__m256i words = _mm256_packs_epi32(v, v);
+	__m256i bytes = _mm256_packus_epi16(words, words);
+	// The halves hold places 0 1 4 5 and 2 3 6 7.
+	uint32_t h0 = (uint32_t)_mm256_extract_epi32(bytes, 0);
+	uint32_t h1 = (uint32_t)_mm256_extract_epi32(bytes, 4);
+	uint16_t out[4] = {(uint16_t)h0, (uint16_t)h1, (uint16_t)(h0 >> 16), (uint16_t)(h1 >> 16)};
+	memcpy(dst, out, 8);
+}
+
+__attribute__((target("avx2"))) static int eights(const uint8_t *src, size_t stride, int sw, int sh,
+                                                  int32_t px, int32_t py, int32_t dx, int32_t dy,
+                                                  int n, const int16_t *taps, uint8_t *dst) {
+	// All of the places lie between the first and the last.
+	int32_t lx = px + (n - 1) * dx, ly = py + (n - 1) * dy;
+	int32_t x0 = px < lx ? px : lx, x1 = px < lx ? lx : px;
+	int32_t y0 = py < ly ? py : ly, y1 = py < ly ? ly : py;
+	// A gather reads four bytes, which are the four taps.
+	if (((x0 + 512) >> 16) - 1 < 0 || ((y0 + 512) >> 16) - 1 < 0 || ((x1 + 512) >> 16) + 2 >= sw ||
+	    ((y1 + 512) >> 16) + 2 >= sh)
+		return 0;
+	__m256i k = _mm256_setr_epi32(0, 1, 2, 3, 4, 5, 6, 7), half = _mm256_set1_epi32(512);
+	int done = 0;
+	for (; done + 8 <= n; done += 8, px += 8 * dx, py += 8 * dy) {
+		__m256i x = _mm256_add_epi32(_mm256_set1_epi32(px), _mm256_mullo_epi32(k, _mm256_set1_epi32(dx)));
+		__m256i y = _mm256_add_epi32(_mm256_set1_epi32(py), _mm256_mullo_epi32(k, _mm256_set1_epi32(dy)));
+		eight(src, stride, _mm256_srai_epi32(_mm256_add_epi32(x, half), 10),
+		      _mm256_srai_epi32(_mm256_add_epi32(y, half), 10), taps, dst + done);
+	}
+	return done;
+}
 #endif
 
 void sw_screen_cubic(const uint8_t *src, size_t stride, int sw, int sh, const int32_t *x,
                      const int32_t *y, const int32_t *dx, const int32_t *dy, int step, int w,
                      const int16_t *taps, uint8_t *dst) {
+#if defined(__x86_64__)
+	int fast = __builtin_cpu_supports("avx2") && (size_t)sh * stride < INT32_MAX;
+#endif
 	for (int i0 = 0, k = 0; i0 < w; i0 += step, k++) {
 		int n = w - i0 < step ? w - i0 : step;
 		int32_t px = x[k], py = y[k];
-		for (int i = 0; i < n; i++, px += dx[k], py += dy[k]) {
+		int i = 0;
+#if defined(__x86_64__)
+		if (fast) {
+			i = eights(src, stride, sw, sh, px, py, dx[k], dy[k], n, taps, dst + i0);
+			px += i * dx[k], py += i * dy[k];
+		}
+#endif
+		for (; i < n; i++, px += dx[k], py += dy[k]) {
 			// To the nearest 64th of a pixel.
 			int32_t qx = (px + 512) >> 10, qy = (py + 512) >> 10;
 			int ix = (qx >> 6) - 1, iy = (qy >> 6) - 1;

@@ -18,6 +18,10 @@ type candidate struct {
 	fit    fitted  // over all kept frames
 	rough  float64 // score on the reduced frames
 	score  float64
+	// steady is how far the corners wander over the frames, as a share of
+	// the frame's diagonal; calm is how much the surroundings change against
+	// the inside.
+	steady, calm float64
 }
 
 // Levels at which the brightest and the restless parts of the frames are cut
@@ -241,9 +245,14 @@ func (f *Finder) search(s *survey) []candidate {
 	}
 	var fine []candidate
 	for _, c := range rough {
+		small := c.view.Quad
 		c.view = enlarge(c.view, f.factor, f.size)
 		if f.refine(&b, &c) {
-			fine = append(fine, c)
+			ring, inside := s.surroundings(small)
+			c.calm = ring / max(inside, 1e-9)
+			if c.plausible() {
+				fine = append(fine, c)
+			}
 		}
 	}
 	return fine
@@ -375,6 +384,7 @@ func (f *Finder) refine(b *border, c *candidate) bool {
 	copy(views, starts)
 	_, c.fit, c.frame = measure(k1, 6, 1, loose{3, 3}, 3, 1)
 	c.view = views[c.frame]
+	c.steady = wander(views) / math.Hypot(float64(f.size.X), float64(f.size.Y))
 	c.frame = f.whole[c.frame].index
 	c.view.K1 = k1
 	for s := range c.fit.seen {
@@ -391,7 +401,7 @@ func (b *border) gain(d shift, narrow float64) float64 {
 		s := &b.samples[i]
 		if e, off := s.nearest(d.at(b, s)); off < narrow {
 			r := off / narrow
-			g += (1 - r*r) * (1 - r*r) * min(e.contrast/fullContrast, 1)
+			g += (1 - r*r) * (1 - r*r) * b.weight(s.side, e)
 		}
 	}
 	return g
@@ -421,7 +431,8 @@ func (c *candidate) quality() float64 {
 const leastQuality = 0.45
 
 // choose returns the outermost of the good candidates: of those that are about
-// as good as the best, the one with the most area behind its contrast.
+// as good as the best, the largest. Of two that are about as large it is the one with
+// the stronger border.
 func choose(all []candidate) (candidate, bool) {
 	var out candidate
 	for _, c := range all {
@@ -430,17 +441,62 @@ func choose(all []candidate) (candidate, bool) {
 		}
 	}
 	best := out.score
+	strong := 0.0
 	for _, c := range all {
-		if c.score >= asGood*best && c.rough > out.rough {
+		if c.score >= asGood*best {
+			strong = max(strong, c.rough)
+		}
+	}
+	size := func(c *candidate) float64 { return c.view.Quad.area() }
+	for _, c := range all {
+		if c.score < asGood*best || c.rough < halfStrong*strong {
+			continue
+		}
+		ratio := size(&c) / size(&out)
+		if ratio > sameSize || ratio > 1/sameSize && c.rough > out.rough || out.rough < halfStrong*strong {
 			out = c
 		}
 	}
 	return out, best >= leastQuality
 }
 
-// asGood is how much of the best quality another candidate needs to be
-// preferred for its size: the noise of a quality.
-const asGood = 0.9
+// A screen is wider than high, by what sets and their pictures are and what
+// perspective does to a measure of it, and it fills a fair part of the frame.
+const (
+	leastShape, mostShape = 1.1, 4
+	// The surroundings change in light by less than this share of what the
+	// screen itself does; where sides lie outside of the frame and prove
+	// nothing, by less than that.
+	calmest, calmestCut = 0.25, 0.08
+	// A hand moves the frame by less than this share of its diagonal while
+	// somebody films.
+	steadiest = 0.03
+)
+
+// plausible reports whether a candidate is a screen for all that is known of
+// screens.
+func (c *candidate) plausible() bool {
+	limit, visible := calmest, 0
+	for _, h := range c.hidden {
+		if h {
+			limit = calmestCut
+		} else {
+			visible++
+		}
+	}
+	shape := c.view.measuredShape()
+	return visible >= 2 && c.calm < limit && c.steady < steadiest && shape > leastShape && shape < mostShape
+}
+
+const (
+	// asGood is how much of the best quality another candidate needs to be
+	// preferred for its size: the noise of a quality.
+	asGood = 0.9
+	// halfStrong is the same for the contrast of its border.
+	halfStrong = 0.4
+	// sameSize is how much larger an area has to be to be another one.
+	sameSize = 1.015
+)
 
 // describe makes the result of the chosen candidate.
 func (f *Finder) describe(c candidate) Found {
@@ -454,3 +510,53 @@ func (f *Finder) describe(c candidate) Found {
 // shapeSlack is how far a measured shape may be off the usual one that it is
 // taken for.
 const shapeSlack = 0.06
+
+// wander returns the root mean square by which corners differ from their mean.
+func wander(views []View) float64 {
+	var sum float64
+	n := float64(len(views))
+	for i := range 4 {
+		var x, y, xx, yy float64
+		for _, v := range views {
+			p := v.Quad[i]
+			x, y, xx, yy = x+p.X, y+p.Y, xx+p.X*p.X, yy+p.Y*p.Y
+		}
+		sum += max(0, xx/n-x*x/n/n+yy/n-y*y/n/n)
+	}
+	return math.Sqrt(sum / 4)
+}
+
+// surroundings compares how much light changes over time in a ring round a
+// quadrilateral, given in reduced samples, and inside of it.
+func (s *survey) surroundings(q Quad) (ring, inside float64) {
+	c := q.centre()
+	scaled := func(k float64) [9]float64 {
+		r := q
+		for i := range r {
+			r[i] = Point{c.X + k*(q[i].X-c.X), c.Y + k*(q[i].Y-c.Y)}
+		}
+		return invert(unitTo(r))
+	}
+	const near, far = 1.06, 1.25
+	in, edge, out := scaled(0.95), scaled(near), scaled(far)
+	within := func(h *[9]float64, x, y float64) bool {
+		p := apply(h, x, y)
+		return p.X > 0 && p.X < 1 && p.Y > 0 && p.Y < 1
+	}
+	var nr, ni int
+	for y := range s.h {
+		for x := range s.w {
+			fx, fy := float64(x), float64(y)
+			u := float64(s.flicker[y*s.w+x])
+			switch {
+			case within(&in, fx, fy):
+				inside += u
+				ni++
+			case !within(&edge, fx, fy) && within(&out, fx, fy):
+				ring += u
+				nr++
+			}
+		}
+	}
+	return ring / float64(max(nr, 1)), inside / float64(max(ni, 1))
+}
