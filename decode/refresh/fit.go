@@ -30,9 +30,11 @@ const (
 	// guardFrames keeps the frames that serve as pure old and new picture
 	// this far, in frames' time, from where mixing is believed to end.
 	guardFrames = 0.3
-	// responseSpread is how much a panel's response usually adds to the
-	// exposure, in frames' time (a millisecond at 240 a second).
-	responseSpread = 0.25
+	// usual is the exposure, in frames' time, that is expected in a dark room
+	// before anything is seen, and usualSpread its standard error.
+	usual, usualSpread = 0.8, 0.3
+	// foundSpread, s, is how well the spectrum tells a slope.
+	foundSpread = 0.001
 	// shortest and longest bound the exposure, in frames' time. A panel's
 	// response adds to what the shutter lets in.
 	shortest, longest = 0.03, 1.6
@@ -189,12 +191,18 @@ func (s *series) collect(dst []float64, u *unit, from, to int) {
 	}
 }
 
+// anchor is what is known of a lock besides the traces.
+type anchor struct {
+	slope, across  float64 // s
+	spread         float64 // their standard error, s
+	exposure       float64 // s
+	exposureSpread float64
+}
+
 // cost is how badly traces fit a lock, in variances.
-func cost(l *Lock, traces []trace, step float64) float64 {
-	// A shutter is open for a frame's time at most; what a panel's response
-	// adds must be seen.
-	long := max(0, l.Exposure/step-1) / responseSpread
-	sum := long * long
+func cost(l *Lock, traces []trace, k anchor) float64 {
+	dy, dx, de := (l.Slope-k.slope)/k.spread, (l.Across-k.across)/k.spread, (l.Exposure-k.exposure)/k.exposureSpread
+	sum := dy*dy + dx*dx + de*de
 	for i := range traces {
 		r := &traces[i]
 		m := (r.t - l.Start(r.k, r.y, r.x)) / l.Exposure
@@ -206,7 +214,7 @@ func cost(l *Lock, traces []trace, step float64) float64 {
 
 // fitLock moves a lock to the least cost by steps along its parameters that
 // are halved until they matter no more.
-func fitLock(l Lock, traces []trace, step float64, withExposure bool) Lock {
+func fitLock(l Lock, traces []trace, step float64, k anchor) Lock {
 	if len(traces) == 0 {
 		return l
 	}
@@ -222,15 +230,13 @@ func fitLock(l Lock, traces []trace, step float64, withExposure bool) Lock {
 		func(l *Lock, by float64) { l.Period += by / half; l.Epoch -= by / half * mid },
 		func(l *Lock, by float64) { l.Slope += 2 * by; l.Epoch -= by },
 		func(l *Lock, by float64) { l.Across += 2 * by; l.Epoch -= by },
-	}
-	if withExposure {
-		moves = append(moves, func(l *Lock, by float64) {
+		func(l *Lock, by float64) {
 			e := min(max(l.Exposure+by, shortest*step), longest*step)
 			l.Epoch -= (e - l.Exposure) / 2
 			l.Exposure = e
-		})
+		},
 	}
-	best := cost(&l, traces, step)
+	best := cost(&l, traces, k)
 	for by := step / 4; by > step/400; by /= 2 {
 		for range 6 {
 			moved := false
@@ -238,7 +244,7 @@ func fitLock(l Lock, traces []trace, step float64, withExposure bool) Lock {
 				for _, d := range [...]float64{by, -by} {
 					try := l
 					m(&try, d)
-					if c := cost(&try, traces, step); c < best {
+					if c := cost(&try, traces, k); c < best {
 						best, l, moved = c, try, true
 						break
 					}
@@ -259,6 +265,7 @@ type fitted struct {
 	cost   float64 // mean of a trace, in variances
 	left   float64 // mean energy that no mix explains, in noise's own
 	score  float64 // see judge; less is better
+	anchor anchor
 }
 
 // judge scores a fit on the first n frames: mixed frames should be mixtures,
@@ -282,22 +289,18 @@ func (d *finder) judge(f *fitted, n int) {
 	f.score += f.cost + unexplained*math.Log2(max(f.left, math.SmallestNonzeroFloat32))
 }
 
-// fit refines a lock on frames [from, to) in some rounds of measuring and
-// fitting.
-func (d *finder) fit(l Lock, from, to, rounds int, noise float64) fitted {
+// fit refines a lock on the first frames in one round of measuring and fitting.
+func (d *finder) fit(l Lock, to int, noise float64, k anchor) fitted {
 	var x mixer
-	for range rounds {
-		x.traces = x.traces[:0]
-		for u := range d.s.units {
-			x.gather(d.s, &l, u, from, to, d.step, noise)
-		}
-		l = fitLock(l, x.traces, d.step, true)
+	for u := range d.s.units {
+		x.gather(d.s, &l, u, 0, to, d.step, noise)
 	}
-	f := fitted{lock: l, traces: len(x.traces)}
+	l = fitLock(l, x.traces, d.step, k)
+	f := fitted{lock: l, traces: len(x.traces), anchor: k}
 	if f.traces == 0 {
 		return f
 	}
-	f.cost = cost(&l, x.traces, d.step) / float64(f.traces)
+	f.cost = cost(&l, x.traces, k) / float64(f.traces)
 	for i := range x.traces {
 		f.left += x.traces[i].left / float64(f.traces)
 	}
@@ -337,7 +340,7 @@ func (d *finder) refine(c candidate, noise float64) Estimate {
 	for _, f := range d.begin(c, noise) {
 		// The longer the stretch, the closer must the rate be to begin with.
 		for _, to := range [...]int{n / 2, n, n, n} {
-			f = d.fit(f.lock, 0, to, 1, noise)
+			f = d.fit(f.lock, to, noise, f.anchor)
 		}
 		d.judge(&f, n)
 		if best.traces == 0 || f.score < best.score {
@@ -397,7 +400,7 @@ func (d *finder) begin(c candidate, noise float64) []fitted {
 	to := min(len(d.s.frames), max(minFrames, int(beginSeconds/d.step)))
 	var all []fitted
 	try := func(c candidate, exposure float64) {
-		f := d.fit(d.lockAt(c, exposure), 0, to, 1, noise)
+		f := d.fit(d.lockAt(c, exposure), to, noise, d.anchored(c))
 		d.judge(&f, to)
 		for i := range all {
 			// Starts that ran into the same place are one.
@@ -444,6 +447,10 @@ func (d *finder) begin(c candidate, noise float64) []fitted {
 		}
 	}
 	return all
+}
+
+func (d *finder) anchored(c candidate) anchor {
+	return anchor{slope: c.slope, across: c.across, spread: foundSpread, exposure: usual * d.step, exposureSpread: usualSpread * d.step}
 }
 
 // alike reports whether two locks agree to a fifth of a frame over the screen.

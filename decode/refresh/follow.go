@@ -100,6 +100,7 @@ type Follower struct {
 	began    float64 // time from which frames belong to this lock
 	mixer    mixer
 	traces   []trace
+	anchor   anchor
 	on, off  float64 // recent change where the lock has an update, and elsewhere
 	misfit   float64 // recent mean cost of traces
 }
@@ -116,7 +117,7 @@ func NewFollower(l Layout, e *Estimate, o FollowOptions) *Follower {
 	f := &Follower{layout: l, options: o, s: newSeries(l, maxFrames/2)}
 	f.lock = Lock{Period: 1 / freeRun}
 	if e != nil && e.Found {
-		f.lock, f.locked = e.Lock, true
+		f.lock, f.locked, f.anchor = e.Lock, true, e.anchor()
 		f.noise, f.rest, f.rested = e.Noise, e.rest, maxFrames/4
 		f.measured = math.MinInt
 	}
@@ -281,12 +282,12 @@ func (f *Follower) measure() {
 	recent := f.traces[max(0, len(f.traces)-fresh):]
 	f.nudge(recent)
 	const settle = 0.3
-	f.misfit += settle * (cost(&f.lock, recent, f.step)/float64(fresh) - f.misfit)
+	f.misfit += settle * (cost(&f.lock, recent, f.anchor)/float64(fresh) - f.misfit)
 	// Twice a second all parameters follow; numbers far apart hold the rate.
 	if now-f.fitted > 0.5 && len(f.traces) > 4*len(f.s.units) {
 		f.fitted = now
-		f.lock = fitLock(f.lock, f.traces, f.step/4, true)
-		f.lock.errors(f.traces, f.step, cost(&f.lock, f.traces, f.step)/float64(len(f.traces)))
+		f.lock = fitLock(f.lock, f.traces, f.step/4, f.anchor)
+		f.lock.errors(f.traces, f.step, cost(&f.lock, f.traces, f.anchor)/float64(len(f.traces)))
 	}
 }
 
@@ -294,12 +295,12 @@ func (f *Follower) measure() {
 // loop that is slower than its measurements follows drift and not noise.
 func (f *Follower) nudge(recent []trace) {
 	const loop = 0.5
-	best, least := 0.0, cost(&f.lock, recent, f.step)
+	best, least := 0.0, cost(&f.lock, recent, f.anchor)
 	for i := -8; i <= 8; i++ {
 		l := f.lock
 		by := float64(i) * f.step / 16
 		l.Epoch += by
-		if c := cost(&l, recent, f.step); c < least {
+		if c := cost(&l, recent, f.anchor); c < least {
 			best, least = by, c
 		}
 	}
@@ -349,7 +350,7 @@ func (f *Follower) take(e Estimate) {
 	// the screen goes on with the number that it would have had.
 	now := f.s.frames[len(f.s.frames)-1].frame.Time
 	old := f.lock
-	f.lock, f.locked = e.Lock, true
+	f.lock, f.locked, f.anchor = e.Lock, true, e.anchor()
 	if math.Abs(old.Period-e.Period) < nominalTolerance*e.Period {
 		k, since := old.Picture(now, 0.5, 0.5)
 		j, other := f.lock.Picture(now, 0.5, 0.5)
@@ -373,6 +374,16 @@ func (f *Follower) number(t float64, first int) {
 		low = min(low, k)
 	}
 	f.lock.Epoch -= float64(first-low) * f.lock.Period
+}
+
+// anchor holds what Find found of the geometry, which does not change while
+// the camera keeps its place.
+func (e *Estimate) anchor() anchor {
+	// A quarter of what the spectrum alone can tell, and an exposure that
+	// exposure control moves little.
+	const slopes, exposures = 0.0005, 0.1
+	return anchor{slope: e.Slope, across: e.Across, spread: slopes,
+		exposure: e.Exposure, exposureSpread: exposures * e.Exposure / e.ExposureShare}
 }
 
 // margin returns how far an exposure must stay from an update at time t.
