@@ -7,7 +7,7 @@ import (
 	"io"
 	"math"
 	"math/rand/v2"
-	"sort"
+	"slices"
 	"sync"
 	"time"
 
@@ -151,6 +151,42 @@ func (c *Capture) DisplayedBy(first, last int) (from, to int, ok bool) {
 	return max(from, 0), to, from >= 0
 }
 
+// Faults returns what is wrong in the source as it is displayed: First and Last
+// are displayed pictures, places are those on a raster of w by h. What was not
+// displayed is left out.
+func (c *Capture) Faults(w, h int) []faults.Truth {
+	var out []faults.Truth
+	for _, t := range faults.Scale(c.Source, w, h, faults.Smooth).Truth {
+		from, to, ok := c.DisplayedBy(t.First, t.Last)
+		if ok {
+			t.First, t.Last = from, to
+			out = append(out, t)
+		}
+	}
+	return out
+}
+
+// DisplayedAt returns which displayed picture the middle of the screen showed
+// at a presentation time of the file.
+func (c *Capture) DisplayedAt(stamp time.Duration) int {
+	i, found := slices.BinarySearch(c.stamps, stamp)
+	t := 0.0
+	switch {
+	case found || i == 0:
+		t = c.times[min(i, c.Frames-1)]
+	case i == c.Frames:
+		t = c.times[i-1]
+	default:
+		share := float64(stamp-c.stamps[i-1]) / float64(c.stamps[i]-c.stamps[i-1])
+		t = c.times[i-1] + share*(c.times[i]-c.times[i-1])
+	}
+	d := 0
+	for d+1 < len(c.displayed) && c.UpdateS(d+1, float64(c.Source.Format.H)/2) <= t {
+		d++
+	}
+	return d
+}
+
 // Frame is the truth about one camera frame.
 type Frame struct {
 	Index int
@@ -188,11 +224,11 @@ func (c *Capture) geometry(i int) Geometry {
 // StampAt returns the presentation time in the file that belongs to a time of
 // the capture, between frames by proportion.
 func (c *Capture) StampAt(timeS float64) time.Duration {
-	i := sort.SearchFloat64s(c.times, timeS)
-	i = max(1, min(i, c.Frames-1))
 	if c.Frames == 1 {
 		return c.stamps[0]
 	}
+	i, _ := slices.BinarySearch(c.times, timeS)
+	i = max(1, min(i, c.Frames-1))
 	a, b := c.times[i-1], c.times[i]
 	return c.stamps[i-1] + time.Duration((timeS-a)/(b-a)*float64(c.stamps[i]-c.stamps[i-1]))
 }

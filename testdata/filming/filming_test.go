@@ -3,11 +3,13 @@ package filming
 import (
 	"bytes"
 	"fmt"
+	"image"
 	"math"
 	"slices"
 	"testing"
 
 	"setwitness/decode/picture"
+	"setwitness/detect"
 	"setwitness/testdata/faults"
 	"setwitness/testdata/scene"
 )
@@ -714,6 +716,34 @@ func TestUneven(t *testing.T) {
 	}
 	if lost := 1 - float64(c.Frames)/(10*120); lost < 0.03 || lost > 0.08 {
 		t.Errorf("%.3f of the frames are missing", lost)
+	}
+}
+
+// Faults are told in displayed pictures and on the raster asked for, and times
+// of the file lead back to them, however it is stamped.
+func TestFaultsAsDisplayed(t *testing.T) {
+	for _, name := range []string{Stand, Slowed, PartSlowed} {
+		s, _ := Named(name, 100, 2)
+		src := flats(640, 360, 50, 1, 60, 100, 120)
+		src.Truth = []faults.Truth{
+			{Kind: detect.Ghost, First: 20, Last: 23, Region: image.Rect(100, 40, 200, 140), Measures: map[string]float64{faults.Displacement: 8}},
+			{Kind: detect.Ghost, First: 70, Last: 80},
+		}
+		c, err := s.Film(src, 0, 2)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := c.Faults(960, 540)
+		if len(got) != 1 || got[0].First != 20 || got[0].Last != 23 || got[0].Region != image.Rect(150, 60, 300, 210) ||
+			math.Abs(got[0].Measures[faults.Displacement]-12) > 1e-9 {
+			t.Errorf("%s: %+v", name, got)
+		}
+		for d := 1; d < 50; d++ {
+			at := c.UpdateS(d, 180)
+			if before, now := c.DisplayedAt(c.StampAt(at-1e-4)), c.DisplayedAt(c.StampAt(at+1e-4)); at > 0 && (before != d-1 || now != d) {
+				t.Errorf("%s: pictures %d and %d around the update to %d", name, before, now, d)
+			}
+		}
 	}
 }
 
