@@ -232,10 +232,11 @@ func (k *track) phase() (float64, bool) {
 // its energy in one phase. known is whether other windows had that phase.
 func (t *tracker) find(l *looker, p *picture.Plane, picture int, window image.Rectangle, noise float64) (c carrier, known, ok bool) {
 	best := 0.0
+	l.sample(p, window)
 	least := leastEnvelope*leastEnvelope + envelopeNoise*envelopeNoise*noise*noise
 	for i := range t.tracks {
 		k := &t.tracks[i]
-		square, energy := l.envelope(p, window, k.frequency)
+		square, energy := l.envelope(window.Min.Y, k.frequency)
 		if energy < least {
 			continue
 		}
@@ -254,53 +255,65 @@ func (t *tracker) find(l *looker, p *picture.Plane, picture int, window image.Re
 	return c, known, best > 0
 }
 
+// columnStep is how far apart the columns are at which the lines of a window
+// are held against carriers and taken to spectra.
+const columnStep = 4
+
+// sample keeps every columnStep-th column of a window for envelope, in 8-bit
+// codes.
+func (l *looker) sample(p *picture.Plane, window image.Rectangle) {
+	l.columns, l.lines = window.Dx()/columnStep, window.Dy()
+	if n := l.columns * l.lines; cap(l.samples) < n {
+		l.samples = make([]float32, n)
+		l.turns = make([]complex64, l.lines)
+		l.re, l.im = make([]float32, l.columns), make([]float32, l.columns)
+	}
+	if p.Pix != nil {
+		sampleRows(l, p.Pix, p, window.Min)
+	} else {
+		sampleRows(l, p.Pix16, p, window.Min)
+	}
+}
+
+func sampleRows[T sample](l *looker, pix []T, p *picture.Plane, at image.Point) {
+	scale := 1 / float32(int(1)<<(p.Depth-8))
+	for j := range l.lines {
+		row := pix[(at.Y+j)*p.Stride+at.X:]
+		to := l.samples[j*l.columns:][:l.columns]
+		for i := range to {
+			to[i] = scale * float32(row[i*columnStep])
+		}
+	}
+}
+
 // envelope returns the mean of the squared complex envelope of a carrier over
-// a window, and that of its squared magnitude, in squared 8-bit codes.
-func (l *looker) envelope(p *picture.Plane, window image.Rectangle, frequency float64) (complex128, float64) {
+// the window last sampled, whose first line is top, and that of its squared
+// magnitude, in squared 8-bit codes.
+func (l *looker) envelope(top int, frequency float64) (complex128, float64) {
 	var room [2*mostReach + 1]float32
 	taps, reach := lowPass(frequency, &room)
 	step := carrier{frequency: frequency}.step()
-	const columnStep = 4
-	n := window.Dx() / columnStep
-	if cap(l.re) < n {
-		l.re, l.im = make([]float32, n), make([]float32, n)
-	}
-	re, im := l.re[:n], l.im[:n]
-	scale := 2 / float64(int(1)<<(p.Depth-8))
-	if l.turns = l.turns[:0]; cap(l.turns) < window.Dy() {
-		l.turns = make([]complex64, 0, window.Dy())
-	}
-	for line := window.Min.Y; line < window.Max.Y; line++ {
-		sin, cos := math.Sincos(-2 * math.Pi * frequency * float64(line))
-		l.turns = append(l.turns, complex64(complex(scale*cos, scale*sin)))
+	turns, re, im := l.turns[:l.lines], l.re[:l.columns], l.im[:l.columns]
+	for j := range turns {
+		sin, cos := math.Sincos(-2 * math.Pi * frequency * float64(top+j))
+		turns[j] = complex64(complex(2*cos, 2*sin))
 	}
 	var square complex128
 	energy := 0.0
 	rows := 0
-	for y := window.Min.Y + reach; y < window.Max.Y-reach; y += step {
+	for y := reach; y < l.lines-reach; y += step {
 		clear(re)
 		clear(im)
 		for k, t := range taps {
 			line := y + k - reach
-			turn := l.turns[line-window.Min.Y]
-			a, b := real(turn)*t, imag(turn)*t
-			if p.Pix != nil {
-				row := p.Pix[line*p.Stride+window.Min.X:]
-				for i := range n {
-					v := float32(row[i*columnStep])
-					re[i] += a * v
-					im[i] += b * v
-				}
-			} else {
-				row := p.Pix16[line*p.Stride+window.Min.X:]
-				for i := range n {
-					v := float32(row[i*columnStep])
-					re[i] += a * v
-					im[i] += b * v
-				}
+			a, b := real(turns[line])*t, imag(turns[line])*t
+			row := l.samples[line*l.columns:][:len(re)]
+			for i, v := range row {
+				re[i] += a * v
+				im[i] += b * v
 			}
 		}
-		for i := range n {
+		for i := range re {
 			a, b := float64(re[i]), float64(im[i])
 			square += complex(a*a-b*b, 2*a*b)
 			energy += a*a + b*b
@@ -310,7 +323,7 @@ func (l *looker) envelope(p *picture.Plane, window image.Rectangle, frequency fl
 	if rows == 0 {
 		return 0, 0
 	}
-	k := float64(rows * n)
+	k := float64(rows * l.columns)
 	return square / complex(k, 0), energy / k
 }
 
@@ -376,7 +389,7 @@ func (t *tracker) listen(l *looker, p *picture.Plane, window image.Rectangle) {
 func (l *looker) peak(p *picture.Plane, window image.Rectangle) (float64, bool) {
 	const n = spectrumLines
 	first, last := int(math.Ceil(leastFrequency*n)), int(math.Floor(mostFrequency*n))
-	const flank, columnStep = 6, 4
+	const flank = 6
 	y0 := max(1, min(window.Min.Y, p.H-1-n))
 	if p.H < n+2 {
 		return 0, false

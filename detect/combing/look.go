@@ -96,8 +96,12 @@ type looker struct {
 	tops              [4]candidate
 	mask2             []place
 	few2              []point
-	re, im            []float32   // a row of a complex envelope
-	turns             []complex64 // of a carrier, line by line
+	// Of the window last sampled: its lines at some columns, a carrier line
+	// by line, and a row of its envelope.
+	samples        []float32
+	columns, lines int
+	turns          []complex64
+	re, im         []float32
 }
 
 // candidate is a displacement with its cost.
