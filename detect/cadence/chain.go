@@ -18,6 +18,7 @@ type chain struct {
 	pattern    int         // index, -1 for none
 	cut        bool        // it begins with a cut or a gap
 	fresh      int         // new pictures in it that show motion
+	held       bool        // the newest of them was seen to be held
 	repeats    int         // pictures that repeat, by pattern or by evidence
 	sure       float32     // how many pictures the evidence decided
 	shows      int         // pictures in a pattern at which a break would have shown
@@ -46,8 +47,11 @@ func leastToShow(p *pattern) float32 {
 	if len(p.places) == 1 {
 		return stumble
 	}
-	return 1
+	return tells
 }
+
+// tells is the evidence from which a picture says anything: a tenth of the most.
+const tells = top / 10
 
 type builder struct {
 	chains   []chain
@@ -106,11 +110,13 @@ func (b *builder) add(f *follower, r *record, n *node, expected bool) {
 	}
 	if !new {
 		c.repeats++
+		c.held = c.held || r.repeat >= tells
 		return
 	}
-	if r.repeat < 0 {
+	if r.repeat < 0 || c.held {
 		c.fresh++
 	}
+	c.held = false
 	if r.repeat < 0 && r.step.agree > 0 {
 		v := r.step.at
 		if c.steps < edge {

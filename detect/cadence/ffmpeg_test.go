@@ -229,31 +229,32 @@ func TestBreaksInEditedFilm(t *testing.T) {
 	drop := func(n int) string { return fmt.Sprintf("select='not(between(n,%d,%d))'", at, at+n-1) }
 	repeat := fmt.Sprintf("loop=loop=1:size=1:start=%d", at)
 	for _, c := range []struct {
-		name, rate, filters, out string
-		fields                   decode.Fields
+		name, source, rate, filters, out string
+		fields                           decode.Fields
 	}{
-		{"live pan, one dropped", "50", pan + drop(1), "50", decode.FieldsWeave},
-		{"live pan, three dropped", "50", pan + drop(3), "50", decode.FieldsWeave},
-		{"live pan, one repeated", "50", pan + repeat, "50", decode.FieldsWeave},
-		{"live pan, one repeated and one dropped", "50", pan + repeat + ",select='not(eq(n,62))'", "50", decode.FieldsWeave},
-		{"live, one repeated", "50", repeat, "50", decode.FieldsWeave},
-		{"2:2 held, one repeated", "25", "fps=50," + repeat, "50", decode.FieldsWeave},
-		{"3:2 held, one dropped", "24", "fps=60," + drop(1), "60", decode.FieldsWeave},
-		{"3:2 held, cut into another phase", "24", "fps=60," + drop(7), "60", decode.FieldsWeave},
-		{"3:2 woven, one dropped", "24", "telecine=pattern=23," + drop(1), "30", decode.FieldsWeave},
-		{"3:2 woven, one repeated", "24", "telecine=pattern=23," + repeat, "30", decode.FieldsWeave},
-		{"3:2 woven, cut into another phase", "24", "telecine=pattern=23," + drop(2), "30", decode.FieldsWeave},
-		{"2:3:3:2 woven, one dropped", "24", "telecine=pattern=2332," + drop(1), "30", decode.FieldsWeave},
-		{"3:2 in fields, a frame dropped", "24", "telecine=pattern=23," + drop(1), "30", decode.FieldsSplit},
-		{"2:2 in fields, a frame repeated", "25", "telecine=pattern=22," + repeat, "25", decode.FieldsSplit},
+		{"live pan, one dropped", walkway, "50", pan + drop(1), "50", decode.FieldsWeave},
+		{"live pan, three dropped", walkway, "50", pan + drop(3), "50", decode.FieldsWeave},
+		{"live pan, one repeated", walkway, "50", pan + repeat, "50", decode.FieldsWeave},
+		{"live pan, one repeated and one dropped", walkway, "50", pan + repeat + ",select='not(eq(n,62))'", "50", decode.FieldsWeave},
+		{"live, one repeated", animated, "50", repeat, "50", decode.FieldsWeave},
+		{"2:2 held, one repeated", animated, "25", "fps=50," + repeat, "50", decode.FieldsWeave},
+		{"3:2 held, one dropped", animated, "24", "fps=60," + drop(1), "60", decode.FieldsWeave},
+		{"3:2 held, cut into another phase", animated, "24", "fps=60," + drop(7), "60", decode.FieldsWeave},
+		{"3:2 woven, one dropped", animated, "24", "telecine=pattern=23," + drop(1), "30", decode.FieldsWeave},
+		{"3:2 woven, one repeated", animated, "24", "telecine=pattern=23," + repeat, "30", decode.FieldsWeave},
+		{"3:2 woven, cut into another phase", animated, "24", "telecine=pattern=23," + drop(2), "30", decode.FieldsWeave},
+		{"2:3:3:2 woven, one dropped", animated, "24", "telecine=pattern=2332," + drop(1), "30", decode.FieldsWeave},
+		{"3:2 in fields, a frame dropped", animated, "24", "telecine=pattern=23," + drop(1), "30", decode.FieldsSplit},
+		{"3:2 in fields of a fixed camera, a frame dropped", walkway, "24", "telecine=pattern=23," + drop(1), "30", decode.FieldsSplit},
+		{"2:2 in fields, a frame repeated", animated, "25", "telecine=pattern=22," + repeat, "25", decode.FieldsSplit},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			present(t, animated)
-			source, filters, seconds := animated, small+c.filters, 3.2
+			present(t, c.source)
+			filters, seconds := small+c.filters, 3.2
 			if strings.HasPrefix(c.filters, pan) {
-				source, filters, seconds = walkway, c.filters, 2.1
+				filters, seconds = c.filters, 2.1
 			}
-			r := read(t, film(t, source, c.rate, seconds, filters+",setpts=N/("+c.out+"*TB),setfield=tff"), c.fields, all)
+			r := read(t, film(t, c.source, c.rate, seconds, filters+",setpts=N/("+c.out+"*TB),setfield=tff"), c.fields, all)
 			want := at
 			if c.fields == decode.FieldsSplit {
 				want = 2 * at
