@@ -113,9 +113,9 @@ func (s *sample) nearest(to float64) (edge, float64) {
 }
 
 // loose is what is known of the shift before looking, as standard deviations
-// in pixels: of the common movement (displacement, turn, size) and of each
-// corner beside it.
-type loose struct{ common, corner float64 }
+// in pixels at the corners: of the common displacement, turn and growth, and of
+// each corner beside them.
+type loose struct{ move, turn, grow, corner float64 }
 
 // A fitted border says how well the samples follow the sides.
 type fitted struct {
@@ -227,9 +227,9 @@ func (b *border) judge(d shift, narrow float64) fitted {
 
 type matrix [8][8]float64
 
-// prior returns the information matrix of a shift that is a common movement
-// with one deviation and a movement of each corner with another: the inverse
-// of common² B Bᵀ + corner² I for an orthonormal basis B of the movements.
+// prior returns the information matrix of a shift that is the sum of common
+// movements and of one of each corner: the inverse of B S² Bᵀ + corner² I for
+// an orthonormal basis B of the movements and their deviations S.
 func (b *border) prior(l loose) matrix {
 	c := b.corners.centre()
 	var basis [4]shift
@@ -242,8 +242,8 @@ func (b *border) prior(l loose) matrix {
 	// The four are at right angles already: the corners are centred.
 	var a matrix
 	outer := 1 / (l.corner * l.corner)
-	inner := 1/(l.corner*l.corner+l.common*l.common) - outer
-	for i := range basis {
+	for i, s := range [4]float64{l.move, l.move, l.turn, l.grow} {
+		inner := 1/(l.corner*l.corner+s*s) - outer
 		var n float64
 		for _, x := range basis[i] {
 			n += x * x

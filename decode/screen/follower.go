@@ -38,10 +38,12 @@ const (
 	nearReach = 7
 	farReach  = 40
 	farStep   = 2.0
-	// Against where it is expected the screen moves as one by some px from a
-	// frame to the next (a hand at 30 frames a second), and keeps its shape
-	// but for what the last frames say.
-	followCommon, followRigid, followCorner = 2.5, 0.05, 0.5
+	// Against where it is expected the screen moves and turns as one by some
+	// px from a frame to the next where nothing else is seen, grows by next
+	// to nothing (half a percent a second), and keeps its shape; each corner
+	// may then lie a little off that.
+	followMove, followTurn, followGrow = 0.5, 0.5, 0.02
+	followRigid, followCorner          = 0.02, 0.5
 	// The shape follows what is seen by this share a frame: the camera turns
 	// and the perspective with it, but slower than content moves along a
 	// side.
@@ -131,9 +133,9 @@ const (
 func (f *Follower) near(light frame, expected View) outcome {
 	b := &f.border
 	b.read(light, expected, followProfiles, nearReach, 1)
-	d, _ := b.fit(shift{}, loose{followCommon, followRigid}, nearReach, rigidCut)
+	d, _ := b.fit(shift{}, loose{followMove, followTurn, followGrow, followRigid}, nearReach, rigidCut)
 	o := outcome{held: b.shifted(expected, d)}
-	d, o.fit = b.fit(d, loose{followCommon, followCorner}, rigidCut, nearCut)
+	d, o.fit = b.fit(d, loose{followMove, followTurn, followGrow, followCorner}, rigidCut, nearCut)
 	o.view = b.shifted(expected, d)
 	o.view.Confidence = confidence(o.fit)
 	return o
@@ -237,7 +239,7 @@ const (
 	certainSeen = 0.4
 	// How far from where it was last seen the screen may be, px of 720
 	// lines, at once and for each frame that it was not seen: a hand's sway.
-	wanderLeast, wanderFrame = 4, 0.3
+	wanderLeast, wanderFrame = 4, 0.1
 )
 
 // doubtful reports whether a side that lies in the frame does not show.
@@ -271,7 +273,7 @@ func (f *Follower) regain(light frame, expected View) outcome {
 		return here
 	}
 	d := b.displaced(farReach, farStep)
-	d, _ = b.fit(d, loose{farStep, followRigid}, 3*farStep, 2*farStep)
+	d, _ = b.fit(d, loose{farStep, farStep, followGrow, followRigid}, 3*farStep, 2*farStep)
 	v := b.shifted(expected, d)
 	if !v.Quad.convex() {
 		return here
@@ -345,7 +347,13 @@ func (f *Follower) accept(expected View, o outcome) View {
 	}
 	f.velocity = Point{}
 	if f.started && f.carried == 0 && !o.regained {
-		f.velocity = Point{is.X - was.X, is.Y - was.Y}
+		// Only sides at a right angle to it show a movement.
+		if o.fit.seen[1]+o.fit.seen[3] >= certainSeen {
+			f.velocity.X = is.X - was.X
+		}
+		if o.fit.seen[0]+o.fit.seen[2] >= certainSeen {
+			f.velocity.Y = is.Y - was.Y
+		}
 	}
 	f.started, f.carried = true, 0
 	f.view, f.held = view, o.held

@@ -294,7 +294,7 @@ func roughly(light frame, b *border, q Quad) (candidate, bool) {
 		return candidate{}, false
 	}
 	b.read(light, v, profiles, 4, 1)
-	d, fit := b.fit(shift{}, loose{4, 2}, 3, 1.5)
+	d, fit := b.fit(shift{}, loose{4, 4, 4, 2}, 3, 1.5)
 	v = b.shifted(v, d)
 	if !v.Quad.convex() {
 		return candidate{}, false
@@ -362,7 +362,7 @@ func (f *Finder) refine(b *border, c *candidate) bool {
 	reach := max(4*f.factor, 8)
 	for _, k := range bends {
 		reset(c.view)
-		g, _, _ := measure(k, reach, 1, loose{float64(reach), 2 * float64(f.factor)}, float64(reach), 2)
+		g, _, _ := measure(k, reach, 1, loose{float64(reach), float64(reach), float64(reach), 2 * float64(f.factor)}, float64(reach), 2)
 		if g > gain {
 			gain, k1 = g, k
 			starts = slices.Clone(views)
@@ -370,11 +370,11 @@ func (f *Finder) refine(b *border, c *candidate) bool {
 	}
 	// Then the bend in smaller and smaller steps.
 	copy(views, starts)
-	gain, _, _ = measure(k1, 8, 1, loose{4, 2}, 5, 1.5)
+	gain, _, _ = measure(k1, 8, 1, loose{4, 4, 4, 2}, 5, 1.5)
 	for step := 0.015; step > 0.002; step /= 2 {
 		for _, k := range []float64{k1 - step, k1 + step} {
 			copy(views, starts)
-			g, _, _ := measure(k, 8, 1, loose{4, 2}, 5, 1.5)
+			g, _, _ := measure(k, 8, 1, loose{4, 4, 4, 2}, 5, 1.5)
 			if g > gain {
 				gain, k1 = g, k
 				starts = slices.Clone(views)
@@ -382,7 +382,7 @@ func (f *Finder) refine(b *border, c *candidate) bool {
 		}
 	}
 	copy(views, starts)
-	_, c.fit, c.frame = measure(k1, 6, 1, loose{3, 3}, 3, 1)
+	_, c.fit, c.frame = measure(k1, 6, 1, loose{3, 3, 3, 3}, 3, 1)
 	c.view = views[c.frame]
 	c.steady = wander(views) / math.Hypot(float64(f.size.X), float64(f.size.Y))
 	c.frame = f.whole[c.frame].index
