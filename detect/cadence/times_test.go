@@ -173,7 +173,7 @@ func TestTooLittleIsNotGuessed(t *testing.T) {
 				truth += ":" + truth
 			}
 			read := false
-			s := faults.Hold(played(c.raster, c.scene(c.raster), 80), 50, 1, hold...)
+			s := faults.Hold(played(c.raster, c.scene(c.raster), 50), 50, 1, hold...)
 			res := follow(t, s, steady)
 			for _, e := range res.Events {
 				t.Errorf("%s, held %v: break in pictures %d to %d, confidence %.2f, %v", c.name, hold, e.Start, e.End, e.Confidence, e.Measures)
