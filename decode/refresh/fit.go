@@ -50,9 +50,9 @@ func light(code float32, black float64) float64 {
 
 // mixer gathers traces; its buffers are used again.
 type mixer struct {
-	old, new, mean []float64 // light of a unit
-	apart          []float64 // of each row
-	traces         []trace
+	old, new, common []float64 // light of a unit
+	apart, gain      []float64 // of each row
+	traces           []trace
 }
 
 // gather adds the traces of one unit over frames [from, to) under a lock.
@@ -61,8 +61,8 @@ func (x *mixer) gather(s *series, l *Lock, unit, from, to int, step, noise float
 	u := &s.units[unit]
 	n := u.size()
 	if cap(x.old) < n {
-		x.old, x.new, x.mean = make([]float64, n), make([]float64, n), make([]float64, n)
-		x.apart = make([]float64, n)
+		x.old, x.new, x.common = make([]float64, n), make([]float64, n), make([]float64, n)
+		x.apart, x.gain = make([]float64, n), make([]float64, n)
 	}
 	guard := max(0, min(guardFrames*step, (l.Period-l.Exposure-step)/2))
 	// Runs of frames that show one picture alone.
@@ -99,31 +99,41 @@ func (x *mixer) update(s *series, l *Lock, u *unit, a0, a1, b0, b1, k int, noise
 	old, new := x.old[:n], x.new[:n]
 	s.collect(old, u, a1-na, a1)
 	s.collect(new, u, b0, b0+nb)
-	// Row by row, because a dip of the panel rolls and scales each row anew:
-	// new becomes the part of it that no gain of old explains, mean the
-	// middle of both, by which a frame's own gain is measured.
+	// Row by row, because a dip of the panel rolls and scales each row anew.
+	// Three directions matter: old itself, the part of new that no gain of
+	// old explains, and the one that old and new have in common, by which the
+	// gain of any mixture of the two is told.
 	rows, cols := u.r1-u.r0, u.c1-u.c0
-	mean := x.mean[:n]
+	common := x.common[:n]
 	var dark, apart float64
 	for r := range rows {
-		a, b, m := old[r*cols:][:cols], new[r*cols:][:cols], mean[r*cols:][:cols]
-		var aa, ab float64
+		a, b, q := old[r*cols:][:cols], new[r*cols:][:cols], common[r*cols:][:cols]
+		var aa, ab, bb float64
 		for i, v := range a {
 			aa += v * v
 			ab += v * b[i]
+			bb += b[i] * b[i]
 			dark += math.Abs(v)
 		}
 		if aa <= 0 {
 			return
 		}
-		var bb float64
-		for i, v := range a {
-			m[i] = (v + b[i]*min(aa/max(ab, aa/4), 4)) / 2
-			b[i] -= ab / aa * v
-			bb += b[i] * b[i]
+		// The middle of old and new, less its part along their difference.
+		md, dd := (bb-aa)/2, aa-2*ab+bb
+		along := 0.0
+		if mm := (aa + 2*ab + bb) / 4; dd > 0 && md*md < mm*dd/2 {
+			along = md / dd
 		}
-		x.apart[r] = bb
-		apart += bb
+		own, qq := 0.0, 0.0
+		for i, v := range a {
+			q[i] = (v+b[i])/2 - along*(b[i]-v)
+			qq += q[i] * (v + b[i]) / 2
+			b[i] -= ab / aa * v
+			own += b[i] * b[i]
+		}
+		x.gain[r] = qq
+		x.apart[r] = own
+		apart += own
 	}
 	// Of the square of a code with noise s the variance is (2 code s)^2.
 	variance := 4*dark/float64(n)*noise*noise + 2*noise*noise*noise*noise
@@ -136,19 +146,18 @@ func (x *mixer) update(s *series, l *Lock, u *unit, a0, a1, b0, b1, k int, noise
 	for i := a1; i < b0; i++ {
 		share, left, gains := 0.0, 0.0, 0.0
 		for r := range rows {
-			a, p, m := old[r*cols:][:cols], new[r*cols:][:cols], mean[r*cols:][:cols]
+			a, p, q := old[r*cols:][:cols], new[r*cols:][:cols], common[r*cols:][:cols]
 			row := (u.r0 + r) * s.layout.Cols
-			var aa, mm, ag, mg, pg, gg float64
+			var aa, ag, qg, pg, gg float64
 			for j, v := range s.frames[i].frame.Grid[row+u.c0 : row+u.c1] {
 				g := light(v, s.layout.Black)
 				aa += a[j] * a[j]
 				ag += a[j] * g
-				mm += m[j] * m[j]
-				mg += m[j] * g
+				qg += q[j] * g
 				pg += p[j] * g
 				gg += g * g
 			}
-			gain := mg / mm
+			gain := qg / x.gain[r]
 			if gain < dimmed*dimmed {
 				gains = 0
 				break
@@ -197,12 +206,18 @@ type anchor struct {
 	spread         float64 // their standard error, s
 	exposure       float64 // s
 	exposureSpread float64
+	period         float64 // s; 0 when nothing is known
+	periodSpread   float64
 }
 
 // cost is how badly traces fit a lock, in variances.
 func cost(l *Lock, traces []trace, k anchor) float64 {
 	dy, dx, de := (l.Slope-k.slope)/k.spread, (l.Across-k.across)/k.spread, (l.Exposure-k.exposure)/k.exposureSpread
 	sum := dy*dy + dx*dx + de*de
+	if k.period > 0 {
+		dp := (l.Period - k.period) / k.periodSpread
+		sum += dp * dp
+	}
 	for i := range traces {
 		r := &traces[i]
 		m := (r.t - l.Start(r.k, r.y, r.x)) / l.Exposure
@@ -212,8 +227,7 @@ func cost(l *Lock, traces []trace, k anchor) float64 {
 	return sum
 }
 
-// fitLock moves a lock to the least cost by steps along its parameters that
-// are halved until they matter no more.
+// fitLock moves a lock to the least cost.
 func fitLock(l Lock, traces []trace, step float64, k anchor) Lock {
 	if len(traces) == 0 {
 		return l
@@ -237,7 +251,7 @@ func fitLock(l Lock, traces []trace, step float64, k anchor) Lock {
 		},
 	}
 	best := cost(&l, traces, k)
-	for by := step / 4; by > step/400; by /= 2 {
+	for by := step / 4; by > step/100; by /= 2 {
 		for range 6 {
 			moved := false
 			for _, m := range moves {
@@ -255,7 +269,110 @@ func fitLock(l Lock, traces []trace, step float64, k anchor) Lock {
 			}
 		}
 	}
+	// Along a narrow valley, where the frames nearly keep step with the
+	// updates, only the parameters together lead down.
+	damp := 1e-3
+	for range 12 {
+		try := newton(l, traces, k, mid, damp)
+		try.Exposure = min(max(try.Exposure, shortest*step), longest*step)
+		c := cost(&try, traces, k)
+		if c >= best {
+			damp *= 10
+			continue
+		}
+		gain := best - c
+		best, l = c, try
+		damp /= 4
+		if gain < 1e-3 {
+			break
+		}
+	}
 	return l
+}
+
+// parameters of a lock: epoch (of the picture in the middle of what was seen),
+// period, slope, across, exposure.
+const parameters = 5
+
+// newton makes one damped Gauss-Newton step from l.
+func newton(l Lock, traces []trace, k anchor, mid, damp float64) Lock {
+	a := normal(&l, traces, k, mid)
+	for i := range a {
+		a[i][i] *= 1 + damp
+	}
+	x := solve(a)
+	l.Period += x[1]
+	l.Slope += x[2]
+	l.Across += x[3]
+	l.Exposure += x[4]
+	// The slopes turn about the middle of the screen.
+	l.Epoch += x[0] - mid*x[1] - x[2]/2 - x[3]/2
+	return l
+}
+
+// normal returns the normal equations of a small change of the parameters,
+// with the right side in the last column.
+func normal(l *Lock, traces []trace, k anchor, mid float64) (a [parameters][parameters + 1]float64) {
+	add := func(d [parameters]float64, miss, weight float64) {
+		for i := range d {
+			if d[i] == 0 {
+				continue
+			}
+			for j := range d {
+				a[i][j] += weight * d[i] * d[j]
+			}
+			a[i][parameters] += weight * d[i] * miss
+		}
+	}
+	for i := range traces {
+		r := &traces[i]
+		m := (r.t - l.Start(r.k, r.y, r.x)) / l.Exposure
+		if m <= 0 || m >= 1 {
+			continue
+		}
+		miss := r.share - m
+		if miss*miss*r.weight > outlier {
+			continue
+		}
+		e := -1 / l.Exposure
+		add([parameters]float64{e, e * (float64(r.k) - mid), e * (r.y - 0.5), e * (r.x - 0.5), e * m}, miss, r.weight)
+	}
+	tie := func(i int, miss, spread float64) {
+		var d [parameters]float64
+		d[i] = 1
+		add(d, miss, 1/(spread*spread))
+	}
+	// Ties that say next to nothing keep the system solvable: a picture more
+	// or less, and a hertz at a hundred.
+	tie(0, 0, l.Period)
+	tie(1, 0, l.Period/100)
+	if k.period > 0 {
+		tie(1, k.period-l.Period, k.periodSpread)
+	}
+	tie(2, k.slope-l.Slope, k.spread)
+	tie(3, k.across-l.Across, k.spread)
+	tie(4, k.exposure-l.Exposure, k.exposureSpread)
+	return a
+}
+
+// solve solves a positive definite system by elimination.
+func solve(a [parameters][parameters + 1]float64) (x [parameters]float64) {
+	for i := range a {
+		for j := i + 1; j < parameters; j++ {
+			f := a[j][i] / a[i][i]
+			for k := i; k <= parameters; k++ {
+				a[j][k] -= f * a[i][k]
+			}
+		}
+	}
+	for i := parameters - 1; i >= 0; i-- {
+		v := a[i][parameters]
+		for j := i + 1; j < parameters; j++ {
+			v -= a[i][j] * x[j]
+		}
+		x[i] = v / a[i][i]
+	}
+	return x
 }
 
 // fitted is a lock with how well it explains the frames between updates.
@@ -304,33 +421,34 @@ func (d *finder) fit(l Lock, to int, noise float64, k anchor) fitted {
 	for i := range x.traces {
 		f.left += x.traces[i].left / float64(f.traces)
 	}
-	f.lock.errors(x.traces, d.step, f.cost)
+	f.lock.errors(x.traces, k, f.cost)
 	return f
 }
 
 // errors sets the standard errors from the traces that lie on ramps.
-func (l *Lock) errors(traces []trace, step, spread float64) {
+func (l *Lock) errors(traces []trace, k anchor, spread float64) {
 	// Traces of one update share the errors of its old and new picture, so
 	// that only one in correlated counts.
 	const correlated = 8
 	// No clock of a camera is steadier than this, s.
 	const leastError = 3e-5
-	var information float64
 	lo, hi := math.MaxInt, math.MinInt
 	for i := range traces {
-		r := &traces[i]
-		lo, hi = min(lo, r.k), max(hi, r.k)
-		if m := (r.t - l.Start(r.k, r.y, r.x)) / l.Exposure; m > 0 && m < 1 {
-			information += r.weight / (l.Exposure * l.Exposure)
+		lo, hi = min(lo, traces[i].k), max(hi, traces[i].k)
+	}
+	l.known = (lo + hi) / 2
+	a := normal(l, traces, k, float64(l.known))
+	var e [parameters]float64
+	for i := range e {
+		for j := range a {
+			a[j][parameters] = 0
 		}
+		a[i][parameters] = 1
+		e[i] = math.Sqrt(max(solve(a)[i], 0) * correlated * max(spread, 1))
 	}
-	l.EpochError = step / 10
-	if information > 0 {
-		l.EpochError = min(l.EpochError, math.Sqrt(correlated*max(spread, 1)/information))
-	}
-	l.EpochError = max(l.EpochError, leastError)
-	// Slope of a straight line through evenly spaced points.
-	l.PeriodError = l.EpochError * math.Sqrt(12) / max(float64(hi-lo), 1)
+	l.EpochError = max(e[0], leastError)
+	l.PeriodError = max(e[1], leastError/max(float64(hi-lo), 1))
+	l.exposureError = min(e[4], k.exposureSpread)
 }
 
 // refine turns a place in the spectrum into an estimate.
@@ -450,7 +568,15 @@ func (d *finder) begin(c candidate, noise float64) []fitted {
 }
 
 func (d *finder) anchored(c candidate) anchor {
-	return anchor{slope: c.slope, across: c.across, spread: foundSpread, exposure: usual * d.step, exposureSpread: usualSpread * d.step}
+	k := anchor{slope: c.slope, across: c.across, spread: foundSpread, exposure: usual * d.step, exposureSpread: usualSpread * d.step}
+	// Where the frames keep step with the updates, rate, roll and exposure
+	// can hardly be told apart; then sets run at a rate of the trade, to the
+	// precision of clocks.
+	const near, clocks = 4e-4, 1e-4
+	if hz := nominal(c.f); hz > 0 && math.Abs(c.f-hz) < near*hz+0.25/d.span() {
+		k.period, k.periodSpread = 1/hz, clocks/hz
+	}
+	return k
 }
 
 // alike reports whether two locks agree to a fifth of a frame over the screen.

@@ -62,7 +62,7 @@ const (
 	// a panel's response and a band's height add.
 	marginSeconds = 0.00015
 	// marginErrors is the standard errors that are kept besides.
-	marginErrors = 2.5
+	marginErrors = 2
 	// measureSeconds is how often the phase is measured, and at least this
 	// many pictures are.
 	measureSeconds, measurePictures = 0.1, 3
@@ -283,11 +283,13 @@ func (f *Follower) measure() {
 	f.nudge(recent)
 	const settle = 0.3
 	f.misfit += settle * (cost(&f.lock, recent, f.anchor)/float64(fresh) - f.misfit)
-	// Twice a second all parameters follow; numbers far apart hold the rate.
-	if now-f.fitted > 0.5 && len(f.traces) > 4*len(f.s.units) {
+	// Twice a second all parameters follow, from traces that lie far enough
+	// apart to hold the rate.
+	const apart = 1.5 // s
+	if span := float64(done-f.traces[0].k) * f.lock.Period; now-f.fitted > 0.5 && span > apart {
 		f.fitted = now
 		f.lock = fitLock(f.lock, f.traces, f.step/4, f.anchor)
-		f.lock.errors(f.traces, f.step, cost(&f.lock, f.traces, f.anchor)/float64(len(f.traces)))
+		f.lock.errors(f.traces, f.anchor, cost(&f.lock, f.traces, f.anchor)/float64(len(f.traces)))
 	}
 }
 
@@ -354,8 +356,9 @@ func (f *Follower) take(e Estimate) {
 	if math.Abs(old.Period-e.Period) < nominalTolerance*e.Period {
 		k, since := old.Picture(now, 0.5, 0.5)
 		j, other := f.lock.Picture(now, 0.5, 0.5)
-		shift := float64(j-k) + math.Round((other-since)/e.Period)
-		f.lock.Epoch += shift * f.lock.Period
+		shift := j - k + int(math.Round((other-since)/e.Period))
+		f.lock.Epoch += float64(shift) * f.lock.Period
+		f.lock.known -= shift
 	} else {
 		f.number(f.s.frames[len(f.s.frames)-f.pending].frame.Time, f.last+1)
 	}
@@ -374,6 +377,7 @@ func (f *Follower) number(t float64, first int) {
 		low = min(low, k)
 	}
 	f.lock.Epoch -= float64(first-low) * f.lock.Period
+	f.lock.known += first - low
 }
 
 // anchor holds what Find found of the geometry, which does not change while
@@ -383,16 +387,18 @@ func (e *Estimate) anchor() anchor {
 	// exposure control moves little.
 	const slopes, exposures = 0.0005, 0.1
 	return anchor{slope: e.Slope, across: e.Across, spread: slopes,
-		exposure: e.Exposure, exposureSpread: exposures * e.Exposure / e.ExposureShare}
+		exposure: e.Exposure, exposureSpread: exposures * e.Exposure / e.ExposureShare,
+		period: e.Period, periodSpread: 3 * e.PeriodError}
 }
 
 // margin returns how far an exposure must stay from an update at time t.
 func (f *Follower) margin(t float64) float64 {
-	e := f.lock.EpochError
+	away := (t - f.lock.Start(f.lock.known, 0.5, 0.5)) / f.lock.Period
 	if n := len(f.traces); n > 0 {
-		away := (t - f.lock.Start(f.traces[n-1].k, 0, 0)) / f.lock.Period
-		e = math.Hypot(e, f.lock.PeriodError*max(away, 0))
+		// The loop has seen the phase since.
+		away = min(math.Abs(away), math.Abs(t-f.lock.Start(f.traces[n-1].k, 0.5, 0.5))/f.lock.Period)
 	}
+	e := math.Hypot(f.lock.EpochError, f.lock.PeriodError*away) + f.lock.exposureError
 	return min(marginSeconds+marginErrors*e, f.lock.Period/4)
 }
 

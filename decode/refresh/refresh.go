@@ -52,9 +52,12 @@ type Lock struct {
 	Slope    float64 // later at the bottom than at the top by this; either sign
 	Across   float64 // later at the right than at the left (camera upright)
 	Exposure float64 // how long a change takes from its first trace to its end
-	// EpochError and PeriodError are standard errors. EpochError holds for
-	// the present, not for picture 0.
+	// EpochError and PeriodError are standard errors. EpochError holds in the
+	// middle of what was seen, not for picture 0.
 	EpochError, PeriodError float64
+
+	known         int     // the picture for which EpochError holds
+	exposureError float64 // s
 }
 
 // Start returns when picture k begins to show at height y and place x.
