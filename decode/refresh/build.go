@@ -1,0 +1,512 @@
+package refresh
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"setwitness/decode/picture"
+)
+
+// Source gives the rows of a camera frame as the screen shows them.
+type Source interface {
+	// Rectify fills dst, which has the picture's width and toRow-fromRow
+	// rows, with rows [fromRow, toRow) of the screen in that frame of the
+	// file. Only frames from Builder.Oldest on are asked for.
+	Rectify(dst *picture.Plane, frame, fromRow, toRow int) error
+}
+
+// BuildOptions are the choices of a Builder.
+type BuildOptions struct {
+	W, H  int // of the pictures
+	Depth int // bits of the samples that Rectify gives, 8 to 12
+	Black int // code of no light in that depth
+	// Exposures is how many unmixed exposures are averaged in a band at most;
+	// 0 takes 2. More lower the noise and cost as many rectified frames.
+	Exposures int
+	// Plane returns a plane for the next picture; nil makes one each time.
+	Plane func(w, h, depth int) picture.Plane
+}
+
+// Built is one displayed picture.
+type Built struct {
+	Picture int // number of the displayed picture, see Band
+	// Frame and Time are the file's frame, and its own presentation time,
+	// that first shows the middle row alone (or at its best, if none does).
+	Frame int
+	Time  time.Duration
+	Real  float64 // capture time of that frame, s
+	Y     picture.Plane
+	// Trust is, for each band from the top, 1 where unmixed exposures were
+	// taken, narrowTrust where one was that keeps less than the margin from
+	// an update, and 0 where the band is filled with the least mixed.
+	Trust []float64
+	// Exposures is how many exposures were averaged in each band.
+	Exposures []int
+	// Noise is the standard deviation of one exposure's sample, in codes of
+	// the source's depth; 0 while no two exposures could be compared.
+	Noise  float64
+	Locked bool // the refresh was known for all of it
+}
+
+const (
+	defaultExposures = 2
+	// moreBits is the depth that averaging adds: sixteen steps to a code are
+	// finer than the noise of any camera over two exposures.
+	moreBits = 4
+	// weightBits is the precision of the weights.
+	weightBits = 12
+	// narrowTrust is the trust of a band whose exposure clears the update by
+	// less than the margin.
+	narrowTrust = 0.5
+	// leastLevel is the mean code above black below which a gain is not told
+	// from noise.
+	leastLevel = 4.0
+	// mostGain bounds a gain and its inverse: what dims more is a dip, and
+	// such exposures are not averaged.
+	mostGain = 2.0
+)
+
+// exposure is one frame's view of a band of a picture.
+type exposure struct {
+	frame int
+	clear float64 // s
+	share float64 // of the exposure that saw this picture
+	level float64
+}
+
+// place is what was collected for one band of a picture.
+type place struct {
+	pure  []exposure // the clearest first, one more than are averaged
+	mixed exposure   // the least mixed, where share is not 0
+}
+
+// draft is a picture that is being collected.
+type draft struct {
+	number int
+	bands  []place
+	locked bool
+	frame  int
+	time   time.Duration
+	real   float64
+	timed  int // 2: by an unmixed middle row, 1: by a mixed one
+}
+
+// Builder collects decisions and builds the displayed pictures, in order.
+type Builder struct {
+	options BuildOptions
+	source  Source
+	emit    func(*Built) error
+	drafts  []*draft
+	spare   []*draft
+	done    int // highest picture number that was emitted
+	any     bool
+	frame   int // last frame added
+	rows    picture.Plane
+	sum     []int32
+	count   []uint8 // exposures in each row of sum
+	weights []int32 // of a frame in each row
+	noise   float64
+}
+
+// NewBuilder returns a Builder that gives each picture to emit when it is
+// complete. The picture's plane belongs to emit.
+func NewBuilder(o BuildOptions, source Source, emit func(*Built) error) (*Builder, error) {
+	if o.W <= 0 || o.H <= 0 || o.Depth < 8 || o.Depth > 16-moreBits {
+		return nil, fmt.Errorf("pictures of %dx%d samples of %d bits cannot be built", o.W, o.H, o.Depth)
+	}
+	if o.Exposures <= 0 {
+		o.Exposures = defaultExposures
+	}
+	if o.Plane == nil {
+		o.Plane = picture.New
+	}
+	b := &Builder{options: o, source: source, emit: emit, rows: picture.New(o.W, o.H, o.Depth)}
+	b.sum = make([]int32, o.W*o.H)
+	b.count = make([]uint8, o.H)
+	b.weights = make([]int32, o.H)
+	return b, nil
+}
+
+// HeldFrames returns how many frames a caller must be able to hold for
+// Rectify: those of one picture over the whole roll, and those that the
+// Follower looks ahead.
+func HeldFrames(l *Lock, step float64, lookahead int) int {
+	if lookahead <= 0 {
+		lookahead = defaultLookahead
+	}
+	return int(math.Ceil((l.Period+math.Abs(l.Slope)+math.Abs(l.Across)+l.Exposure)/step)) + lookahead + 2
+}
+
+// Oldest returns the lowest index of a frame that may still be asked for;
+// those before it can be let go.
+func (b *Builder) Oldest() int {
+	oldest := b.frame
+	for _, d := range b.drafts {
+		for i := range d.bands {
+			for _, e := range d.bands[i].pure {
+				oldest = min(oldest, e.frame)
+			}
+			if m := &d.bands[i].mixed; len(d.bands[i].pure) == 0 && m.share > 0 {
+				oldest = min(oldest, m.frame)
+			}
+		}
+	}
+	return oldest
+}
+
+// Add takes the decision on the next frame and emits what is complete.
+func (b *Builder) Add(d *Decision) error {
+	b.frame = d.Frame
+	low := math.MaxInt
+	for i := range d.Bands {
+		v := &d.Bands[i]
+		if v.Mixed && d.Locked {
+			b.put(d, i, v.Picture, exposure{d.Frame, v.Clear, v.Share, v.Level}, true)
+			b.put(d, i, v.Picture-1, exposure{d.Frame, v.Clear, 1 - v.Share, v.Level}, true)
+			low = min(low, v.Picture-1)
+			continue
+		}
+		b.put(d, i, v.Picture, exposure{d.Frame, v.Clear, 1, v.Level}, v.Mixed)
+		low = min(low, v.Picture)
+	}
+	return b.finish(low)
+}
+
+// Flush emits what is left.
+func (b *Builder) Flush() error { return b.finish(math.MaxInt) }
+
+func (b *Builder) finish(below int) error {
+	for len(b.drafts) > 0 && b.drafts[0].number < below {
+		d := b.drafts[0]
+		b.drafts = b.drafts[:copy(b.drafts, b.drafts[1:])]
+		b.done, b.any = d.number, true
+		err := b.build(d)
+		b.spare = append(b.spare, d)
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// put enters one frame's view of band i of a picture.
+func (b *Builder) put(d *Decision, i, number int, e exposure, mixed bool) {
+	if b.any && number <= b.done {
+		return // a jump of the lock came back to a picture that is out
+	}
+	t := b.draft(number, len(d.Bands))
+	t.locked = t.locked && d.Locked
+	p := &t.bands[i]
+	grade := 1
+	if mixed {
+		if e.share > p.mixed.share {
+			p.mixed = e
+		} else {
+			grade = 0
+		}
+	} else {
+		grade = 2
+		at := len(p.pure)
+		for at > 0 && p.pure[at-1].clear < e.clear {
+			at--
+		}
+		p.pure = slices.Insert(p.pure, at, e)
+		if len(p.pure) > b.options.Exposures+1 {
+			p.pure = p.pure[:b.options.Exposures+1]
+		}
+	}
+	// A mixed frame before the first pure one does not give the time.
+	if i == len(d.Bands)/2 && (grade > t.timed || grade == 1 && t.timed == 1) {
+		t.timed, t.frame, t.time, t.real = grade, d.Frame, d.Shown, d.Time
+	}
+}
+
+// draft returns the draft of a picture, a new one if there is none yet.
+func (b *Builder) draft(number, bands int) *draft {
+	at := len(b.drafts)
+	for at > 0 && b.drafts[at-1].number >= number {
+		at--
+	}
+	if at < len(b.drafts) && b.drafts[at].number == number {
+		return b.drafts[at]
+	}
+	var t *draft
+	if n := len(b.spare); n > 0 && len(b.spare[n-1].bands) == bands {
+		t, b.spare = b.spare[n-1], b.spare[:n-1]
+	} else {
+		t = &draft{bands: make([]place, bands)}
+	}
+	for i := range t.bands {
+		t.bands[i] = place{pure: t.bands[i].pure[:0]}
+	}
+	t.number, t.locked, t.timed = number, true, 0
+	b.drafts = slices.Insert(b.drafts, at, t)
+	return t
+}
+
+// part is one frame's weight in each band of a picture, in 1<<weightBits,
+// divided by the frame's gain.
+type part struct {
+	frame  int
+	weight []int32
+}
+
+// build makes the picture of a draft.
+func (b *Builder) build(d *draft) error {
+	n := len(d.bands)
+	out := &Built{Picture: d.number, Frame: d.frame, Time: d.time, Real: d.real,
+		Trust: make([]float64, n), Exposures: make([]int, n), Locked: d.locked}
+	parts := b.parts(d, out)
+	if len(parts) == 0 {
+		return nil
+	}
+	if d.timed == 0 {
+		out.Frame = parts[0].frame
+	}
+	clear(b.sum)
+	clear(b.count)
+	var noise histogram
+	for i := range parts {
+		if err := b.addFrame(&parts[i], n, &noise); err != nil {
+			return fmt.Errorf("displayed picture %d: frame %d: %w", d.number, parts[i].frame, err)
+		}
+	}
+	if v, ok := noise.deviation(); ok {
+		b.noise = v
+	}
+	out.Noise = b.noise
+	out.Y = b.options.Plane(b.options.W, b.options.H, b.options.Depth+moreBits)
+	b.store(&out.Y, parts, n)
+	return b.emit(out)
+}
+
+// parts chooses the frames of each band and their weights.
+func (b *Builder) parts(d *draft, out *Built) []part {
+	var parts []part
+	at := func(frame, band int) *int32 {
+		for i := range parts {
+			if parts[i].frame == frame {
+				return &parts[i].weight[band]
+			}
+		}
+		parts = append(parts, part{frame, make([]int32, len(d.bands))})
+		return &parts[len(parts)-1].weight[band]
+	}
+	const one = 1 << weightBits
+	var empty []int
+	for i := range d.bands {
+		p := &d.bands[i]
+		switch {
+		case len(p.pure) == 0 && p.mixed.share == 0:
+			empty = append(empty, i)
+			continue
+		case len(p.pure) == 0:
+			*at(p.mixed.frame, i) = one
+			out.Exposures[i] = 1
+			continue
+		}
+		out.Trust[i] = 1
+		if p.pure[0].clear < 0 {
+			out.Trust[i] = narrowTrust
+		}
+		// Each exposure weighs as much as it is clearer than the first that
+		// is left out, so that none comes or goes at once from band to band.
+		use := min(len(p.pure), b.options.Exposures)
+		base := 0.0
+		if len(p.pure) > use {
+			base = max(p.pure[use].clear, 0)
+		}
+		sum := 0.0
+		for _, e := range p.pure[:use] {
+			sum += max(e.clear-base, 0)
+		}
+		if sum <= 0 && p.pure[0].clear < 0 {
+			use = 1
+		}
+		ref := middle(p.pure)
+		for _, e := range p.pure[:use] {
+			w := 1 / float64(use)
+			if sum > 0 {
+				w = max(e.clear-base, 0) / sum
+			}
+			if w == 0 {
+				continue
+			}
+			gain := 1.0
+			if e.level > leastLevel && ref > leastLevel {
+				gain = min(max(e.level/ref, 1/mostGain), mostGain)
+			}
+			*at(e.frame, i) = int32(math.Round(w / gain * one))
+			out.Exposures[i]++
+		}
+	}
+	if len(parts) == 0 {
+		return nil
+	}
+	// A band that no frame shows takes what a frame of its neighbours has.
+	for _, i := range empty {
+		best := parts[0].frame
+		for j := range d.bands {
+			k := i + j
+			if k >= len(d.bands) || out.Exposures[k] == 0 {
+				k = i - j
+			}
+			if k >= 0 && out.Exposures[k] > 0 {
+				for _, q := range parts {
+					if q.weight[k] > 0 {
+						best = q.frame
+					}
+				}
+				break
+			}
+		}
+		*at(best, i) = one
+	}
+	slices.SortFunc(parts, func(a, b part) int { return a.frame - b.frame })
+	return parts
+}
+
+// middle returns the median level.
+func middle(e []exposure) float64 {
+	var v [8]float64
+	n := min(len(e), len(v))
+	for i := range n {
+		v[i] = e[i].level
+	}
+	slices.Sort(v[:n])
+	return (v[(n-1)/2] + v[n/2]) / 2
+}
+
+// rowWeights spreads a frame's weights over the rows, straight from the centre
+// of one band to the centre of the next.
+func (b *Builder) rowWeights(p *part, bands int) {
+	h := b.options.H
+	for y := range h {
+		c := (float64(y)+0.5)*float64(bands)/float64(h) - 0.5
+		i := int(math.Floor(c))
+		f := c - float64(i)
+		u, v := p.weight[max(i, 0)], p.weight[min(i+1, bands-1)]
+		b.weights[y] = int32(math.Round(float64(u)*(1-f) + float64(v)*f))
+	}
+}
+
+// addFrame adds one frame's rows to the sum.
+func (b *Builder) addFrame(p *part, bands int, noise *histogram) error {
+	b.rowWeights(p, bands)
+	h, w := b.options.H, b.options.W
+	for y0 := 0; y0 < h; {
+		if b.weights[y0] == 0 {
+			y0++
+			continue
+		}
+		y1 := y0
+		for y1 < h && b.weights[y1] != 0 {
+			y1++
+		}
+		rows := b.rows
+		rows.H = y1 - y0
+		if err := b.source.Rectify(&rows, p.frame, y0, y1); err != nil {
+			return err
+		}
+		for y := y0; y < y1; y++ {
+			sum := b.sum[y*w : (y+1)*w]
+			weight := b.weights[y]
+			from := (y - y0) * rows.Stride
+			if b.count[y] == 1 && y%noiseRows == 0 {
+				noise.add(&rows, from, sum, weight)
+			}
+			b.count[y]++
+			if rows.Pix != nil {
+				for x, v := range rows.Pix[from : from+w] {
+					sum[x] += weight * int32(v)
+				}
+			} else {
+				for x, v := range rows.Pix16[from : from+w] {
+					sum[x] += weight * int32(v)
+				}
+			}
+		}
+		y0 = y1
+	}
+	return nil
+}
+
+// store turns the sum into samples. Black stays where it is whatever the
+// gains were.
+func (b *Builder) store(y *picture.Plane, parts []part, bands int) {
+	h, w := b.options.H, b.options.W
+	const shift = weightBits - moreBits
+	total := make([]int32, h)
+	for i := range parts {
+		b.rowWeights(&parts[i], bands)
+		for r, v := range b.weights {
+			total[r] += v
+		}
+	}
+	full := int32(y.Full())
+	for r := range h {
+		offset := int32(b.options.Black)*(1<<weightBits-total[r]) + 1<<(shift-1)
+		dst := y.Pix16[r*y.Stride : r*y.Stride+w]
+		for x, v := range b.sum[r*w : (r+1)*w] {
+			dst[x] = uint16(min(max((v+offset)>>shift, 0), full))
+		}
+	}
+}
+
+const (
+	// noiseRows and noiseCols thin the samples that noise is measured on.
+	noiseRows, noiseCols = 8, 4
+	// noiseSteps is the steps of a difference to one code.
+	noiseSteps = 8
+)
+
+// histogram counts differences of two exposures of the same rows, in steps.
+type histogram struct {
+	bins [64 * noiseSteps]int
+	n    int
+}
+
+// add compares rows of a frame with the sum, which holds one exposure.
+func (h *histogram) add(rows *picture.Plane, from int, sum []int32, weight int32) {
+	const one = 1 << weightBits
+	other := one - weight
+	// An exposure of little weight is read with little precision.
+	if other < one/4 || weight < one/4 {
+		return
+	}
+	for x := 0; x < len(sum); x += noiseCols {
+		v := 0
+		if rows.Pix != nil {
+			v = int(rows.Pix[from+x])
+		} else {
+			v = int(rows.Pix16[from+x])
+		}
+		d := float64(v) - float64(sum[x])/float64(other)
+		i := int(math.Abs(d)*noiseSteps + 0.5)
+		h.bins[min(i, len(h.bins)-1)]++
+		h.n++
+	}
+}
+
+// deviation returns the standard deviation of one exposure.
+func (h *histogram) deviation() (float64, bool) {
+	// A median of fewer samples wanders.
+	const enough = 400
+	if h.n < enough {
+		return 0, false
+	}
+	sum := 0
+	for i, c := range h.bins {
+		if 2*(sum+c) >= h.n {
+			// The median within its step, as a normal distribution's share
+			// of its deviation, for the difference of two.
+			const normal = 0.6745
+			at := (float64(i) - 0.5 + (float64(h.n)/2-float64(sum))/float64(c)) / noiseSteps
+			return max(at, 0) / normal / math.Sqrt2, true
+		}
+		sum += c
+	}
+	return 0, false
+}
