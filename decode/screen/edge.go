@@ -25,42 +25,61 @@ const (
 	profileLines = 3
 )
 
-// read fills the profile with 2*reach+1 samples, step px apart. It reports
-// false where the profile leaves the frame.
-func (p *profile) read(f frame, at, inward Point, reach int, step float64) bool {
+// A sharpness says how profiles are taken: over how many lines how far apart,
+// and which rise is an edge.
+type sharpness struct {
+	lines int
+	apart float64
+	least float32
+}
+
+// usual is how a frame is looked at by itself.
+var usual = sharpness{profileLines, 1, leastRise}
+
+// clear makes the profile one of 2*reach+1 samples of no light.
+func (p *profile) clear(reach int) {
 	n := 2*reach + 1
 	if cap(p.light) < n {
 		p.light, p.root = make([]float32, n), make([]float32, n)
 	}
 	p.light, p.root = p.light[:n], p.root[:n]
-	tx, ty := -inward.Y, inward.X
-	const half = profileLines / 2
-	r := float64(reach)*step + half + 1
-	if at.X-r < 0 || at.Y-r < 0 || at.X+r >= float64(f.W-1) || at.Y+r >= float64(f.H-1) {
-		// Near the frame's edge each sample is looked at.
-		ex, ey := inward.X*float64(reach)*step, inward.Y*float64(reach)*step
-		for _, j := range [...]float64{-half, half} {
-			if !f.inside(at.X+ex+j*tx, at.Y+ey+j*ty) || !f.inside(at.X-ex+j*tx, at.Y-ey+j*ty) {
-				return false
-			}
+	clear(p.light)
+}
+
+// add adds the light of a frame, step px apart. It reports false where the
+// profile leaves the frame.
+func (p *profile) add(f frame, at, inward Point, reach int, step float64, how sharpness) bool {
+	tx, ty := -inward.Y*how.apart, inward.X*how.apart
+	half := float64(how.lines-1) / 2
+	ex, ey := inward.X*float64(reach)*step, inward.Y*float64(reach)*step
+	for _, j := range [...]float64{-half, half} {
+		if !f.inside(at.X+ex+j*tx, at.Y+ey+j*ty) || !f.inside(at.X-ex+j*tx, at.Y-ey+j*ty) {
+			return false
 		}
 	}
 	for k := range p.light {
 		d := float64(k-reach) * step
-		x, y := at.X+d*inward.X, at.Y+d*inward.Y
+		x, y := at.X+d*inward.X-half*tx, at.Y+d*inward.Y-half*ty
 		var s float32
-		for j := -half; j <= half; j++ {
-			s += f.light(x+float64(j)*tx, y+float64(j)*ty)
+		for range how.lines {
+			s += f.light(x, y)
+			x, y = x+tx, y+ty
 		}
-		s /= profileLines
-		p.light[k] = s
-		p.root[k] = float32(math.Sqrt(float64(s)))
+		p.light[k] += s
 	}
 	return true
 }
 
+// finish turns sums of n into means.
+func (p *profile) finish(n int) {
+	for k := range p.light {
+		p.light[k] /= float32(n)
+		p.root[k] = float32(math.Sqrt(float64(p.light[k])))
+	}
+}
+
 // edges appends where the profile rises, nearest to the outside first.
-func (p *profile) edges(dst []edge, step float64) []edge {
+func (p *profile) edges(dst []edge, step float64, least float32) []edge {
 	n := len(p.root)
 	rise := func(k int) float32 {
 		return (p.root[k+1] + p.root[k+2] - p.root[k-1] - p.root[k-2]) / 2
@@ -71,7 +90,7 @@ func (p *profile) edges(dst []edge, step float64) []edge {
 		if k+1 < n-2 {
 			after = rise(k + 1)
 		}
-		if here >= leastRise && here >= before && here > after {
+		if here >= least && here >= before && here > after {
 			if e, ok := p.locate(k); ok {
 				e.at = (e.at - float64(n/2)) * step
 				dst = append(dst, e)

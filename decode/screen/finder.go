@@ -184,16 +184,43 @@ func (f *Finder) Result() (Found, error) {
 	if best, ok := choose(f.search(s)); ok {
 		return f.describe(best), nil
 	}
+	if px, share := f.grid(); share >= gridShare {
+		return Found{
+			Kind: CloseUp, View: Whole(f.size), Confidence: min(1, share), PxPerLine: px,
+			Why: fmt.Sprintf("the grid of a panel's pixels shows all over the frame, %.1f camera pixels each, and no border", px),
+		}, nil
+	}
 	margin, middle := s.restlessness()
 	switch {
-	case middle == 0:
-		direct.Why, direct.Confidence = "nothing changes in the frames, and no screen's border shows", 0.3
-	case margin > likeMiddle*middle:
+	case s.dark():
+		direct.Why, direct.Confidence = "nothing in the frames is bright enough to tell a screen by", 0.2
+	case margin > likeMiddle*middle && middle > leastFlicker:
 		direct.Why, direct.Confidence = "the picture changes right up to the edges of the frame, and no screen's border shows", 0.9
+	case middle <= leastFlicker:
+		direct.Why, direct.Confidence = "hardly anything changes in the frames, and no screen's border shows", 0.3
 	default:
 		direct.Why, direct.Confidence = "no four straight sides of a lit screen show, although the edges of the frame are quiet", 0.4
 	}
 	return direct, nil
+}
+
+const (
+	// leastFlicker is a change in light that noise alone makes, of white.
+	leastFlicker = 0.002
+	// A take is dark when less than this share of its samples ever reach this
+	// code: nothing stands out then.
+	darkCode, darkShare = 45, 0.005
+)
+
+// dark reports whether nothing was ever bright.
+func (s *survey) dark() bool {
+	n := 0
+	for _, c := range s.most {
+		if c >= darkCode {
+			n++
+		}
+	}
+	return float64(n) < darkShare*float64(len(s.most))
 }
 
 // The edges of a direct take change as much as its middle does, within this
@@ -252,14 +279,14 @@ func (f *Finder) survey() *survey {
 	return s
 }
 
-// restlessness returns the mean change over time at the edges of the frame and
+// restlessness returns the mean change of light over time at the edges of the frame and
 // in its middle.
 func (s *survey) restlessness() (margin, middle float64) {
 	var nm, ni int
 	band := max(s.h/24, 2)
 	for y := range s.h {
 		for x := range s.w {
-			u := float64(s.unrest[y*s.w+x])
+			u := float64(s.flicker[y*s.w+x])
 			if x < band || y < band || x >= s.w-band || y >= s.h-band {
 				margin += u
 				nm++

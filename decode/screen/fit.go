@@ -34,10 +34,18 @@ const cornerShare = 0.025
 // read takes count profiles across each side of the view, reach steps long to
 // either side.
 func (b *border) read(f frame, v View, count, reach int, step float64) {
-	l := v.lens()
-	for i, p := range v.Quad {
-		b.corners[i] = l.undistort(p)
+	b.stack([]frame{f}, []View{v}, count, reach, step, usual)
+}
+
+// stack does what read does on the mean of frames, each at its own view; the
+// samples are those of the first.
+func (b *border) stack(f []frame, v []View, count, reach int, step float64, how sharpness) {
+	l := v[0].lens()
+	straight := make([]Quad, len(v))
+	for i := range v {
+		straight[i] = v[i].straight()
 	}
+	b.corners = straight[0]
 	b.samples = b.samples[:0]
 	b.store = b.store[:0]
 	b.possible, b.full = [4]int{}, [4]float64{}
@@ -56,12 +64,22 @@ func (b *border) read(f frame, v View, count, reach int, step float64) {
 			s := cornerShare + (1-2*cornerShare)*(float64(i)+0.5)/float64(count)
 			on := Point{from.X + s*dx, from.Y + s*dy}
 			at := l.distort(on)
-			if !b.profile.read(f, at, n, reach, step) {
+			b.profile.clear(reach)
+			frames := 0
+			for k := range f {
+				p, q := straight[k][side], straight[k][(side+1)%4]
+				there := l.distort(Point{p.X + s*(q.X-p.X), p.Y + s*(q.Y-p.Y)})
+				if b.profile.add(f[k], there, n, reach, step, how) {
+					frames++
+				}
+			}
+			if frames == 0 {
 				continue
 			}
+			b.profile.finish(frames * how.lines)
 			b.possible[side]++
 			start := len(b.store)
-			b.store = b.profile.edges(b.store, step)
+			b.store = b.profile.edges(b.store, step, how.least)
 			edges := outermost(b.store[start:])
 			b.store = b.store[:start+len(edges)]
 			if len(edges) == 0 {

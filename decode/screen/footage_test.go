@@ -50,7 +50,6 @@ func look(t *testing.T, path string) screen.Found {
 		}
 		p.Release()
 	}
-	t.Log(screen.Features(f))
 	found, err := f.Result()
 	if err != nil {
 		t.Fatal(err)

@@ -14,6 +14,7 @@ import (
 type candidate struct {
 	view   View
 	frame  int
+	views  []View  // of the kept frames
 	hidden [4]bool // sides that are the frame's own edge
 	fit    fitted  // over all kept frames
 	rough  float64 // score on the reduced frames
@@ -318,6 +319,7 @@ var bends = [...]float64{0, -0.03, 0.03, -0.06, 0.06, -0.1}
 // refine fits the candidate to each of the kept frames, with one bend of the
 // lens for all.
 func (f *Finder) refine(b *border, c *candidate) bool {
+	rough := c.view
 	resp := responseOf(f.whole[0].plane.Depth)
 	// First the frames' own places, with a loose fit.
 	views := make([]View, len(f.whole))
@@ -384,6 +386,7 @@ func (f *Finder) refine(b *border, c *candidate) bool {
 	copy(views, starts)
 	_, c.fit, c.frame = measure(k1, 6, 1, loose{3, 3, 3, 3}, 3, 1)
 	c.view = views[c.frame]
+	c.views = views
 	c.steady = wander(views) / math.Hypot(float64(f.size.X), float64(f.size.Y))
 	c.frame = f.whole[c.frame].index
 	c.view.K1 = k1
@@ -391,8 +394,70 @@ func (f *Finder) refine(b *border, c *candidate) bool {
 		c.hidden[s] = b.possible[s] < searchProfiles/4
 	}
 	c.score = c.quality()
+	if c.score < faintBelow {
+		f.refineFaint(b, c, rough)
+	}
 	return c.view.Quad.convex()
 }
+
+// faint is how all kept frames are looked at together where one alone shows too
+// little: long stretches of each side at once, for edges of a code or two.
+var faint = sharpness{lines: 15, apart: 2.5, least: 0.006}
+
+const (
+	// Below this quality the frames are looked at together.
+	faintBelow    = 0.8
+	faintProfiles = 24
+)
+
+// refineFaint fits one view to all kept frames together, from where the reduced
+// frames put it, and takes it if it is better. It supposes that the camera
+// stands still.
+func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
+	resp := responseOf(f.whole[0].plane.Depth)
+	frames := make([]frame, len(f.whole))
+	views := make([]View, len(f.whole))
+	for i := range frames {
+		frames[i] = frame{&f.whole[i].plane, resp}
+	}
+	best := *c
+	for _, k := range bends {
+		v := rough
+		v.K1 = k
+		ok := true
+		var fit fitted
+		for _, pass := range [...]struct {
+			reach        int
+			wide, narrow float64
+		}{{4*f.factor + 4, float64(3 * f.factor), 2.5}, {8, 3, 1.5}} {
+			for i := range views {
+				views[i] = v
+			}
+			b.stack(frames, views, faintProfiles, pass.reach, 1, faint)
+			var d shift
+			d, fit = b.fit(shift{}, loose{4, 4, 4, 2}, pass.wide, pass.narrow)
+			v = b.shifted(v, d)
+			if ok = v.Quad.convex(); !ok {
+				break
+			}
+		}
+		if !ok {
+			continue
+		}
+		try := *c
+		try.view, try.fit, try.frame = v, fit, f.whole[0].index
+		try.views = slices.Repeat([]View{v}, len(views))
+		try.score = try.quality() * faintTrust
+		if try.score > best.score {
+			best = try
+		}
+	}
+	best.rough = c.rough
+	*c = best
+}
+
+// faintTrust is how much less a border is believed that no single frame shows.
+const faintTrust = 0.8
 
 // gain is how well a shift explains the samples.
 func (b *border) gain(d shift, narrow float64) float64 {
@@ -493,7 +558,7 @@ const (
 	// preferred for its size: the noise of a quality.
 	asGood = 0.9
 	// halfStrong is the same for the contrast of its border.
-	halfStrong = 0.4
+	halfStrong = 0.6
 	// sameSize is how much larger an area has to be to be another one.
 	sameSize = 1.015
 )
@@ -501,9 +566,29 @@ const (
 // describe makes the result of the chosen candidate.
 func (f *Finder) describe(c candidate) Found {
 	found := Found{Kind: Screen, View: c.view, Frame: c.frame, Hidden: c.hidden, Confidence: c.score}
+	shape := c.view.measuredShape()
+	aspect := nearestShape(shape, shapeSlack)
+	cut := c.hidden != [4]bool{}
+	switch {
+	case cut:
+		found.Why = "a lit quadrilateral with straight sides stands in the frames while its content changes; it is cut off by the frame's edge"
+		found.Confidence *= 0.7
+	case math.Abs(math.Log(shape/panelShape)) < shapeSlack:
+		// What is about as wide as a set is one.
+		aspect = panelShape
+		found.Why = "a lit quadrilateral with straight sides in the shape of a set stands in the frames while its content changes"
+	default:
+		if v, ok := f.panel(&c); ok {
+			found.View = v
+			aspect = panelShape
+			found.Why = "a lit picture with black bars stands in the frames, and the edge of the panel shows round it"
+			break
+		}
+		found.LitArea = true
+		found.Why = "a lit quadrilateral with straight sides stands in the frames while its content changes; the panel's own edge beyond black bars does not show"
+	}
+	found.View.Aspect = aspect
 	found.View.Confidence = c.score
-	found.Why = "a lit quadrilateral with straight sides stands in the frames while its content changes"
-	found.View.Aspect = nearestShape(found.View.measuredShape(), shapeSlack)
 	return found
 }
 

@@ -1,0 +1,168 @@
+package screen
+
+import (
+	"math"
+	"slices"
+
+	"gocv.io/x/gocv"
+
+	"setwitness/decode/picture"
+)
+
+// The dark gaps between a panel's pixels draw a fine regular grid into a
+// close-up: the same number of camera pixels apart across and down, in all of
+// the frame and in every frame, whatever the set shows. Textures of a scene
+// are seldom square, and never everywhere at all times.
+
+const (
+	// The grid is looked for in windows of this side, px: several at each
+	// place of the frame, large enough for a sharp line in the spectrum.
+	gridWindow = 128
+	gridPlaces = 3 // across and down
+	// Pitches of a panel's pixels that a camera can show, px: from its own
+	// limit to where a phone does not come nearer.
+	leastPitch, mostPitch = 2.05, 12
+	// A line of the spectrum has to stand out against its surroundings by
+	// this factor in power.
+	lineOut = 12
+	// Pitches across and down agree within this share, for square pixels
+	// seen a little from the side, and those of the windows within that.
+	squareSlack, placeSlack = 0.12, 0.15
+	// The share of the windows that have to show the grid.
+	gridShare = 0.5
+)
+
+// grid returns how many camera pixels there are for a row of the panel's pixels,
+// and the share of the windows that show them.
+func (f *Finder) grid() (px, share float64) {
+	if f.size.X < 2*gridWindow || f.size.Y < 2*gridWindow {
+		return 0, 0
+	}
+	var pitches []float64
+	total := 0
+	for k := range f.whole {
+		p := &f.whole[k].plane
+		for j := range gridPlaces {
+			for i := range gridPlaces {
+				x := (p.W - gridWindow) * i / (gridPlaces - 1)
+				y := (p.H - gridWindow) * j / (gridPlaces - 1)
+				power, ok := spectrum(p, x, y)
+				if !ok {
+					continue
+				}
+				total++
+				if across, down := line(power, false), line(power, true); across > 0 && down > 0 &&
+					math.Abs(math.Log(across/down)) < squareSlack {
+					pitches = append(pitches, down)
+				}
+			}
+		}
+	}
+	if total == 0 || len(pitches) == 0 {
+		return 0, 0
+	}
+	slices.Sort(pitches)
+	px = pitches[len(pitches)/2]
+	agree := 0
+	for _, p := range pitches {
+		if math.Abs(math.Log(p/px)) < placeSlack {
+			agree++
+		}
+	}
+	return px, float64(agree) / float64(total)
+}
+
+// spectrum returns the power of a window of a plane, gridWindow squared; it
+// reports false for a window without contrast.
+func spectrum(p *picture.Plane, x0, y0 int) ([]float32, bool) {
+	m := gocv.NewMatWithSize(gridWindow, gridWindow, gocv.MatTypeCV32F)
+	defer m.Close()
+	px, err := m.DataPtrFloat32()
+	if err != nil {
+		return nil, false
+	}
+	var mean float64
+	for y := range gridWindow {
+		for x := range gridWindow {
+			mean += float64(p.At(x0+x, y0+y))
+		}
+	}
+	mean /= gridWindow * gridWindow
+	var hann [gridWindow]float64
+	for i := range hann {
+		hann[i] = 0.5 - 0.5*math.Cos(2*math.Pi*(float64(i)+0.5)/gridWindow)
+	}
+	var energy float64
+	for y := range gridWindow {
+		for x := range gridWindow {
+			v := (float64(p.At(x0+x, y0+y)) - mean) * hann[x] * hann[y]
+			px[y*gridWindow+x] = float32(v)
+			energy += v * v
+		}
+	}
+	if energy == 0 {
+		return nil, false
+	}
+	out := gocv.NewMat()
+	defer out.Close()
+	gocv.DFT(m, &out, gocv.DftComplexOutput)
+	if out.Rows() != gridWindow || out.Cols() != gridWindow || out.Channels() != 2 {
+		return nil, false
+	}
+	c, err := out.DataPtrFloat32()
+	if err != nil {
+		return nil, false
+	}
+	power := make([]float32, gridWindow*gridWindow)
+	for i := range power {
+		power[i] = c[2*i]*c[2*i] + c[2*i+1]*c[2*i+1]
+	}
+	return power, true
+}
+
+// line returns the pitch of the strongest line along an axis of a spectrum, px,
+// or 0 when none stands out.
+func line(power []float32, down bool) float64 {
+	at := func(along, beside int) float32 {
+		beside = (beside + gridWindow) % gridWindow
+		if down {
+			return power[along*gridWindow+beside]
+		}
+		return power[beside*gridWindow+along]
+	}
+	// The strongest within some degrees of the axis: the camera is turned a
+	// little.
+	const turn = 0.08
+	n := gridWindow / 2
+	ridge := make([]float64, n)
+	for i := range ridge {
+		w := 1 + int(turn*float64(i))
+		for k := -w; k <= w; k++ {
+			ridge[i] = max(ridge[i], float64(at(i, k)))
+		}
+	}
+	best, power1 := 0, 0.0
+	from, to := int(math.Round(gridWindow/mostPitch)), int(math.Round(gridWindow/leastPitch))
+	for i := from; i <= min(to, n-1); i++ {
+		var near []float64
+		for k := i - 8; k <= i+8; k++ {
+			if (k < i-2 || k > i+2) && k > 0 && k < n {
+				near = append(near, ridge[k])
+			}
+		}
+		slices.Sort(near)
+		if out := ridge[i] / max(near[len(near)/2], 1e-9); out > lineOut && ridge[i] > power1 {
+			best, power1 = i, ridge[i]
+		}
+	}
+	if best == 0 {
+		return 0
+	}
+	// Between the bins, by the centre of the peak.
+	var sum, weight float64
+	for k := max(best-1, 0); k <= min(best+1, n-1); k++ {
+		sum += float64(k) * ridge[k]
+		weight += ridge[k]
+	}
+	return gridWindow * weight / sum
+}
