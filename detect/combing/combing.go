@@ -196,11 +196,8 @@ func (s *state) judge(w *detect.Window, window image.Rectangle, c carrier) verdi
 	l := &s.looker
 	noise := s.suspects.noise * unit
 	var ok bool
-	var before *picture.Plane
-	if q := w.Picture(w.T - 1); q != nil {
-		before = &q.Y
-	}
-	if v.look, ok = l.take(&w.Picture(w.T).Y, before, window, c, noise, s.reach); !ok {
+	at := rest{s.cells.At(w.T), s.suspects.rest}
+	if v.look, ok = l.take(&w.Picture(w.T).Y, at, window, c, noise, s.reach); !ok {
 		return v
 	}
 	v.odds = v.intra(noise)
@@ -222,8 +219,8 @@ func (s *state) judge(w *detect.Window, window image.Rectangle, c carrier) verdi
 	}
 	if !asked {
 		best = loneWeight
-	} else if c != woven && best < movesWeight {
-		best = stillScaled
+	} else if (c != woven || v.far) && best < movesWeight {
+		best = doubtful
 	}
 	v.odds += best
 	return v

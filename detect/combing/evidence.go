@@ -36,9 +36,10 @@ const (
 	movesWeight  = 1.0  // one of them does
 	frozenWeight = -3.0 // neither moves
 	strayWeight  = -2.5 // neither is found along the displacement
-	// stillScaled is in place of the last two for scaled combs: lines at rest
-	// of any pitch are common, and a scaler leaves less to tell them by.
-	stillScaled = -4.0
+	// doubtful is in place of the last two for scaled combs, as lines at rest
+	// of any pitch are common and a scaler leaves less to tell them by, and
+	// for displacements far away.
+	doubtful = -4.0
 	// loneWeight is the doubt about a look whose picture has no neighbour.
 	loneWeight = -2.0
 	// agreeWeight is added for each look that found the same displacement,

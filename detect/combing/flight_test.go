@@ -23,6 +23,7 @@ type flight struct {
 	contrast    float64 // codes, flat
 	texture     float64 // codes, on the disc
 	noise       float64 // deviation, codes
+	lines       float64 // codes by which every other line of the ground is brighter, in its middle
 	first, last int
 	later       float64
 }
@@ -37,6 +38,9 @@ func (f flight) sequence() faults.Sequence {
 	for y := range f.h {
 		for x := range f.w {
 			ground[y*f.w+x] = 90 + 10*math.Sin(float64(x)/29)*math.Cos(float64(y)/23)
+			if abs(y-f.h/2) < 50 && y%2 == 1 {
+				ground[y*f.w+x] += f.lines
+			}
 		}
 	}
 	// The disc is in the middle in the middle of the fault.
@@ -182,6 +186,20 @@ func TestFloorIsWhereItIsStated(t *testing.T) {
 				t.Errorf("noise %g, floor %.2f %%, comb of %.2f %%: %d findings, want %d", noise, row.Floor, c.times*row.Floor, got, c.found)
 			}
 		}
+	}
+}
+
+// Lines at rest that are as fine as a comb hide none that passes in front of
+// them, and make none of a correct flight.
+func TestBeforeLinesAtRest(t *testing.T) {
+	f := plainFlight()
+	f.lines = 24
+	if e := only(t, f.sequence()); e.Start < f.first || e.End > f.last {
+		t.Errorf("pictures %d to %d, want %d to %d", e.Start, e.End, f.first, f.last)
+	}
+	f.later = 0
+	if events := examine(t, f.sequence()).Events; len(events) > 0 {
+		t.Errorf("a correct flight: %+v", events)
 	}
 }
 

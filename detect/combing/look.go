@@ -60,11 +60,6 @@ const (
 	farReach, explainedFar, plainFar = 5, 0.5, 0.5
 	// asWell times the least cost is no worse.
 	asWell = 1.25
-	// A sample has changed since the picture before when the mean of three
-	// beside one another differs by more than changedFloor in 8-bit codes
-	// and changedNoise deviations of noise: twice that of the mean's
-	// difference. What passes by chance is looked at as it would be anyway.
-	changedFloor, changedNoise = 1.0, 1.64
 	// mostDetail is the share of the difference between the fields by which
 	// neighbouring lines of one field may differ. White noise, and detail as
 	// fine as the lines, make them differ by as much as the fields do, 1.15
@@ -111,11 +106,11 @@ type candidate struct {
 	reach int // how far along the line was searched, where that differs
 }
 
-// take looks at the window of p for a comb along carrier c. before is the
-// picture before p, nil where there is none, noise the deviation of noise and r
-// how far displacements are searched. It reports whether the fields differ in
-// enough samples for the figures to mean something.
-func (l *looker) take(p, before *picture.Plane, window image.Rectangle, c carrier, noise float64, r image.Point) (look, bool) {
+// take looks at the window of p for a comb along carrier c, where at does not
+// say that nothing moves. noise is the deviation of noise and r how far
+// displacements are searched. It reports whether the fields differ in enough
+// samples for the figures to mean something.
+func (l *looker) take(p *picture.Plane, at rest, window image.Rectangle, c carrier, noise float64, r image.Point) (look, bool) {
 	k := look{window: window, carrier: c}
 	step := c.step()
 	w, h := window.Dx(), window.Dy()/step
@@ -127,9 +122,7 @@ func (l *looker) take(p, before *picture.Plane, window image.Rectangle, c carrie
 	}
 	load(smoothX, smoothY)
 	l.findMask(f, image.Rect(smoothX, smoothY, smoothX+w, smoothY+h), l.threshold(noise))
-	if before != nil {
-		l.keepChanged(p, before, window.Min, step, max(changedFloor*unit, changedNoise*noise))
-	}
+	l.leaveOut(at, window.Min, step)
 	k.pixels = len(l.mask)
 	if k.pixels < leastPixels {
 		return k, false
@@ -335,22 +328,13 @@ func (l *looker) findMask(f *fields, in image.Rectangle, threshold int32) {
 	}
 }
 
-// keepChanged takes the samples out of the mask where neither field has changed
-// since the picture before: lines at rest that are as fine as a comb. The mask
-// begins at raster place at, its rows step lines apart.
-func (l *looker) keepChanged(p, before *picture.Plane, at image.Point, step int, threshold float64) {
-	limit := int(3*threshold/unit*float64(int(1)<<(p.Depth-8)) + 0.5)
-	changed := func(x, y int) bool {
-		d := 0
-		for i := max(x-1, 0); i <= min(x+1, p.W-1); i++ {
-			d += p.At(i, y) - before.At(i, y)
-		}
-		return abs(d) > limit
-	}
+// leaveOut takes the samples out of the mask whose cells are at rest: lines as
+// fine as a comb that something moves in front of. The mask begins at raster
+// place min, its rows step lines apart.
+func (l *looker) leaveOut(at rest, min image.Point, step int) {
 	kept := l.mask[:0]
 	for _, m := range l.mask {
-		x, y := at.X+int(m.x), at.Y+int(m.y)*step
-		if changed(x, y) || changed(x, min(y+step, p.H-1)) {
+		if !at.cell(min.X+int(m.x), min.Y+int(m.y)*step) {
 			kept = append(kept, m)
 		}
 	}

@@ -85,8 +85,21 @@ type suspects struct {
 	second       float64 // bend of noise, 8-bit codes
 	bend         float64 // ratio of bend to rise above which a cell is suspect
 	moving       bool    // something moved
+	rest         uint32  // the most that a whole cell at rest changes, code values
 
 	zigzags, seconds, bends, levels histogram
+}
+
+// rest tells where a picture is as the one before was.
+type rest struct {
+	m    *cells.Map
+	most uint32 // that a cell at rest changes
+}
+
+// cell reports whether the cell at raster place x, y is at rest.
+func (r rest) cell(x, y int) bool {
+	c := r.m.At(x/cells.Size, y/cells.Size)
+	return r.m.HasDiff && c.Diff[0]+c.Diff[1] <= r.most
 }
 
 // histogram counts values on a scale that suits sums of cells: sixteenths.
@@ -166,7 +179,7 @@ func (s *suspects) find(m *cells.Map, code float32, lowest float64) {
 	zigzag := uint32(float32(noiseRatio*s.zigzag+suspectFloor) * code * whole)
 	second := uint32(float32(noiseRatio*s.second+2*suspectFloor) * code * whole)
 	still := uint32(float32(movedNoise*s.noise+moved) * code * whole)
-	combed := uint32(float32(movedNoise*s.noise+suspectFloor) * code * whole)
+	s.rest = uint32(float32(movedNoise*s.noise+suspectFloor) * code * whole)
 	// In 256ths.
 	bend := uint64(s.bend * 256)
 	for y := range s.rows {
@@ -184,7 +197,7 @@ func (s *suspects) find(m *cells.Map, code float32, lowest float64) {
 			if !m.HasDiff {
 				change = math.MaxUint32
 			}
-			if limit := zigzag + c.Vertical/(1/detailShare); c.Zigzag > limit && change > combed &&
+			if limit := zigzag + c.Vertical/(1/detailShare); c.Zigzag > limit && change > s.rest &&
 				float32(c.Vertical) < mostDetail/2*float32(c.Second) {
 				s.fine.add(zones+x/zoneCols, i, float32(c.Zigzag-limit)/(float32(c.Pixels)*code))
 			}
