@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"image"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"testing"
 
@@ -135,6 +136,84 @@ func TestNoBeat(t *testing.T) {
 				t.Fatalf("frame %d row %d: %+v and 400 frames later %+v", i, row, e, o)
 			}
 		}
+	}
+}
+
+// The line where one picture ends and the next begins, FACTS section 7: while
+// all rows are read at once it moves by the share of a refresh that a frame
+// takes; the readout adds to that or takes from it, by its direction.
+func TestSplitLine(t *testing.T) {
+	const lines, refreshHz, rate = 720.0, 60.0, 240.0
+	for _, c := range []struct {
+		readout  Direction
+		readoutS float64
+		sign     float64
+	}{{Down, 0, 0}, {Down, 0.003, -1}, {Up, 0.003, 1}} {
+		set := plainSet(refreshHz)
+		set.RollS = 1 / refreshHz
+		camera := plainCamera(64, 720, rate, 1)
+		camera.ExposureS, camera.ReadoutS, camera.Readout = 1e-6, c.readoutS, c.readout
+		camera.FieldOfViewDeg = 20
+		camera.Pose.Fill = 20 // the screen's height is that of the frame
+		capture := film(t, flats(1280, lines, 60, 1, 10, 16, 235), set, camera, Room{}, 0)
+		split := func(i int) float64 {
+			f := capture.Frame(i)
+			first := f.AtRaster(Point{640, 0.5}).First
+			for v := 0.5; v < lines; v++ {
+				if f.AtRaster(Point{640, v}).First != first {
+					return v
+				}
+			}
+			return lines
+		}
+		// In time a line's update is roll/lines later than that of the line
+		// above, and the exposure of its row is as much later or earlier as
+		// the readout has it.
+		want := 1 / rate / (1/refreshHz/lines + c.sign*c.readoutS/lines)
+		for i := 9; i < 11; i++ {
+			if got := split(i+1) - split(i); math.Abs(got-want) > 3 {
+				t.Errorf("%v in %g s: split at line %g, then %g: moved by %g, want %.1f", c.readout, c.readoutS, split(i), split(i+1), got, want)
+			}
+		}
+		if c.readoutS == 0 && math.Abs(want-refreshHz/rate*lines) > 1e-9 {
+			t.Errorf("%g lines a frame", want)
+		}
+	}
+}
+
+// Sway and tremor have the size that they were given, a drift and a zoom their
+// rates, and a knock leaves the picture a third of its throw away.
+func TestMotion(t *testing.T) {
+	l := (&Camera{W: 1280, H: 720, FieldOfViewDeg: 60}).lens()
+	r := rand.New(rand.NewPCG(1, 1))
+	m := newMover(Motion{SwayPx: 3, ShakePx: 0.5}, r)
+	var square, fast, n float64
+	for s := 0.0; s < 300; s += 0.01 {
+		a, b := m.at(s, l).apply(Point{640, 360}), m.at(s+0.005, l).apply(Point{640, 360})
+		square, n = square+(a.X-640)*(a.X-640), n+1
+		fast += (b.X - a.X) * (b.X - a.X) / 0.005 / 0.005
+	}
+	if sd := math.Sqrt(square / n); math.Abs(sd-math.Hypot(3, 0.5)) > 0.15 {
+		t.Errorf("sway of %.2f px", sd)
+	}
+	// A speed between those of all sway at the slowest and all at the fastest.
+	if v := math.Sqrt(fast/n) / 2 / math.Pi; v < math.Hypot(3*0.5, 0.5*6) || v > math.Hypot(3*2, 0.5*12) {
+		t.Errorf("moves at %.2f px times Hz", v)
+	}
+	m = newMover(Motion{DriftXPx: 4, DriftYPx: -2, ZoomPerS: 0.01}, r)
+	p, q := m.at(2, l).apply(Point{640, 360}), m.at(2, l).apply(Point{740, 360})
+	if math.Hypot(p.X-648, p.Y-356) > 1e-9 || math.Abs(q.X-p.X-100*math.Exp(0.02)) > 1e-9 {
+		t.Errorf("middle at %v, 100 px beside it %v", p, q)
+	}
+	m = newMover(Motion{BumpS: 1, BumpPx: 30}, r)
+	far := 0.0
+	for s := 1.0; s < 1.2; s += 0.001 {
+		at := m.at(s, l).apply(Point{640, 360})
+		far = max(far, math.Hypot(at.X-640, at.Y-360))
+	}
+	at := m.at(3, l).apply(Point{640, 360})
+	if before := m.at(0.99, l).apply(Point{640, 360}); before != (Point{640, 360}) || far < 12 || far > 40 || math.Abs(math.Hypot(at.X-640, at.Y-360)-10) > 0.1 {
+		t.Errorf("before the knock at %v, then up to %.1f px off, at last at %v", before, far, at)
 	}
 }
 

@@ -38,7 +38,8 @@ type renderer struct {
 	stepX, stepY      float32   // width, in samples, of the step between two samples
 	gridX, gridY      []float32 // light across a pixel of the panel; nil for none
 	panelX, panelY    float32   // pixels of the panel a sample
-	edgeX, edgeY      float64   // blur of the screen's edge in samples
+	edgeX, edgeY      float32   // blur of the screen's edge in samples
+	edge              []float32
 	shrink            []float32 // lens: shares of radius by square of radius
 	shrinkTop         float64
 	falloff           []float32
@@ -95,7 +96,8 @@ func (r *renderer) setUp(c *Capture) {
 	blur := math.Sqrt(cam.BlurPx*cam.BlurPx + 1.0/12)
 	r.blurX, r.stepX = sampling(blur / sx)
 	r.blurY, r.stepY = sampling(blur / sy)
-	r.edgeX, r.edgeY = blur/sx, blur/sy
+	r.edgeX, r.edgeY = float32(blur/sx), float32(blur/sy)
+	r.setUpEdge()
 	if set.PanelW > 0 {
 		r.panelX, r.panelY = float32(set.PanelW)/float32(r.w), float32(set.PanelH)/float32(r.h)
 		r.gridX = panelGrid(set.PixelFill, sx/float64(r.panelX), cam.BlurPx)

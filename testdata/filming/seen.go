@@ -54,37 +54,52 @@ func (r *renderer) setUpWall(c *Capture) {
 	}
 }
 
+// edgeSteps cuts the edge of something blurred, far standard deviations to
+// either side, so that one step is less than a fifth of a per cent.
+const edgeSteps = 2048
+
+// setUpEdge tabulates how much of the light comes from within an edge.
+func (r *renderer) setUpEdge() {
+	r.edge = make([]float32, edgeSteps+1)
+	for i := range r.edge {
+		d := far * (2*float64(i)/edgeSteps - 1)
+		r.edge[i] = float32(0.5 + 0.5*math.Erf(d/math.Sqrt2))
+	}
+}
+
+// within returns how much of the light at a place comes from within an edge
+// that is d standard deviations of the blur away.
+func (r *renderer) within(d float32) float32 {
+	if d >= far {
+		return 1
+	}
+	if d <= -far {
+		return 0
+	}
+	return r.edge[int((d+far)*(edgeSteps/2/far)+0.5)]
+}
+
 // covered returns how much of the light at a place comes from within the
 // screen.
 func (r *renderer) covered(u, v float32) float32 {
-	share := func(at float64, size int, sigma float64) float64 {
-		d := min(at, float64(size)-at) / sigma
-		if d > far {
-			return 1
-		}
-		if d < -far {
-			return 0
-		}
-		return 0.5 + 0.5*math.Erf(d/math.Sqrt2)
-	}
-	x := share(float64(u), r.w, r.edgeX)
+	x := r.within(min(u, float32(r.w)-u) / r.edgeX)
 	if x == 0 {
 		return 0
 	}
-	return float32(x * share(float64(v), r.h, r.edgeY))
+	return x * r.within(min(v, float32(r.h)-v)/r.edgeY)
 }
 
 // inside reports whether a place lies so far inside the screen that its edge
 // does not matter, and outside whether it lies so far outside.
 func (r *renderer) inside(u, v float32) bool {
-	mx, my := float32(max(1, far*r.edgeX)), float32(max(1, far*r.edgeY))
+	mx, my := max(1, far*r.edgeX), max(1, far*r.edgeY)
 	return u > mx && u < float32(r.w)-mx && v > my && v < float32(r.h)-my
 }
 
 // outside reports whether all between two places lies so far outside that
 // neither the screen nor its bezel matters.
 func (r *renderer) outside(u0, v0, u1, v1, bezel float32) bool {
-	mx, my := bezel+float32(far*r.edgeX), bezel+float32(far*max(r.edgeX, r.edgeY))
+	mx, my := bezel+far*r.edgeX, bezel+far*max(r.edgeX, r.edgeY)
 	w, h := float32(r.w), float32(r.h)
 	return u0 < -mx && u1 < -mx || u0 > w+mx && u1 > w+mx || v0 < -my && v1 < -my || v0 > h+my && v1 > h+my
 }
@@ -221,14 +236,10 @@ func (r *renderer) reflected(c *Capture, s *shown, u, v, bezel float32) float32 
 
 // onBezel returns the share of the bezel in the light of a place.
 func (r *renderer) onBezel(out, bezel float32) float32 {
-	d := float64(bezel-out) / r.edgeX
-	if d > far {
-		return 1
-	}
-	if d < -far || bezel == 0 {
+	if bezel == 0 {
 		return 0
 	}
-	return float32(0.5 + 0.5*math.Erf(d/math.Sqrt2))
+	return r.within((bezel - out) / r.edgeX)
 }
 
 // fromWall reads a map of the plane around the screen.
@@ -275,7 +286,19 @@ func (r *renderer) fillRoom(c *Capture, y int, dst []float32) {
 			}
 			continue
 		}
-		if r.outside(u, v, us[block+1], vs[block+1], bezel) {
+		if u1, v1 := us[block+1], vs[block+1]; r.outside(u, v, u1, v1, bezel) {
+			a, b := r.fromWall(r.wallNits, u, v), r.fromWall(r.wallNits, u1, v1)
+			middle := r.fromWall(r.wallNits, (u+u1)/2, (v+v1)/2)
+			// An edge on the wall shows in one of the three.
+			const even = 0.002
+			if bend := a + b - 2*middle; bend < even*middle && bend > -even*middle {
+				step := (b - a) / node
+				for i := range part {
+					part[i] = a
+					a += step
+				}
+				continue
+			}
 			for i := range part {
 				part[i] = r.fromWall(r.wallNits, u, v)
 				u, v = u+du, v+dv

@@ -41,6 +41,7 @@ const (
 	Emissive   = "emissive"    // a panel with dark dips at each update
 	Backlight  = "backlight"   // a backlight that is switched
 	SlowPanel  = "slow-panel"  // a liquid crystal that takes its time
+	Moire      = "moire"       // a coarse panel before a sharp lens
 	Bumped     = "bumped"      // somebody knocks at the stand
 	Slowed     = "slowed"      // stamps stretched to 30 a second
 	PartSlowed = "part-slowed" // only the middle stretched
@@ -51,7 +52,7 @@ const (
 // Names lists the situations that Named knows.
 func Names() []string {
 	return []string{Stand, Hand, Portrait, CloseUp, Dim, LitWall, Lamp, Letterbox,
-		Emissive, Backlight, SlowPanel, Bumped, Slowed, PartSlowed, Uneven, Ordinary}
+		Emissive, Backlight, SlowPanel, Moire, Bumped, Slowed, PartSlowed, Uneven, Ordinary}
 }
 
 // draw draws values from ranges.
@@ -194,6 +195,13 @@ func Named(name string, refreshHz float64, seed int64) (s Situation, ok bool) {
 		d.emissive(&s)
 	case Backlight:
 		d.backlight(&s)
+	case Moire:
+		// 1.05 to 1.3 camera px for a pixel of the panel: the alias is some
+		// 4 to 20 px long.
+		cam.W, cam.H = 1920, 1080
+		s.Set.PanelW, s.Set.PanelH, s.Set.PixelFill = 1366, 768, d.between(0.65, 0.85)
+		cam.Pose.Fill = d.between(0.75, 0.92)
+		cam.BlurPx = d.between(0.2, 0.35)
 	case SlowPanel:
 		d.settle(&s)
 	case Bumped:
@@ -294,7 +302,7 @@ func (d draw) refresh(pictureRate float64) float64 {
 func Random(pictureRate float64, seed int64) Situation {
 	d := draw{rand.New(rand.NewPCG(uint64(seed), 12))}
 	refresh := d.refresh(pictureRate)
-	names := []string{Stand, Hand, Portrait, Dim, LitWall, Lamp, Letterbox, Emissive, Backlight, SlowPanel, Slowed}
+	names := []string{Stand, Hand, Portrait, Dim, LitWall, Lamp, Letterbox, Emissive, Backlight, SlowPanel, Moire, Slowed}
 	s, _ := Named(names[d.IntN(len(names))], refresh, seed)
 	if s.Set.DipDepth+s.Set.BacklightDepth+s.Set.SettleS == 0 {
 		switch d.IntN(4) {
@@ -321,7 +329,7 @@ func Random(pictureRate float64, seed int64) Situation {
 	if d.IntN(3) == 0 {
 		s.Camera.AutoExposureS, s.Camera.AutoExposureRange = d.between(0.3, 1.5), d.between(1.1, 1.6)
 	}
-	if d.IntN(4) == 0 {
+	if d.IntN(4) == 0 && s.Camera.W < 1920 {
 		s.Camera.W, s.Camera.H = s.Camera.W*3/2, s.Camera.H*3/2
 		m := &s.Camera.Motion
 		for _, px := range []*float64{&m.SwayPx, &m.ShakePx, &m.DriftXPx, &m.DriftYPx} {
