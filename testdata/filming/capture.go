@@ -8,6 +8,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"sort"
 	"sync"
 	"time"
 
@@ -180,11 +181,14 @@ func (c *Capture) DisplayedAt(stamp time.Duration) int {
 		share := float64(stamp-c.stamps[i-1]) / float64(c.stamps[i]-c.stamps[i-1])
 		t = c.times[i-1] + share*(c.times[i]-c.times[i-1])
 	}
-	d := 0
-	for d+1 < len(c.displayed) && c.UpdateS(d+1, float64(c.Source.Format.H)/2) <= t {
-		d++
-	}
-	return d
+	return c.current(t, float64(c.Source.Format.H)/2)
+}
+
+// current returns which displayed picture a line shows at a time; the first
+// one also before its update.
+func (c *Capture) current(t, line float64) int {
+	n := sort.Search(len(c.displayed), func(d int) bool { return c.UpdateS(d, line) > t })
+	return max(0, n-1)
 }
 
 // Frame is the truth about one camera frame.
@@ -334,10 +338,7 @@ func (c *Capture) UpdateS(displayed int, line float64) float64 {
 // exposure returns what an exposure that starts at t saw of a line.
 func (c *Capture) exposure(t, line float64) Exposure {
 	end := t + c.Camera.ExposureS
-	d := 0
-	for d+1 < len(c.displayed) && c.UpdateS(d+1, line) <= t {
-		d++
-	}
+	d := c.current(t, line)
 	e := Exposure{First: d}
 	for at := t; ; d++ {
 		next := end
@@ -356,13 +357,26 @@ func (c *Capture) exposure(t, line float64) Exposure {
 func (c *Capture) Picture(i int) *picture.Picture {
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	c.makeReady()
+	p := c.render(c, i)
+	p.Index, p.Frame, p.Time = i, i, c.stamps[i]
+	return p
+}
+
+// Gain returns how much the exposure of frame i has drifted: 1 is none. The
+// pictures up to there are rendered for it, if they have not been.
+func (c *Capture) Gain(i int) float64 {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.makeReady()
+	return c.gain(c, c.times[i]+c.Camera.ExposureS/2)
+}
+
+func (c *Capture) makeReady() {
 	if !c.ready {
 		c.setUp(c)
 		c.ready = true
 	}
-	p := c.render(c, i)
-	p.Index, p.Frame, p.Time = i, i, c.stamps[i]
-	return p
 }
 
 // Stream plays the capture from its first frame, once, in memory.

@@ -860,6 +860,41 @@ func TestColour(t *testing.T) {
 	}
 }
 
+// A source of ten bits gives the frames of its like in eight, and one with
+// wide samples a screen of its own shape.
+func TestSources(t *testing.T) {
+	eight := flats(64, 36, 50, 1, 10, 60, 200)
+	ten := eight
+	ten.Format.Depth = 10
+	ten.At = func(i int) *picture.Picture {
+		p, q := eight.At(i), &picture.Picture{Y: picture.New(64, 36, 10)}
+		for k, v := range p.Y.Pix {
+			q.Y.Pix16[k] = 4 * uint16(v)
+		}
+		return q
+	}
+	camera := plainCamera(160, 90, 240, 1)
+	a := film(t, Letterboxed(eight, 0.2), plainSet(50), camera, Room{}, 0)
+	b := film(t, Letterboxed(ten, 0.2), plainSet(50), camera, Room{}, 0)
+	for _, i := range []int{0, 9} {
+		p, q := a.Picture(i), b.Picture(i)
+		if !bytes.Equal(p.Y.Pix, q.Y.Pix) {
+			t.Errorf("frame %d differs in ten bits", i)
+		}
+		f := a.Frame(i)
+		bar, content := f.ToCamera(Point{32, 3}), f.ToCamera(Point{32, 18})
+		if p.Y.At(int(bar.X), int(bar.Y)) > 1 || p.Y.At(int(content.X), int(content.Y)) < 30 {
+			t.Errorf("frame %d: bar and content are %d and %d", i, p.Y.At(int(bar.X), int(bar.Y)), p.Y.At(int(content.X), int(content.Y)))
+		}
+	}
+	wide := flats(720, 576, 50, 1, 10, 60)
+	wide.Format.SampleAspectNum, wide.Format.SampleAspectDen = 64, 45
+	f := film(t, wide, plainSet(50), camera, Room{}, 0).Frame(0)
+	if shape := (f.Corners[1].X - f.Corners[0].X) / (f.Corners[3].Y - f.Corners[0].Y); math.Abs(shape-16.0/9) > 1e-6 {
+		t.Errorf("720x576 samples of 64:45 make a screen of %.4f to 1", shape)
+	}
+}
+
 // The room: wall, slope, bezel with its mirror, board and lamp have the nits
 // that they were given.
 func TestRoom(t *testing.T) {
@@ -933,12 +968,17 @@ func TestAutoExposure(t *testing.T) {
 	camera.AutoExposureS, camera.AutoExposureRange, camera.SaturationNits, camera.Pose.Fill = 0.4, 4, 300, 3
 	capture := film(t, src, plainSet(50), camera, Room{}, 0)
 	gain := func(i int) float64 {
+		before := capture.Gain(i)
 		p := capture.Picture(i)
 		v := 1.0
 		if f := capture.Frame(i); capture.Displayed()[f.At(Point{32, 18}).First].Source >= 20 {
 			v = math.Pow((160.0-16)/219, 2.4)
 		}
-		return linear(float64(p.Y.At(32, 18))) * 300 / 200 / v
+		seen := linear(float64(p.Y.At(32, 18))) * 300 / 200 / v
+		if math.Abs(seen-before) > 0.012*before {
+			t.Errorf("frame %d: gain %.4f, seen %.4f", i, before, seen)
+		}
+		return seen
 	}
 	from, to := gain(90), gain(460)
 	aimed := math.Sqrt(0.18 * 300 / (200 * math.Pow((160.0-16)/219, 2.4)))

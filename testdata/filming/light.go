@@ -11,15 +11,8 @@ func (c *Capture) reach() int {
 // touched returns the first and last displayed picture whose light may be in
 // frame i.
 func (c *Capture) touched(i int) (first, last int) {
-	t := c.times[i] - c.Set.settled()
-	for first+1 < len(c.displayed) && c.displayed[first+1].StartS+c.Set.RollS <= t {
-		first++
-	}
-	last = first
-	end := c.times[i] + c.Camera.ReadoutS + c.Camera.ExposureS
-	for last+1 < len(c.displayed) && c.displayed[last+1].StartS < end {
-		last++
-	}
+	first = c.current(c.times[i]-c.Set.settled(), float64(c.Source.Format.H))
+	last = c.current(c.times[i]+c.Camera.ReadoutS+c.Camera.ExposureS, 0)
 	return first, last
 }
 

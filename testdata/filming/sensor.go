@@ -166,10 +166,7 @@ func (r *renderer) gain(c *Capture, t float64) float64 {
 	if cam.AutoExposureS == 0 {
 		return 1
 	}
-	d := 0
-	for d+1 < len(c.displayed) && c.displayed[d+1].StartS <= t {
-		d++
-	}
+	d := c.current(t, 0)
 	aim := func(k int) float64 {
 		mean := max(r.means[k], 1e-3*c.Set.PeakNits)
 		g := math.Pow(autoLevel*cam.SaturationNits/mean, autoFollow)
