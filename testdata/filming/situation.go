@@ -225,13 +225,16 @@ func Named(name string, refreshHz float64, seed int64) (s Situation, ok bool) {
 	return s, true
 }
 
+// Steady is for how many seconds the screen stays in the frame of a situation
+// that was drawn, where the camera drifts or zooms.
+const Steady = 6.0
+
 // fit steps back until all of a 16:9 screen is in the frame, wherever the
 // motion of the first seconds takes it. A close-up stays.
 func (s *Situation) fit() {
 	const (
-		seconds = 3.0
-		edge    = 0.012 // of the frame's width
-		steps   = 200
+		edge  = 0.012 // of the frame's width
+		steps = 200
 	)
 	cam := &s.Camera
 	if cam.Pose.Fill > 1 {
@@ -239,7 +242,7 @@ func (s *Situation) fit() {
 	}
 	m := cam.Motion
 	room := edge*float64(cam.W) + 3*(m.SwayPx+m.ShakePx) + m.BumpPx
-	room += seconds*math.Hypot(m.DriftXPx, m.DriftYPx) + seconds*math.Abs(m.ZoomPerS)*float64(cam.W)/2
+	room += Steady*math.Hypot(m.DriftXPx, m.DriftYPx) + Steady*math.Abs(m.ZoomPerS)*float64(cam.W)/2
 	in := func() bool {
 		const w, h = 1280, 720
 		g := Geometry{Homography: cam.pose(w, h, 1), lens: cam.lens()}
