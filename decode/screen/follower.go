@@ -22,6 +22,11 @@ type Follower struct {
 	border   border
 	response response
 
+	// Of the last frame measured: profiles that lay in the frame, and how
+	// many sides showed.
+	possible [4]int
+	total    float64
+
 	// started is set once a frame has been measured.
 	started bool
 	// carried counts the frames since the border was last seen.
@@ -72,6 +77,7 @@ const (
 func NewFollower(first View) *Follower {
 	first.Carried, first.Cut = false, false
 	f := &Follower{view: first, held: first, restless: 0.05, calm: calmFrames}
+	f.possible = [4]int{followProfiles, followProfiles, followProfiles, followProfiles}
 	f.shape = first.straight()
 	return f
 }
@@ -94,9 +100,10 @@ func (f *Follower) Follow(p *picture.Plane) View {
 		next = f.near(light, expected)
 		ok = b.enough(next.fit)
 	}
-	// A side that should show and does not may be content that was taken for
-	// the border while that was dark.
-	if !ok || f.count%doubtFrames == 0 && b.doubtful(next.fit) {
+	// Where less shows than in the frame before, the camera may have been
+	// knocked; a side that never shows may be content that was taken for the
+	// border while that was dark.
+	if !ok || next.fit.total() < f.total-lostTotal || f.count%doubtFrames == 0 && b.doubtful(next.fit) {
 		again = f.regain(light, expected)
 		if f.certain(expected, again) && (!ok || again.fit.total() > next.fit.total()+doubtGain) {
 			next, ok = again, true
@@ -126,6 +133,9 @@ const (
 	// frames, which has to show more of the border by this share of a side.
 	doubtFrames = 6
 	doubtGain   = 0.4
+	// lostTotal is how much of the border, in sides, does not get lost from
+	// one frame to the next by itself.
+	lostTotal = 0.5
 )
 
 // near fits the border close to where it is expected: first in its shape, then
@@ -223,7 +233,7 @@ func (f *Follower) certain(expected View, o outcome) bool {
 	level, upright, all := 0, 0, true
 	for i, s := range o.fit.seen {
 		switch {
-		case f.border.possible[i] < followProfiles/4:
+		case f.possible[i] < followProfiles/4:
 		case s < certainSeen:
 			all = false
 		case i%2 == 0:
@@ -357,6 +367,7 @@ func (f *Follower) accept(expected View, o outcome) View {
 	}
 	f.started, f.carried = true, 0
 	f.view, f.held = view, o.held
+	f.possible, f.total = f.border.possible, o.fit.total()
 	// The shape follows what is seen.
 	seen := view.straight()
 	shape := f.shape.onto(seen)
