@@ -37,7 +37,7 @@ func BenchmarkFrame(b *testing.B) {
 		name, situation string
 		w, h            int
 	}{
-		{"720-stand", Stand, 1280, 720}, {"720-hand", Hand, 1280, 720}, {"720-emissive", Emissive, 1280, 720},
+		{"720-stand", Stand, 1280, 720}, {"720-hand", Hand, 1280, 720}, {"720-emissive", Emissive, 1280, 720}, {"720-slow-panel", SlowPanel, 1280, 720},
 		{"720-portrait", Portrait, 720, 1280}, {"720-close-up", CloseUp, 1280, 720},
 		{"1080-stand", Stand, 1920, 1080}, {"1080-hand", Hand, 1920, 1080},
 	} {

@@ -266,7 +266,10 @@ func (r *renderer) alone(c *Capture, i, first, n, y int) int {
 func (r *renderer) weigh(c *Capture, i, first, n, y int) {
 	cam := &c.Camera
 	line := c.Set.RollS / float64(r.h)
-	var a, b [most]float32
+	var a, middle, b [most]float32
+	// straight is how far the weights may be off a straight line from node
+	// to node: less than a code, even where black turns to white.
+	const straight = 1.0 / 4096
 	at := func(x int, v float64, w []float32) {
 		row := cam.row(float64(x)+0.5, float64(y)+0.5)
 		c.share(first, c.times[i]+cam.lineS()*cam.whole(row), max(0, min(float64(r.h), v))*line, w)
@@ -277,35 +280,46 @@ func (r *renderer) weigh(c *Capture, i, first, n, y int) {
 		x0 := block * node
 		x1 := min(x0+node, cam.W)
 		at(x0+node, float64(v[block+1]), b[:n])
-		differs := float32(0)
+		same := true
 		for k := range n {
-			differs = max(differs, b[k]-a[k], a[k]-b[k])
+			same = same && a[k] == b[k]
 		}
-		switch {
-		case differs == 0:
+		if same {
 			for k := range n {
-				w := r.weights[k]
-				for x := x0; x < x1; x++ {
+				w := r.weights[k][x0:x1]
+				for x := range w {
 					w[x] = a[k]
 				}
 			}
-		// A straight line between the nodes is off by less than the
-		// difference: a code at most, even where black turns to white.
-		case differs < 1.0/4096:
+			a = b
+			continue
+		}
+		dv := float64(v[block+1]-v[block]) / node
+		at(x0+node/2, float64(v[block])+node/2*dv, middle[:n])
+		bend := float32(0)
+		for k := range n {
+			d := middle[k] - (a[k]+b[k])/2
+			bend = max(bend, d, -d)
+		}
+		if bend < straight {
 			for k := range n {
-				w, d := r.weights[k], (b[k]-a[k])/node
-				for x := x0; x < x1; x++ {
+				w := r.weights[k]
+				d := (middle[k] - a[k]) / (node / 2)
+				for x := x0; x < min(x0+node/2, x1); x++ {
 					w[x] = a[k] + float32(x-x0)*d
 				}
-			}
-		default:
-			var exact [most]float32
-			dv := float64(v[block+1]-v[block]) / node
-			for x := x0; x < x1; x++ {
-				at(x, float64(v[block])+float64(x-x0)*dv, exact[:n])
-				for k := range n {
-					r.weights[k][x] = exact[k]
+				d = (b[k] - middle[k]) / (node / 2)
+				for x := x0 + node/2; x < x1; x++ {
+					w[x] = middle[k] + float32(x-x0-node/2)*d
 				}
+			}
+			a = b
+			continue
+		}
+		for x := x0; x < x1; x++ {
+			at(x, float64(v[block])+float64(x-x0)*dv, middle[:n])
+			for k := range n {
+				r.weights[k][x] = middle[k]
 			}
 		}
 		a = b
