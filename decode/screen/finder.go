@@ -234,6 +234,7 @@ type survey struct {
 	most   []uint8   // the brightest that each sample was
 	least  []uint8   // the darkest
 	bright []uint8   // the brightest frame
+	mean   []float32 // codes
 	unrest []float32 // standard deviation over time, codes
 	// flicker is the same of light, 1 being white.
 	flicker []float32
@@ -242,7 +243,7 @@ type survey struct {
 func (f *Finder) survey() *survey {
 	n := f.small.X * f.small.Y
 	s := &survey{w: f.small.X, h: f.small.Y, factor: f.factor,
-		most: slices.Clone(f.stack[0]), least: slices.Clone(f.stack[0]), unrest: make([]float32, n)}
+		most: slices.Clone(f.stack[0]), least: slices.Clone(f.stack[0]), mean: make([]float32, n), unrest: make([]float32, n)}
 	sum, square := make([]uint32, n), make([]uint32, n)
 	most := uint32(0)
 	for _, frame := range f.stack {
@@ -274,6 +275,7 @@ func (f *Finder) survey() *survey {
 	k := float64(len(f.stack))
 	for i := range s.unrest {
 		mean := float64(sum[i]) / k
+		s.mean[i] = float32(mean)
 		s.unrest[i] = float32(math.Sqrt(max(0, float64(square[i])/k-mean*mean)))
 	}
 	return s

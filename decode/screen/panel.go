@@ -20,7 +20,7 @@ const (
 	filledSlack = 0.03
 	// The panel's edge is looked for within this many px of where the panel's
 	// shape puts it; the bezel's outer edge is farther away.
-	barPlace = 2.5
+	barPlace = 2
 	// Levels on either side of a step are read over so many px, so far from
 	// it: beyond the lens's blur, and within a narrow bezel.
 	stepNear, stepFar = 2, 6
@@ -40,9 +40,9 @@ func (f *Finder) panel(c *candidate) (View, bool) {
 		px = across
 	}
 	// Where the edge is, px outwards, if the picture has one of the usual
-	// shapes or just the one measured.
+	// shapes.
 	var due []float64
-	for _, s := range append(shapes[:], shape) {
+	for _, s := range shapes {
 		if math.Abs(math.Log(s/shape)) < filledSlack && math.Abs(math.Log(s/panelShape)) > filledSlack {
 			due = append(due, (max(s/panelShape, panelShape/s)-1)/2*px)
 		}

@@ -256,6 +256,9 @@ func (f *Finder) search(s *survey) []candidate {
 			}
 		}
 	}
+	if len(fine) == 0 {
+		return f.searchFaint(s)
+	}
 	return fine
 }
 
@@ -447,8 +450,9 @@ func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
 		try := *c
 		try.view, try.fit, try.frame = v, fit, f.whole[0].index
 		try.views = slices.Repeat([]View{v}, len(views))
-		try.score = try.quality() * faintTrust
-		if try.score > best.score {
+		quality := try.quality()
+		try.score = quality * faintTrust
+		if quality >= faintLeast && try.score > best.score {
 			best = try
 		}
 	}
@@ -456,8 +460,64 @@ func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
 	*c = best
 }
 
-// faintTrust is how much less a border is believed that no single frame shows.
-const faintTrust = 0.8
+// A border that no single frame shows has to show nearly whole in all frames
+// together, and is believed less.
+const (
+	faintLeast = 0.85
+	faintTrust = 0.8
+)
+
+// Heights above the darkest at which the mean of the reduced frames is cut, in
+// 32nds of a code: a screen in the dark that is hardly lit itself.
+var faintLevels = []uint8{12, 20, 32, 50, 80, 125, 200}
+
+// searchFaint looks for a screen that is too dark for any frame alone.
+func (f *Finder) searchFaint(s *survey) []candidate {
+	floor := s.floor()
+	pix := make([]uint8, len(s.mean))
+	for i, m := range s.mean {
+		pix[i] = uint8(max(0, min(255, 32*(m-floor))))
+	}
+	var quads []Quad
+	mask := make([]uint8, len(pix))
+	for _, level := range faintLevels {
+		for i, c := range pix {
+			mask[i] = 0
+			if c >= level {
+				mask[i] = 255
+			}
+		}
+		for _, q := range s.pieces(mask) {
+			if q.area() >= leastArea*float64(s.w*s.h) && !slices.ContainsFunc(quads, func(o Quad) bool { return o.near(q, 2) }) {
+				quads = append(quads, q)
+			}
+		}
+	}
+	var out []candidate
+	var b border
+	for _, q := range quads[:min(len(quads), mostCandidates)] {
+		v := enlarge(View{Quad: q, Size: image.Pt(s.w, s.h)}, f.factor, f.size)
+		c := candidate{rough: math.Sqrt(q.area() / float64(s.w*s.h))}
+		f.refineFaint(&b, &c, v)
+		if c.score == 0 || !c.view.Quad.convex() {
+			continue
+		}
+		// How much light changes is below the noise here: nothing more is
+		// known of the surroundings than that they are darker.
+		if c.plausible() {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// floor returns the mean code below which a twentieth of the reduced samples
+// lie.
+func (s *survey) floor() float32 {
+	sorted := slices.Clone(s.mean)
+	slices.Sort(sorted)
+	return sorted[len(sorted)/20]
+}
 
 // gain is how well a shift explains the samples.
 func (b *border) gain(d shift, narrow float64) float64 {
