@@ -2,6 +2,7 @@ package screen
 
 import (
 	"image"
+	"image/color"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -29,6 +30,8 @@ type booth struct {
 	lampSize float64
 	r        *rand.Rand
 }
+
+var black = color.RGBA{}
 
 const margin = 40 // px round the frame into which the camera may shake
 

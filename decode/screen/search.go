@@ -23,6 +23,7 @@ type candidate struct {
 	// the frame's diagonal; calm is how much the surroundings change against
 	// the inside.
 	steady, calm float64
+	still        bool // the inside does not change either
 }
 
 // Levels at which the brightest and the restless parts of the frames are cut
@@ -251,6 +252,7 @@ func (f *Finder) search(s *survey) []candidate {
 		if f.refine(&b, &c) {
 			ring, inside := s.surroundings(small)
 			c.calm = ring / max(inside, 1e-9)
+			c.still = inside < stillFlicker
 			if c.plausible() {
 				fine = append(fine, c)
 			}
@@ -610,8 +612,25 @@ func (c *candidate) plausible() bool {
 		}
 	}
 	shape := c.view.measuredShape()
-	return visible >= 2 && c.calm < limit && c.steady < steadiest && shape > leastShape && shape < mostShape
+	if visible < 2 || c.steady >= steadiest || shape < leastShape || shape > mostShape {
+		return false
+	}
+	if c.calm < limit {
+		return true
+	}
+	// A still picture proves nothing by its changes: then it has to look like
+	// a set in all other ways.
+	return c.still && visible == 4 && c.score > stillScore && math.Abs(math.Log(shape/panelShape)) < shapeSlack
 }
+
+const (
+	// Below this change of light, of white, a picture stands still but for
+	// noise.
+	stillFlicker = 0.004
+	stillScore   = 0.95
+	// How far a still screen is believed: anything framed looks like it.
+	stillTrust = 0.5
+)
 
 const (
 	// asGood is how much of the best quality another candidate needs to be
@@ -646,6 +665,10 @@ func (f *Finder) describe(c candidate) Found {
 		}
 		found.LitArea = true
 		found.Why = "a lit quadrilateral with straight sides stands in the frames while its content changes; the panel's own edge beyond black bars does not show"
+	}
+	if c.still && c.calm >= calmest {
+		found.Why = "a quadrilateral with straight sides in the shape of a set stands in the frames, but nothing in it changes"
+		found.Confidence *= stillTrust
 	}
 	found.View.Aspect = aspect
 	found.View.Confidence = c.score
