@@ -23,7 +23,8 @@ type candidate struct {
 	// the frame's diagonal; calm is how much the surroundings change against
 	// the inside.
 	steady, calm float64
-	still        bool // the inside does not change either
+	outside      float64 // share of all change in the frames
+	still        bool    // the inside does not change either
 }
 
 // Levels at which the brightest and the restless parts of the frames are cut
@@ -250,7 +251,8 @@ func (f *Finder) search(s *survey) []candidate {
 		small := c.view.Quad
 		c.view = enlarge(c.view, f.factor, f.size)
 		if f.refine(&b, &c) {
-			ring, inside := s.surroundings(small)
+			var ring, inside float64
+			ring, inside, c.outside = s.surroundings(small)
 			c.calm = ring / max(inside, 1e-9)
 			c.still = inside < stillFlicker
 			if c.plausible() {
@@ -594,7 +596,9 @@ const (
 	// The surroundings change in light by less than this share of what the
 	// screen itself does; where sides lie outside of the frame and prove
 	// nothing, by less than that.
-	calmest, calmestCut = 0.25, 0.08
+	calmest, calmestCut = 0.15, 0.08
+	// Less than this share of all the change in the frames happens outside.
+	mostOutside = 0.2
 	// A hand moves the frame by less than this share of its diagonal while
 	// somebody films.
 	steadiest = 0.03
@@ -615,7 +619,7 @@ func (c *candidate) plausible() bool {
 	if visible < 2 || c.steady >= steadiest || shape < leastShape || shape > mostShape {
 		return false
 	}
-	if c.calm < limit {
+	if c.calm < limit && c.outside < mostOutside {
 		return true
 	}
 	// A still picture proves nothing by its changes: then it has to look like
@@ -695,8 +699,9 @@ func wander(views []View) float64 {
 }
 
 // surroundings compares how much light changes over time in a ring round a
-// quadrilateral, given in reduced samples, and inside of it.
-func (s *survey) surroundings(q Quad) (ring, inside float64) {
+// quadrilateral, given in reduced samples, and inside of it, in the mean; and
+// in sum, which share of all change happens outside.
+func (s *survey) surroundings(q Quad) (ring, inside, outside float64) {
 	c := q.centre()
 	scaled := func(k float64) [9]float64 {
 		r := q
@@ -720,11 +725,16 @@ func (s *survey) surroundings(q Quad) (ring, inside float64) {
 			case within(&in, fx, fy):
 				inside += u
 				ni++
-			case !within(&edge, fx, fy) && within(&out, fx, fy):
+			case within(&edge, fx, fy):
+			case within(&out, fx, fy):
 				ring += u
 				nr++
+				fallthrough
+			default:
+				outside += u
 			}
 		}
 	}
-	return ring / float64(max(nr, 1)), inside / float64(max(ni, 1))
+	outside /= max(outside+inside, 1e-9)
+	return ring / float64(max(nr, 1)), inside / float64(max(ni, 1)), outside
 }
