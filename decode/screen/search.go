@@ -506,13 +506,33 @@ func (f *Finder) searchFaint(s *survey) []candidate {
 		if c.score == 0 || !c.view.Quad.convex() {
 			continue
 		}
-		// How much light changes is below the noise here: nothing more is
-		// known of the surroundings than that they are darker.
+		// Where it is as dark as that, light changes by less than the noise,
+		// and nothing is known of the surroundings but that they are darker.
+		ring, inside, outside := s.surroundings(q)
+		if inside >= stillFlicker || s.level(q) >= darkCode {
+			c.calm, c.outside = ring/max(inside, 1e-9), outside
+		}
 		if c.plausible() {
 			out = append(out, c)
 		}
 	}
 	return out
+}
+
+// level returns the mean code inside of a quadrilateral of reduced samples.
+func (s *survey) level(q Quad) float64 {
+	h := invert(unitTo(q))
+	var sum float64
+	n := 0
+	for y := range s.h {
+		for x := range s.w {
+			if p := apply(&h, float64(x), float64(y)); p.X > 0 && p.X < 1 && p.Y > 0 && p.Y < 1 {
+				sum += float64(s.mean[y*s.w+x])
+				n++
+			}
+		}
+	}
+	return sum / float64(max(n, 1))
 }
 
 // floor returns the mean code below which a twentieth of the reduced samples
