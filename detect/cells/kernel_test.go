@@ -4,6 +4,7 @@ import (
 	"image"
 	"math/rand/v2"
 	"reflect"
+	"slices"
 	"testing"
 
 	"setwitness/decode/picture"
@@ -63,8 +64,11 @@ func TestReduceEqualsTwin(t *testing.T) {
 	for _, depth := range []int{8, 10, 16} {
 		for step := 1; step <= 5; step++ {
 			p := plane(r, 300*step+3, 9, depth, 5, patterns[step%2*2])
-			weight := []uint32{3, 4, 1}
-			scale := uint32(Unit8) << 16 / (8 * uint32(step) << (depth - 8))
+			weight, total := []uint32{3, 4, 1}, uint32(8)
+			if depth == 8 && step == 2 { // has a body of its own
+				weight, total = []uint32{1, 1}, 2
+			}
+			scale := uint32(Unit8) << 16 / (total * uint32(step) << (depth - 8))
 			a, b := make([]uint16, 300), make([]uint16, 300)
 			kernel{}.reduceRow(a, &p, 2, weight, step, scale)
 			twin{}.reduceRow(b, &p, 2, weight, step, scale)
@@ -176,8 +180,16 @@ func TestSearchEqualsTwin(t *testing.T) {
 	kernel{}.Median6(a, p)
 	twin{}.Median6(b, p)
 	same("Median6", a, b)
-	kernel{}.Halve(a[:(w/2)*(h/2)], p[0], w, h)
-	twin{}.Halve(b[:(w/2)*(h/2)], p[0], w, h)
+	kernel{}.StandOutMoved(a, p[0], p[1], w, h, 300)
+	twin{}.StandOutMoved(b, p[0], p[1], w, h, 300)
+	same("StandOutMoved", a, b)
+	kernel{}.HalveMask(b[:(w/2)*(h/2)], a, w, 0, h/2)
+	twin{}.HalveMask(a[:(w/2)*(h/2)], slices.Clone(a), w, 0, h/2)
+	same("HalveMask", a[:(w/2)*(h/2)], b[:(w/2)*(h/2)])
+	clear(a)
+	clear(b)
+	kernel{}.Halve(a, p[0], w, 3, h/2)
+	twin{}.Halve(b, p[0], w, 3, h/2)
 	same("Halve", a, b)
 	kernel{}.StandOut(a, p[0], p[1], 1500)
 	twin{}.StandOut(b, p[0], p[1], 1500)
@@ -215,4 +227,8 @@ func TestSearchEqualsTwin(t *testing.T) {
 	kernel{}.Lags(la, g, w, h, dx, dy)
 	twin{}.Lags(lb, g, w, h, dx, dy)
 	same("Lags", la, lb)
+	px, py := []int32{0, 60, 3, 17, 1}, []int32{0, 30, 9, 1, 30}
+	kernel{}.Cross(la, g[:16*11], 16, 11, g, w, px, py)
+	twin{}.Cross(lb, g[:16*11], 16, 11, g, w, px, py)
+	same("Cross", la, lb)
 }

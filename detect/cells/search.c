@@ -1,5 +1,7 @@
 //go:build !purego
 
+#include <string.h>
+
 #include "search.h"
 
 #if defined(__x86_64__)
@@ -37,14 +39,55 @@ CLONES void sw_stand_out(const uint16_t *a, const uint16_t *b, int n, uint16_t t
 	}
 }
 
-CLONES void sw_halve(const uint16_t *src, int w, int h, uint16_t *restrict dst) {
+CLONES void sw_stand_out_moved(const uint16_t *a, const uint16_t *b, int w, int h, uint16_t threshold,
+                               uint16_t *restrict mask) {
+	for (int y = 0; y < h; y++) {
+		const uint16_t *up = b + (size_t)(y > 0 ? y - 1 : y) * w, *down = b + (size_t)(y + 1 < h ? y + 1 : y) * w;
+		const uint16_t *p = a + (size_t)y * w, *q = b + (size_t)y * w;
+		uint16_t *restrict m = mask + (size_t)y * w;
+		if (w > 0)
+			m[0] = m[w - 1] = 0;
+		for (int x = 1; x < w - 1; x++) {
+			int16_t d = (int16_t)(p[x] - q[x]), u = (int16_t)(q[x + 1] - q[x - 1]);
+			int16_t v = (int16_t)(down[x] - up[x]);
+			d = d < 0 ? -d : d;
+			u = u < 0 ? -u : u;
+			v = v < 0 ? -v : v;
+			u = u > v ? u : v;
+			m[x] = d > (int16_t)((u >> 1) + (int16_t)threshold) ? 0xffff : 0;
+		}
+	}
+}
+
+CLONES void sw_halve(const uint16_t *src, int w, int from, int to, uint16_t *restrict dst) {
 	int hw = w / 2;
-	for (int y = 0; y < h / 2; y++) {
+	for (int y = from; y < to; y++) {
 		const uint16_t *p = src + (size_t)2 * y * w, *q = p + w;
 		for (int x = 0; x < hw; x++)
 			dst[(size_t)y * hw + x] =
 			    (uint16_t)((p[2 * x] + p[2 * x + 1] + q[2 * x] + q[2 * x + 1] + 2) >> 2);
 	}
+}
+
+CLONES void sw_halve_mask(const uint16_t *src, int w, int from, int to, uint16_t *restrict dst) {
+	int hw = w / 2;
+	for (int y = from; y < to; y++) {
+		const uint16_t *p = src + (size_t)2 * y * w, *q = p + w;
+		for (int x = 0; x < hw; x++)
+			dst[(size_t)y * hw + x] = p[2 * x] | p[2 * x + 1] | q[2 * x] | q[2 * x + 1];
+	}
+}
+
+// Samples are below 4096, so that sixteen differences fit a lane.
+typedef int16_t words __attribute__((vector_size(32)));
+enum { LANES = sizeof(words) / sizeof(int16_t), DEEP = 16 };
+
+static inline uint32_t total(const words *v) {
+	typedef uint32_t doubles __attribute__((vector_size(32)));
+	/* two lanes share 32 bits */
+	doubles p = (doubles)*v;
+	p = (p & 0xffff) + (p >> 16);
+	return p[0] + p[1] + p[2] + p[3] + p[4] + p[5] + p[6] + p[7];
 }
 
 static inline uint64_t match(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, int w,
@@ -56,17 +99,30 @@ static inline uint64_t match(const uint16_t *cur, const uint16_t *prev, const ui
 	if (y1 - dy > h) y1 = h + dy;
 	uint64_t sum = 0;
 	uint32_t n = 0;
-	for (int y = y0; y < y1 && sum <= limit; y += step) {
-		const uint16_t *a = cur + (size_t)y * w, *m = mask + (size_t)y * w;
-		const uint16_t *b = prev + (ptrdiff_t)(y - dy) * w - dx;
-		uint32_t s = 0, k = 0;
-		for (int x = x0; x < x1; x++) {
-			uint16_t d = a[x] > b[x] ? a[x] - b[x] : b[x] - a[x];
-			s += d & m[x];
-			k += m[x] & 1;
+	for (; y0 < y1 && x0 < x1 && sum <= limit; y0 += DEEP * step) {
+		int end = y1 - y0 < DEEP * step ? y1 : y0 + DEEP * step;
+		int x = x0;
+		for (; x + LANES <= x1; x += LANES) {
+			words acc = {0}, out = {0};
+			for (int y = y0; y < end; y += step) {
+				words a, b, m;
+				memcpy(&a, cur + (size_t)y * w + x, sizeof a);
+				memcpy(&b, prev + (ptrdiff_t)(y - dy) * w + x - dx, sizeof b);
+				memcpy(&m, mask + (size_t)y * w + x, sizeof m);
+				words d = a - b, sign = d >> 15;
+				acc += ((d ^ sign) - sign) & m;
+				out -= m;
+			}
+			sum += total(&acc);
+			n += total(&out);
 		}
-		sum += s;
-		n += k;
+		for (int y = y0; y < end && x < x1; y += step)
+			for (int i = x; i < x1; i++) {
+				size_t at = (size_t)y * w + i;
+				int d = (int)cur[at] - (int)prev[(ptrdiff_t)(y - dy) * w + i - dx];
+				sum += (uint32_t)(d < 0 ? -d : d) & mask[at];
+				n += mask[at] & 1;
+			}
 	}
 	*count = n;
 	return sum;
@@ -115,6 +171,21 @@ CLONES void sw_lags(const int16_t *g, int w, int h, const int32_t *dx, const int
 			int32_t s = 0;
 			for (int x = x0; x < x1; x++)
 				s += (int32_t)p[x] * q[x];
+			sum += s;
+		}
+		out[i] = (float)sum;
+	}
+}
+
+CLONES void sw_cross(const int16_t *a, int w, int h, const int16_t *b, int bw, const int32_t *x,
+                     const int32_t *y, int n, float *out) {
+	for (int i = 0; i < n; i++) {
+		int64_t sum = 0;
+		for (int v = 0; v < h; v++) {
+			const int16_t *p = a + (ptrdiff_t)v * w, *q = b + (ptrdiff_t)(v + y[i]) * bw + x[i];
+			int32_t s = 0;
+			for (int u = 0; u < w; u++)
+				s += (int32_t)p[u] * q[u];
 			sum += s;
 		}
 		out[i] = (float)sum;

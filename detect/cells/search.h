@@ -8,7 +8,11 @@
 void sw_median6(const uint16_t *a, const uint16_t *b, const uint16_t *c, const uint16_t *d,
                 const uint16_t *e, const uint16_t *f, int n, uint16_t *dst);
 void sw_stand_out(const uint16_t *a, const uint16_t *b, int n, uint16_t threshold, uint16_t *mask);
-void sw_halve(const uint16_t *src, int w, int h, uint16_t *dst);
+// Planes of w columns and h rows; the threshold is below 2^14.
+void sw_stand_out_moved(const uint16_t *a, const uint16_t *b, int w, int h, uint16_t threshold, uint16_t *mask);
+// Rows from to to-1 of the halved plane.
+void sw_halve(const uint16_t *src, int w, int from, int to, uint16_t *dst);
+void sw_halve_mask(const uint16_t *src, int w, int from, int to, uint16_t *dst);
 
 // Both planes and the mask have w columns. Returns the sum of |cur-prev| along
 // the displacement over the masked samples of every step-th row of the
@@ -31,5 +35,11 @@ void sw_search(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, 
 // For each of n lags, the sum over a w x h plane of g(x,y)*g(x+dx,y+dy).
 // |g| is at most 1023 and w at most 1024.
 void sw_lags(const int16_t *g, int w, int h, const int32_t *dx, const int32_t *dy, int n, float *out);
+
+// For each of n places, the sum of a(u,v)*b(x+u,y+v) over a plane a of w x h
+// samples that lies wholly inside b, whose rows have bw samples. |a| and |b|
+// are at most 1023 and w at most 1024.
+void sw_cross(const int16_t *a, int w, int h, const int16_t *b, int bw, const int32_t *x, const int32_t *y,
+              int n, float *out);
 
 #endif

@@ -26,9 +26,22 @@ func (kernel) StandOut(mask, a, b []uint16, threshold uint16) {
 	C.sw_stand_out(u16(a), u16(b), C.int(len(mask)), C.uint16_t(threshold), u16(mask))
 }
 
-// Halve averages 2x2 samples of a plane of w columns and h rows.
-func (kernel) Halve(dst, src []uint16, w, h int) {
-	C.sw_halve(u16(src), C.int(w), C.int(h), u16(dst))
+// StandOutMoved sets mask to 0xffff where |a-b| is above the threshold by more
+// than b changes over one sample there, else 0; and to 0 in the first and the
+// last column. Planes have w columns and h rows.
+func (kernel) StandOutMoved(mask, a, b []uint16, w, h int, threshold uint16) {
+	C.sw_stand_out_moved(u16(a), u16(b), C.int(w), C.int(h), C.uint16_t(threshold), u16(mask))
+}
+
+// Halve averages 2x2 samples of a plane of w columns into rows from to to-1 of
+// dst.
+func (kernel) Halve(dst, src []uint16, w, from, to int) {
+	C.sw_halve(u16(src), C.int(w), C.int(from), C.int(to), u16(dst))
+}
+
+// HalveMask is Halve for a mask: a sample is set where any of its four is.
+func (kernel) HalveMask(dst, src []uint16, w, from, to int) {
+	C.sw_halve_mask(u16(src), C.int(w), C.int(from), C.int(to), u16(dst))
 }
 
 // Match returns the mean |difference| over the masked samples of a between
@@ -62,4 +75,12 @@ func (kernel) Find(cur, prev, mask []uint16, w, h int, a Area, centre, reach ima
 func (kernel) Lags(out []float32, g []int16, w, h int, dx, dy []int32) {
 	C.sw_lags((*C.int16_t)(&g[0]), C.int(w), C.int(h), (*C.int32_t)(&dx[0]), (*C.int32_t)(&dy[0]),
 		C.int(len(out)), (*C.float)(&out[0]))
+}
+
+// Cross sets out[i] to the sum of a(u,v)*b(x[i]+u,y[i]+v) over a plane a of w
+// columns (at most 1024) and h rows, which must lie inside b, of bw columns,
+// at each of the places; |a| and |b| are at most 1023.
+func (kernel) Cross(out []float32, a []int16, w, h int, b []int16, bw int, x, y []int32) {
+	C.sw_cross((*C.int16_t)(&a[0]), C.int(w), C.int(h), (*C.int16_t)(&b[0]), C.int(bw),
+		(*C.int32_t)(&x[0]), (*C.int32_t)(&y[0]), C.int(len(out)), (*C.float)(&out[0]))
 }

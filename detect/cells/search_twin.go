@@ -24,12 +24,39 @@ func (twin) StandOut(mask, a, b []uint16, threshold uint16) {
 	}
 }
 
+// StandOutMoved is the twin of the native form; see there.
+func (twin) StandOutMoved(mask, a, b []uint16, w, h int, threshold uint16) {
+	at := func(x, y int) int { return int(b[max(0, min(h-1, y))*w+x]) }
+	for y := range h {
+		for x := range w {
+			mask[y*w+x] = 0
+			if x == 0 || x == w-1 {
+				continue
+			}
+			slope := max(absolute(at(x+1, y)-at(x-1, y)), absolute(at(x, y+1)-at(x, y-1))) / 2
+			if absolute(int(a[y*w+x])-at(x, y)) > slope+int(threshold) {
+				mask[y*w+x] = 0xffff
+			}
+		}
+	}
+}
+
 // Halve is the twin of the native form; see there.
-func (twin) Halve(dst, src []uint16, w, h int) {
-	for y := range h / 2 {
+func (twin) Halve(dst, src []uint16, w, from, to int) {
+	for y := from; y < to; y++ {
 		for x := range w / 2 {
 			at := 2*y*w + 2*x
 			dst[y*(w/2)+x] = uint16((int(src[at]) + int(src[at+1]) + int(src[at+w]) + int(src[at+w+1]) + 2) / 4)
+		}
+	}
+}
+
+// HalveMask is the twin of the native form; see there.
+func (twin) HalveMask(dst, src []uint16, w, from, to int) {
+	for y := from; y < to; y++ {
+		for x := range w / 2 {
+			at := 2*y*w + 2*x
+			dst[y*(w/2)+x] = src[at] | src[at+1] | src[at+w] | src[at+w+1]
 		}
 	}
 }
@@ -93,6 +120,19 @@ func (twin) Lags(out []float32, g []int16, w, h int, dx, dy []int32) {
 				if u >= 0 && u < w && v >= 0 && v < h {
 					sum += int(g[y*w+x]) * int(g[v*w+u])
 				}
+			}
+		}
+		out[i] = float32(sum)
+	}
+}
+
+// Cross is the twin of the native form; see there.
+func (twin) Cross(out []float32, a []int16, w, h int, b []int16, bw int, x, y []int32) {
+	for i := range out {
+		sum := 0
+		for v := range h {
+			for u := range w {
+				sum += int(a[v*w+u]) * int(b[(v+int(y[i]))*bw+u+int(x[i])])
 			}
 		}
 		out[i] = float32(sum)

@@ -165,8 +165,7 @@ type Store struct {
 
 	group    []int
 	stack    []int
-	above    []int16
-	gradient []int16
+	gradient Gradient
 	dx, dy   []int32
 	sums     []float32
 	vx, vy   []float64
@@ -205,7 +204,7 @@ func (s *Store) survey(out []Look, t int, cm *cells.Map, m *motion.Map) []Look {
 	clear(s.group)
 	var wide []int
 	for i := range m.Tiles {
-		if s.group[i] != 0 || !stirs(m, i) {
+		if s.group[i] != 0 || !m.Tiles[i].Thing {
 			continue
 		}
 		tiles := s.flood(m, i)
@@ -214,8 +213,13 @@ func (s *Store) survey(out []Look, t int, cm *cells.Map, m *motion.Map) []Look {
 			continue
 		}
 		box := bounds(m, tiles)
-		if l, ok := s.look(t, cm, m, box, box.Inset(-2)); ok {
+		if l, ok := s.look(t, cm, m, box, box.Inset(-2), thing); ok {
 			out = append(out, l)
+		}
+	}
+	for i := range m.Tiles {
+		if pans(m, i) {
+			wide = append(wide, i)
 		}
 	}
 	if len(wide) == 0 {
@@ -238,17 +242,19 @@ func (s *Store) survey(out []Look, t int, cm *cells.Map, m *motion.Map) []Look {
 		}
 		x, y := i%m.Cols, i/m.Cols
 		box := image.Rect(x, y, x+1, y+1)
-		if l, ok := s.look(t, cm, m, box, box.Inset(-1)); ok {
+		of := sample
+		if pans(m, i) {
+			of = panSample
+		}
+		if l, ok := s.look(t, cm, m, box, box.Inset(-1), of); ok {
 			out = append(out, l)
 		}
 	}
 	return out
 }
 
-// stirs reports whether tile i has something that stands out and changed.
-func stirs(m *motion.Map, i int) bool {
-	return m.Tiles[i].Changed > 0 && m.Tiles[i].Still > m.Noise
-}
+// pans reports whether tile i does what the picture does as a whole.
+func pans(m *motion.Map, i int) bool { return m.Pan.Found && m.Tiles[i].Moving && !m.Tiles[i].Thing }
 
 // surroundings is the share of what lies in and around a window that moves: of
 // the cells that changed or of the samples that stand out, whichever is less.
@@ -282,7 +288,7 @@ func (s *Store) flood(m *motion.Map, first int) []int {
 		x, y := i%m.Cols, i/m.Cols
 		for v := max(0, y-1); v <= min(m.Rows-1, y+1); v++ {
 			for u := max(0, x-1); u <= min(m.Cols-1, x+1); u++ {
-				if j := v*m.Cols + u; s.group[j] == 0 && stirs(m, j) {
+				if j := v*m.Cols + u; s.group[j] == 0 && m.Tiles[j].Thing {
 					s.group[j] = 1
 					s.stack = append(s.stack, j)
 				}
@@ -301,9 +307,30 @@ func bounds(m *motion.Map, tiles []int) image.Rectangle {
 	return r
 }
 
+// subject is what a look is at.
+type subject int
+
+const (
+	thing     subject = iota // a small thing
+	sample                   // a place where much moves
+	panSample                // a place that pans with the picture
+)
+
+// lends reports whether tile i has a vector of a subject: the pan behind a
+// thing is not the thing's, nor the other way round.
+func (of subject) lends(m *motion.Map, i int) bool {
+	switch {
+	case !m.Tiles[i].Moving:
+		return false
+	case of == thing && m.Pan.Found, of == panSample:
+		return m.Tiles[i].Thing == (of == thing)
+	}
+	return true
+}
+
 // vector is the median of the displacements of the tiles near a place in the
 // pictures around t.
-func (s *Store) vector(t int, tiles image.Rectangle) (x, y float64, ok bool) {
+func (s *Store) vector(t int, tiles image.Rectangle, of subject) (x, y float64, ok bool) {
 	s.vx, s.vy = s.vx[:0], s.vy[:0]
 	for i := t - vectorSpan; i <= t+vectorSpan; i++ {
 		m := s.motion.At(i)
@@ -313,7 +340,7 @@ func (s *Store) vector(t int, tiles image.Rectangle) (x, y float64, ok bool) {
 		r := tiles.Intersect(image.Rect(0, 0, m.Cols, m.Rows))
 		for v := r.Min.Y; v < r.Max.Y; v++ {
 			for u := r.Min.X; u < r.Max.X; u++ {
-				if tile := m.At(u, v); tile.Moving {
+				if tile := m.At(u, v); of.lends(m, v*m.Cols+u) {
 					s.vx, s.vy = append(s.vx, float64(tile.DX)), append(s.vy, float64(tile.DY))
 				}
 			}
@@ -340,9 +367,9 @@ func (s *Store) vector(t int, tiles image.Rectangle) (x, y float64, ok bool) {
 
 // look measures one place, box in tiles; near is where its vectors are taken
 // from.
-func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectangle) (Look, bool) {
+func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectangle, of subject) (Look, bool) {
 	r := &cm.Reduced
-	vx, vy, ok := s.vector(t, near)
+	vx, vy, ok := s.vector(t, near, of)
 	if !ok {
 		return Look{}, false
 	}
@@ -362,11 +389,14 @@ func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectan
 	l := Look{DX: vx, DY: vy, Speed: math.Hypot(vx, vy), Gain: 1}
 	l.SamplePx = l.Speed / speed
 	l.Region = image.Rect(win.Min.X*r.StepX, win.Min.Y*r.StepY, win.Max.X*r.StepX, win.Max.Y*r.StepY)
-	plain := surroundings(r, m, win, box) > backgroundMoves
-	energy, ok := s.differentiate(&l, r, m, win, plain, ux, uy)
-	if !ok {
+	plain := of == panSample || surroundings(r, m, win, box) > backgroundMoves
+	g := &s.gradient
+	g.Measure(r, m, win, plain, ux, uy)
+	energy := g.Energy
+	if energy == 0 {
 		return Look{}, false
 	}
+	l.Weight, l.Along = g.Weight, g.Along*l.SamplePx
 	n := min(int(reachSteps*speed)+4, longest)
 	s.dx, s.dy, s.sums = s.dx[:0], s.dy[:0], s.sums[:0]
 	for k := range n {
@@ -374,7 +404,7 @@ func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectan
 		s.dy = append(s.dy, int32(math.Round(float64(k)*uy)))
 		s.sums = append(s.sums, 0)
 	}
-	s.search.Lags(s.sums, s.gradient, win.Dx(), win.Dy(), s.dx, s.dy)
+	s.search.Lags(s.sums, g.Pix, win.Dx(), win.Dy(), s.dx, s.dy)
 	l.Profile = make([]float32, n)
 	for k, v := range s.sums {
 		share := float32(1)
@@ -392,92 +422,6 @@ func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectan
 	l.Main = peak(l.Profile, leastRatio*l.Steps(), mostRatio*l.Steps())
 	s.refine(&l, win)
 	return l, true
-}
-
-// differentiate fills s.gradient for a window, and the look's weight and
-// place. It returns the energy of the gradient without that of noise.
-func (s *Store) differentiate(l *Look, r *cells.Reduced, m *motion.Map, win image.Rectangle, plain bool, ux, uy float64) (energy float64, ok bool) {
-	w, h := win.Dx(), win.Dy()
-	s.gradient = slices.Grow(s.gradient[:0], w*h)[:w*h]
-	clear(s.gradient)
-	s.above = slices.Grow(s.above[:0], w*h)[:w*h]
-	var along, weight float64
-	for y := range h {
-		from := (win.Min.Y+y)*r.W + win.Min.X
-		dst := s.above[y*w : (y+1)*w]
-		if plain {
-			for x, v := range r.Pix[from : from+w] {
-				dst[x] = int16(v)
-			}
-			continue
-		}
-		pix, back, mask := r.Pix[from:from+w], m.Background[from:from+w], m.StandsOut[from:from+w]
-		py := float64(win.Min.Y+y) * uy
-		for x := range dst {
-			dst[x] = 0
-			if mask[x] != 0 {
-				d := int(pix[x]) - int(back[x])
-				dst[x] = int16(d)
-				e := math.Abs(float64(d))
-				along += e * (float64(win.Min.X+x)*ux + py)
-				weight += e
-			}
-		}
-	}
-	// The gradient is Prewitt's: a difference along the axis nearer to the
-	// path, averaged over three lines across it.
-	step, across, pixStep, pixAcross := 1, w, 1, r.W
-	if math.Abs(uy) > math.Abs(ux) {
-		step, across, pixStep, pixAcross = w, 1, r.W, 1
-	}
-	var sum, fourth float64
-	for y := 1; y < h-1; y++ {
-		for x := 1; x < w-1; x++ {
-			i := y*w + x
-			a, b := i+step, i-step
-			g := int(s.above[a]) + int(s.above[a-across]) + int(s.above[a+across]) -
-				int(s.above[b]) - int(s.above[b-across]) - int(s.above[b+across])
-			if g == 0 {
-				continue
-			}
-			if !plain {
-				// A thing hides the background, whose texture then stands
-				// in the difference from it; the gradient of the picture
-				// itself has the texture where the thing is not. Only what
-				// both have belongs to the thing.
-				k := (win.Min.Y+y)*r.W + win.Min.X + x
-				a, b := k+pixStep, k-pixStep
-				f := int(r.Pix[a]) + int(r.Pix[a-pixAcross]) + int(r.Pix[a+pixAcross]) -
-					int(r.Pix[b]) - int(r.Pix[b-pixAcross]) - int(r.Pix[b+pixAcross])
-				if g > 0 {
-					g = max(0, min(g, f))
-				} else {
-					g = min(0, max(g, f))
-				}
-			}
-			g = max(-1023, min(1023, g/8))
-			s.gradient[i] = int16(g)
-			e := float64(g) * float64(g)
-			sum += e
-			fourth += e * e
-		}
-	}
-	noise := 0.0
-	if plain {
-		// Noise is a mean |difference| of two pictures; its variance in one
-		// is Noise^2 pi/4, in a difference of three and three samples six
-		// times that.
-		n := float64(m.Noise) / 8
-		noise = n * n * math.Pi / 4 * 6 * float64(w*h)
-	}
-	if sum <= 2*noise || fourth == 0 {
-		return 0, false // what is there is noise
-	}
-	l.Weight = sum * sum / fourth
-	if weight > 0 {
-		l.Along = along / weight * l.SamplePx
-	}
-	return sum - noise, true
 }
 
 // refine looks for the true height of the main peak beside the path: a vector
@@ -506,7 +450,7 @@ func (s *Store) highest(win image.Rectangle, x, y, reach int32) float32 {
 			n++
 		}
 	}
-	s.search.Lags(sums[:n], s.gradient, win.Dx(), win.Dy(), dx[:n], dy[:n])
+	s.search.Lags(sums[:n], s.gradient.Pix, win.Dx(), win.Dy(), dx[:n], dy[:n])
 	return slices.Max(sums[:n])
 }
 

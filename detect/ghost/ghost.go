@@ -12,6 +12,7 @@ import (
 	"slices"
 
 	"setwitness/detect"
+	"setwitness/detect/cells"
 	"setwitness/detect/echo"
 	"setwitness/detect/motion"
 )
@@ -31,6 +32,7 @@ var Stage = &detect.Stage{
 		"reported; nor are dissolves, transparency and motion blur, which have no second edge at the step.",
 	Kind: detect.Ghost,
 	Needs: []detect.Need{
+		{Stage: cells.Stage, Back: referenceSpan, Ahead: referenceSpan},
 		{Stage: motion.Stage, Back: span, Ahead: span},
 		{Stage: echo.Stage, Back: span, Ahead: span},
 	},
@@ -39,7 +41,12 @@ var Stage = &detect.Stage{
 		Reason: "a peak of 0.17 is a single copy of 15 % of the contrast; natural things of a few hundred edge samples stray by 0.05 to 0.1",
 	}},
 	New: func(s *detect.Setup) (detect.State, error) {
-		return &state{motion: motion.In(s), echo: echo.In(s), floor: s.Option("floor"), rate: s.Format.Rate()}, nil
+		st := &state{
+			cells: cells.In(s), motion: motion.In(s), echo: echo.In(s),
+			floor: s.Option("floor"), rate: s.Format.Rate(),
+		}
+		st.rhythms = rhythms(st.rate)
+		return st, nil
 	},
 }
 
@@ -59,30 +66,51 @@ const (
 	// accelerates in the few pictures that its step is taken from, and half a
 	// sample of the plane.
 	stepTolerance, sampleTolerance = 0.06, 0.6
+	// The lags that package echo looks at, over the step.
+	leastRatio, mostRatio = 0.4, 2.7
 	// How far two ratios of lag to step may differ and be the same.
 	ratioTolerance = 0.13
 	// A copy at another distance than one step, or one without any clean
 	// picture to compare with, needs company: the same in this many pictures
 	// around, more than any chance run of like textures.
 	leastAlike = 6
-	// Two pictures of 24 a second mixed into one of 60 lie two and a half
-	// steps apart, where textures have more chances: only the stronger
-	// mixtures count (two thirds to one third gives 0.4).
-	conversionPeak = 0.3
+	// Marks below this extend no event that anybody would see.
+	leastMarked = 0.2
 	// A clean look is one whose own peak is less than this share of the
 	// suspicious one.
 	cleanShare = 0.5
-	// At least so many clean looks of the same thing make a comparison.
-	leastClean = 3
+	// Mixing takes energy from the gradient: weights (1/4, 1/2, 1/4) leave
+	// 3/8 of it at steps longer than an edge, and (1/10, 4/5, 1/10) two
+	// thirds. A look with less than this share of what the same thing has in
+	// the pictures around is worth a comparison with those that have more.
+	faded = 0.75
+	// A mixture never has more energy than what it is mixed of; a look with so
+	// many times the usual is at something else, or out of the dark.
+	gains = 1.5
+	// At least so many references have to agree: one may itself be at fault.
+	leastFits = 2
+	// At least so many looks at the same thing say what its energy is.
+	leastLooks = 5
+	// What is not the thing itself counts when it is so many of its standard
+	// errors; that the profile has a peak there speaks for it already.
+	significant = 2
+	// A weight of a fit is never surer than this: fractions of a sample and
+	// blur that changes.
+	leastError = 0.02
+	// The second copy is there when it has this share of the first.
+	bothSides = 0.4
 	// A step that changes by this much over the time compared tells a copy
 	// that keeps step from a companion at a fixed distance.
 	stepSpread = 1.2
 	// So many places of a picture that moves as a whole have to agree, and
-	// at least this share of all that were looked at.
-	leastPlaces, placesShare = 3, 0.6
+	// at least this share of all that were looked at; more where no clean
+	// picture is near to hold them against.
+	leastPlaces, placesShare      = 3, 0.6
+	leastPlacesAlone, placesAlone = 6, 0.8
 )
 
 type state struct {
+	cells  *cells.Store
 	motion *motion.Store
 	echo   *echo.Store
 	floor  float64
@@ -90,8 +118,23 @@ type state struct {
 
 	examined, moved int
 	weakest         []float64
-	baseline        []float64
-	energy          []float64
+
+	rhythms  []float64
+	fitter   fitter
+	verdicts []verdict
+	peers    []reference
+	baseline []float64
+	energy   []float64
+}
+
+// verdict is what one look shows.
+type verdict struct {
+	confidence float64
+	ratio      float64 // of the copy's lag to the step
+	lag        float64 // samples
+	weights    fit
+	compared   bool // with clean looks at the same thing
+	comparison comparison
 }
 
 // Step decides on picture w.T.
@@ -103,10 +146,17 @@ func (s *state) Step(w *detect.Window) error {
 	if len(looks) > 0 {
 		s.examined++
 	}
+	s.verdicts = s.verdicts[:0]
 	for i := range looks {
-		l := &looks[i]
-		s.keepFloor(l)
-		if m, ok := s.judge(w.T, l, looks); ok {
+		s.keepFloor(&looks[i])
+		s.verdicts = append(s.verdicts, s.judge(w.T, &looks[i]))
+	}
+	for i := range looks {
+		v := &s.verdicts[i]
+		if v.confidence < leastMarked || looks[i].Whole && !s.agreed(looks, v) {
+			continue
+		}
+		if m := s.mark(&looks[i], v); m.Strength >= faintest {
 			m.Picture = w.T
 			w.Mark(m)
 		}
@@ -114,17 +164,56 @@ func (s *state) Step(w *detect.Window) error {
 	return nil
 }
 
-// rhythms are the lags of a copy over the step of the thing, as the known
-// faults make them: a picture's step; half of it (both fields of a frame in one
-// picture); the step of the source in conversions from 60 to 50, 50 to 60,
-// 24 to 30, 25 to 60 and 24 to 60 a second.
-var rhythms = []float64{1, 0.5, 5.0 / 6, 1.2, 1.25, 2.4, 2.5}
+// agreed reports whether enough places of a picture that moves as a whole show
+// what one of them does.
+func (s *state) agreed(looks []echo.Look, v *verdict) bool {
+	all, n := 0, 0
+	for i := range looks {
+		if !looks[i].Whole {
+			continue
+		}
+		all++
+		o := &s.verdicts[i]
+		if o.confidence >= leastMarked && math.Abs(o.ratio/v.ratio-1) < ratioTolerance {
+			n++
+		}
+	}
+	least, share := leastPlaces, placesShare
+	if !v.compared {
+		least, share = leastPlacesAlone, placesAlone
+	}
+	return n >= least && float64(n) >= share*float64(all)
+}
+
+// sources are the rates of pictures that a conversion may start from, a second;
+// the ones over 1.001 are as good as these.
+var sources = []float64{24, 25, 30, 50, 60}
+
+// rhythms lists the lags of a copy over the step of the thing, as faults make
+// them in a take of so many pictures a second: one picture's step; half of it
+// (both fields of a frame in one picture); the step of another source rate,
+// when a conversion blends its pictures. A take of unknown rate has the first
+// two only.
+func rhythms(rate float64) []float64 {
+	list := []float64{1, 0.5}
+	for _, r := range sources {
+		ratio := rate / r
+		// Two source pictures of nearly or exactly one step of the take are
+		// the first case, and more than three steps apart no blend joins them.
+		if ratio > leastRatio && ratio < mostRatio && !slices.ContainsFunc(list, func(o float64) bool {
+			return math.Abs(ratio/o-1) < stepTolerance
+		}) {
+			list = append(list, ratio)
+		}
+	}
+	return list
+}
 
 // rhythm returns the nearest of the rhythms, and whether a ratio measured at a
 // lag in samples is that one.
-func rhythm(ratio, lag float64) (float64, bool) {
+func (s *state) rhythm(ratio, lag float64) (float64, bool) {
 	best := 0.0
-	for _, r := range rhythms {
+	for _, r := range s.rhythms {
 		if math.Abs(ratio-r) < math.Abs(ratio-best) {
 			best = r
 		}
@@ -133,114 +222,97 @@ func rhythm(ratio, lag float64) (float64, bool) {
 }
 
 // judge decides whether a look shows a ghost.
-func (s *state) judge(t int, l *echo.Look, peers []echo.Look) (detect.Mark, bool) {
+func (s *state) judge(t int, l *echo.Look) verdict {
+	v := verdict{ratio: 1, lag: l.Steps()}
 	p := l.Main
 	// The profile of few edges strays more.
 	need := s.floor + strays/math.Sqrt(l.Weight)
+	ratio, known := s.rhythm(p.Lag/v.lag, p.Lag)
 	// A texture's peak stands above deep valleys and is low itself, a thing's
 	// own blur is high and has no valley: a copy has both.
-	height := min(p.R, p.Prominence)
-	if p.Prominence < 0.7*need || p.R < s.floor || p.R > highest {
-		return detect.Mark{}, false
+	v.comparison = s.compare(t, l)
+	c := &v.comparison
+	if c.usual > 0 && l.Energy > gains*c.usual {
+		return v
 	}
-	r, known := rhythm(p.Lag/l.Steps(), p.Lag)
-	if third := l.At(3 * p.Lag); third > periodic*p.R {
-		return detect.Mark{}, false
+	peak := known && p.Prominence >= 0.7*need && p.R >= s.floor && p.R <= highest && l.At(3*p.Lag) <= periodic*p.R
+	if peak {
+		v.ratio, v.lag = ratio, p.Lag
 	}
-	c := s.compare(t, l)
-	confidence := 0.0
-	sure := squash((height - need) / 0.06)
-	c.height, c.second = p.R*l.Gain, l.Second
-	places := 0
-	if l.Whole {
-		places, c.height, c.second = s.agree(l, peers)
+	if !peak && (!l.Whole || c.usual == 0 || l.Energy > faded*c.usual) {
+		return v
 	}
+	explained := leastExplained
+	if v.ratio != 1 && v.ratio != 0.5 {
+		explained = leastConverted
+	}
+	var fits int
+	v.weights, fits = s.against(t, l, v.lag, explained, c.references)
 	switch {
-	case !known, l.Whole && places < leastPlaces:
-		// A chance repetition, or one place of many that repeats itself.
-	case c.clean > 0 && c.clean < c.alike/2+c.other:
-		// Now there, now not, without order: a texture or a crowd.
-	case r == 1 && c.clean >= leastClean, r == 0.5 && c.clean >= leastClean && c.alike >= leastAlike:
+	case fits >= leastFits:
 		// The same thing is single in other pictures nearby.
-		// The edges of a thing of one step's length answer with the
-		// opposite sign, from which a copy has to rise first.
-		rise := min(p.R-c.baseline, p.Prominence)
-		confidence = squash((rise-s.floor-1/math.Sqrt(l.Weight))/0.06) * squash((rise-s.floor)/0.05+1)
-	case r != 1 && r != 0.5:
-		// A rate conversion mixes most pictures and leaves some of every
-		// few alone.
-		if c.clean >= 2 && c.alike >= leastAlike && (r < 1.5 || height > conversionPeak) {
-			confidence = sure
+		v.compared = true
+		if v.ratio != 1 && c.alike < leastAlike {
+			break
 		}
-	case c.alike >= leastAlike && c.spread >= stepSpread && c.keepsStep:
-		confidence = sure
-	case l.Whole:
-		confidence = sure * 0.9
+		v.confidence = squash(min((v.weights.copy()-faintest/100.0)/leastError, v.weights.sure()-significant))
+	case len(c.references) > 0:
+		// The clean looks show another thing, or it turns: nothing is sure.
+	case !peak || v.ratio != 1 && v.ratio != 0.5:
+		// Without any clean picture only the plain rhythms are believed.
+	case c.alike >= leastAlike && c.clean == 0 && (l.Whole || c.spread >= stepSpread && c.keepsStep):
+		v.confidence = squash((min(p.R, p.Prominence) - need) / 0.06)
 	}
-	if confidence < 0.2 {
-		return detect.Mark{}, false
-	}
-	m := s.mark(l, c, confidence)
-	return m, m.Strength >= faintest
+	return v
 }
 
 // squash maps 0 to 0.5 and grows to 1.
 func squash(x float64) float64 { return 1 / (1 + math.Exp(-x)) }
 
+// comparison is what the same thing shows in the pictures around.
 type comparison struct {
-	clean     int     // looks at the same thing without a peak of their own
+	clean     int     // looks without a peak of their own
 	alike     int     // looks with one at the same ratio to their step
 	other     int     // looks with one elsewhere
 	baseline  float64 // what the clean ones show at this very lag
 	spread    float64 // largest step over smallest among the alike
 	keepsStep bool    // their lags follow their steps
-	centre    float64 // along the path, where the clean ones expect the thing
-	centres   int
-	energy    float64 // of the clean ones
-
-	height, second float64 // of the peaks, over the places of a whole picture
+	usual     float64 // their median energy; 0 where they are few
+	// references are the nearest clean ones on either side.
+	references []reference
 }
 
 // compare looks for the same thing in the pictures around.
 func (s *state) compare(t int, l *echo.Look) comparison {
 	p := l.Main
 	c := comparison{spread: 1, keepsStep: true}
-	s.baseline, s.energy = s.baseline[:0], s.energy[:0]
-	ratio := p.Lag / l.Steps()
-	slowest, fastest := l.Speed, l.Speed
-	here := middle(l.Region)
+	s.peers, s.baseline, s.energy = s.peers[:0], s.baseline[:0], s.energy[:0]
 	for i := t - span; i <= t+span; i++ {
-		if i == t {
-			continue
-		}
-		looks := s.echo.At(i)
-		at := here.Add(image.Pt(int(l.DX*float64(i-t)), int(l.DY*float64(i-t))))
-		if l.Whole {
-			at = here
-		}
-		o, distance := nearest(looks, at)
-		if o == nil || distance > 3*l.Speed+float64(max(l.Region.Dx(), l.Region.Dy())) {
-			continue
-		}
-		// Another thing, or the same after a bounce: not comparable.
-		if turn := (o.DX*l.DX + o.DY*l.DY) / (o.Speed * l.Speed); turn < 0.8 || o.Speed > 2*l.Speed || l.Speed > 2*o.Speed {
-			continue
-		}
-		own := o.Main
-		switch {
-		case min(own.R, own.Prominence) < cleanShare*min(p.R, p.Prominence):
-			c.clean++
+		if o := s.same(t, l, i); i != t && o != nil {
+			s.peers = append(s.peers, reference{i, o})
 			s.energy = append(s.energy, o.Energy)
+		}
+	}
+	if len(s.energy) >= leastLooks {
+		c.usual = median(s.energy)
+	}
+	height, ratio := min(p.R, p.Prominence), p.Lag/l.Steps()
+	slowest, fastest := l.Speed, l.Speed
+	for _, r := range s.peers {
+		o := r.look
+		own := min(o.Main.R, o.Main.Prominence)
+		switch {
+		case own < max(cleanShare*height, s.floor/2):
+			c.clean++
 			s.baseline = append(s.baseline, o.At(p.Lag))
-			if o.Along != 0 && !l.Whole {
-				c.centre += o.Along + l.Speed*float64(t-i)
-				c.centres++
+			if o.Energy >= faded*c.usual {
+				c.refer(t, r)
 			}
-		case math.Abs(own.Lag/o.Steps()/ratio-1) < ratioTolerance:
+		case math.Abs(o.Main.Lag/o.Steps()/ratio-1) < ratioTolerance:
 			c.alike++
 			slowest, fastest = min(slowest, o.Speed), max(fastest, o.Speed)
 			// A companion at a fixed distance keeps its lag in pixels.
-			if math.Abs(own.Lag/p.Lag-o.Steps()/l.Steps()) > 0.5*math.Abs(1-o.Steps()/l.Steps())+1/p.Lag {
+			if math.Abs(o.Main.Lag/p.Lag-o.Steps()/l.Steps()) > 0.5*math.Abs(1-o.Steps()/l.Steps())+1/p.Lag {
 				c.keepsStep = false
 			}
 		default:
@@ -251,18 +323,58 @@ func (s *state) compare(t int, l *echo.Look) comparison {
 	if c.clean > 0 {
 		slices.Sort(s.baseline)
 		c.baseline = s.baseline[len(s.baseline)*3/4]
-		slices.Sort(s.energy)
-		c.energy = s.energy[len(s.energy)/2]
 	}
 	return c
 }
 
+// same returns the look at the thing of l in picture i, or nil.
+func (s *state) same(t int, l *echo.Look, i int) *echo.Look {
+	at := middle(l.Region)
+	if !l.Whole {
+		at = at.Add(image.Pt(int(l.DX*float64(i-t)), int(l.DY*float64(i-t))))
+	}
+	o, distance := nearest(s.echo.At(i), at, l.Whole)
+	if o == nil || distance > 3*l.Speed+float64(max(l.Region.Dx(), l.Region.Dy())) {
+		return nil
+	}
+	// Another thing, or the same after a bounce: not comparable.
+	if turn := (o.DX*l.DX + o.DY*l.DY) / (o.Speed * l.Speed); turn < 0.8 || o.Speed > 2*l.Speed || l.Speed > 2*o.Speed {
+		return nil
+	}
+	return o
+}
+
+// refer keeps a clean look as a reference for picture t, where it is one of
+// the nearest. Looks come in order of time.
+func (c *comparison) refer(t int, r reference) {
+	if r.picture < t-referenceSpan || r.picture > t+referenceSpan {
+		return
+	}
+	side := 0
+	for _, o := range c.references {
+		if (o.picture < t) == (r.picture < t) {
+			side++
+		}
+	}
+	switch {
+	case side < referencesEachSide:
+		c.references = append(c.references, r)
+	case r.picture < t:
+		// The later ones before t are nearer.
+		copy(c.references, c.references[1:])
+		c.references[len(c.references)-1] = r
+	}
+}
+
 func middle(r image.Rectangle) image.Point { return r.Min.Add(r.Max).Div(2) }
 
-// nearest returns the look whose middle is nearest to a point, and how far
-// that is; nil when there is none.
-func nearest(looks []echo.Look, p image.Point) (look *echo.Look, distance float64) {
+// nearest returns the look at a thing (or the sample of a whole picture) whose
+// middle is nearest to a point, and how far that is; nil when there is none.
+func nearest(looks []echo.Look, p image.Point, whole bool) (look *echo.Look, distance float64) {
 	for i := range looks {
+		if looks[i].Whole != whole {
+			continue
+		}
 		d := middle(looks[i].Region).Sub(p)
 		if far := math.Hypot(float64(d.X), float64(d.Y)); look == nil || far < distance {
 			look, distance = &looks[i], far
@@ -271,81 +383,60 @@ func nearest(looks []echo.Look, p image.Point) (look *echo.Look, distance float6
 	return look, distance
 }
 
-// agree counts the places of this picture that show the same lag; 0 when they
-// are too small a share of all. It also returns the mean height of their peaks
-// and of the second ones.
-func (s *state) agree(l *echo.Look, peers []echo.Look) (n int, height, second float64) {
-	all := 0
-	for i := range peers {
-		o := &peers[i]
-		if !o.Whole {
-			continue
-		}
-		all++
-		own := o.Main
-		if min(own.R, own.Prominence) > 0.7*s.floor && math.Abs(own.Lag/o.Steps()/(l.Main.Lag/l.Steps())-1) < ratioTolerance {
-			n++
-			height += own.R * o.Gain
-			second += o.Second
-		}
-	}
-	if n == 0 || float64(n) < placesShare*float64(all) {
-		return 0, 0, 0
-	}
-	return n, height / float64(n), second / float64(n)
-}
-
 // mark states the amplitudes of the copies.
-func (s *state) mark(l *echo.Look, c comparison, confidence float64) detect.Mark {
-	px := l.Main.Lag * l.SamplePx
+func (s *state) mark(l *echo.Look, v *verdict) detect.Mark {
+	px := v.lag * l.SamplePx
 	m := map[string]float64{
 		"step_px": l.Speed, "step_x_px": l.DX, "step_y_px": l.DY,
-		"displacement_px": px, "peak": l.Main.R, "peak_elsewhere": c.baseline,
+		"displacement_px": px, "peak": l.At(v.lag), "peak_elsewhere": v.comparison.baseline,
 	}
-	share, copies := s.amplitude(l, c)
-	m["copies"] = float64(copies)
-	if copies == 3 {
-		m["ahead_pct"], m["behind_pct"] = 100*share, 100*share
-		m["ahead_px"], m["behind_px"] = px, px
-	} else {
-		side := "behind"
-		if c.centres > 0 && l.Along > c.centre/float64(c.centres) {
-			side = "ahead"
+	behind, ahead := v.weights.behind, v.weights.ahead
+	if !v.compared {
+		behind, ahead = persistent(l.At(v.lag)*l.Gain, l.Second)
+	} else if largest := max(behind, ahead); v.weights.own >= largest {
+		// What is less than its error, or a trace beside the other copy, is none.
+		least := max(bothSides*largest, significant*v.weights.err)
+		if behind < least {
+			behind = 0
 		}
-		m[side+"_pct"], m[side+"_px"] = 100*share, px
+		if ahead < least {
+			ahead = 0
+		}
+	} else if own := v.weights.own; behind > ahead {
+		// The vector was off by a step: the thing is where most of it is.
+		behind, ahead = 0, own
+	} else {
+		behind, ahead = own, 0
 	}
+	copies := 1.0
+	for _, side := range []struct {
+		name  string
+		share float64
+	}{{"ahead", ahead}, {"behind", behind}} {
+		if side.share > 0 {
+			m[side.name+"_pct"], m[side.name+"_px"] = 100*side.share, px
+			copies++
+		}
+	}
+	m["copies"] = copies
 	return detect.Mark{
-		Kind: detect.Ghost, Region: l.Region, Strength: 100 * share, Confidence: confidence, Measures: m,
+		Kind: detect.Ghost, Region: l.Region, Strength: 100 * max(behind, ahead), Confidence: v.confidence, Measures: m,
 	}
 }
 
-// amplitude returns the weight of a copy and how many copies there are, the
-// thing itself among them. Two copies have weights (w, 1-w) with w at most
-// one half, three (w, 1-2w, w). The energy of the gradient falls to the sum
-// of the squared weights where the thing is seen single in other pictures,
-// and the height of the peak says the same; what blur and noise take from the
-// one errs to the other side of what they take from the other, so that the
-// mean of both is stated.
-func (s *state) amplitude(l *echo.Look, c comparison) (w float64, copies int) {
-	height := max(c.height-c.baseline, s.floor)
+// persistent returns the weights of the copies in a ghost that has no clean
+// picture near, from the height of its peaks: two copies have weights
+// (w, 1-w) and no second peak, three (w, 1-2w, w), where (1/4, 1/2, 1/4) has
+// 1/6.
+func persistent(height, second float64) (behind, ahead float64) {
+	if height > 0.55 || second > 0.08 {
+		x := min(height, 1/math.Sqrt2)
+		a := (1 - math.Sqrt(1-2*x*x)) / (2 * x)
+		return a / (1 + 2*a), a / (1 + 2*a)
+	}
 	x := min(height, 0.5)
 	q := (1 - math.Sqrt(1-4*x*x)) / (2 * x)
-	two := q / (1 + q)
-	x = min(height, 1/math.Sqrt2)
-	a := (1 - math.Sqrt(1-2*x*x)) / (2 * x)
-	three := a / (1 + 2*a)
-	squares := 0.5
-	if !l.Whole && c.clean >= leastClean && c.energy > 0 {
-		squares = max(1.0/3, min(1, l.Energy/c.energy))
-		two = (two + (1-math.Sqrt(max(0, 2*squares-1)))/2) / 2
-		three = (three + (4-math.Sqrt(max(0, 24*squares-8)))/12) / 2
-	}
-	// Two copies never fall below one half in energy nor rise above it in
-	// height, and have no second peak, where (1/4, 1/2, 1/4) has 1/6.
-	if squares < 0.42 || height > 0.55 || c.second > 0.08 {
-		return three, 3
-	}
-	return two, 2
+	return q / (1 + q), 0
 }
 
 // keepFloor notes the weakest copy that this look could have shown.

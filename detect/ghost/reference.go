@@ -1,0 +1,287 @@
+package ghost
+
+import (
+	"image"
+	"math"
+	"slices"
+
+	"setwitness/detect/cells"
+	"setwitness/detect/echo"
+)
+
+const (
+	// referenceSpan is how many pictures before and after a picture may lend
+	// the clean look that it is held against: things keep their shape that
+	// long.
+	referenceSpan = 6
+	// At most so many clean looks on either side.
+	referencesEachSide = 2
+	// A thing may be this share of its step away from where its vector
+	// expects it, or this many samples: it accelerates, and vectors of a
+	// burst are poor.
+	strayShare, straySamples = 0.6, 2
+	// across the path it strays less.
+	strayAcross = 2
+	// A reference that explains less than this share of the look's energy
+	// shows another thing, or the same turned. What is left may be much: the
+	// background that the thing hides, the noise of both.
+	leastExplained = 0.25
+	// At the lag of a conversion chance has more ways: most of the look must
+	// be explained.
+	leastConverted = 0.5
+	// The weights of a mixture add up to one; fractions of a sample take from
+	// the sum, and fades give or take.
+	leastSum, mostSum = 0.4, 1.4
+	// A shifted thing must have this share of its energy to itself, beside the
+	// other shifts: tiles that moved by their own size look the same, and any
+	// weights would do.
+	leastOwn = 0.2
+	// An edge is three samples wide: so many samples of the weight make one
+	// independent observation.
+	samplesPerEdge = 3
+	// At least this share of a window must be in the reference, too.
+	leastShared = 0.5
+)
+
+// fit is a look explained as a sum of a clean look at the same thing, at its
+// own place and at the lag of the copies behind and ahead of it.
+type fit struct {
+	behind, own, ahead float64 // weights, 0 or more, of sum 1
+	err                float64 // standard error of a weight
+	explained          float64 // share of the look's energy
+}
+
+// copy is the larger of the two lesser weights that lie side by side: the
+// strongest copy of the thing, wherever the thing itself was taken to be.
+func (f fit) copy() float64 { return max(min(f.own, f.behind), min(f.own, f.ahead)) }
+
+// sure is by how many standard errors there is more than the thing itself.
+func (f fit) sure() float64 {
+	return (1 - max(f.own, f.behind, f.ahead)) / (math.Sqrt2 * max(f.err, leastError))
+}
+
+// reference is a clean look at the same thing in another picture.
+type reference struct {
+	picture int
+	look    *echo.Look
+}
+
+// fitter explains looks by clean ones. It keeps only scratch memory.
+type fitter struct {
+	search       cells.Search
+	here, there  echo.Gradient
+	x, y         []int32
+	sums         []float32
+	behind, ahed []float64
+	own, errs    []float64
+}
+
+// against returns the median over the references of what each explains, and
+// how many explain at least the given share.
+func (s *state) against(t int, l *echo.Look, lag, explained float64, refs []reference) (fit, int) {
+	f := &s.fitter
+	f.behind, f.ahed, f.own, f.errs = f.behind[:0], f.ahed[:0], f.own[:0], f.errs[:0]
+	for _, r := range refs {
+		if one, ok := s.explain(t, l, lag, r); ok && one.explained >= explained {
+			f.behind, f.ahed = append(f.behind, one.behind), append(f.ahed, one.ahead)
+			f.own, f.errs = append(f.own, one.own), append(f.errs, one.err)
+		}
+	}
+	if len(f.own) == 0 {
+		return fit{}, 0
+	}
+	return fit{behind: median(f.behind), own: median(f.own), ahead: median(f.ahed), err: median(f.errs)}, len(f.own)
+}
+
+func median(v []float64) float64 {
+	slices.Sort(v)
+	return (v[len(v)/2] + v[(len(v)-1)/2]) / 2
+}
+
+// explain fits a look at picture t by least squares.
+func (s *state) explain(t int, l *echo.Look, samples float64, ref reference) (fit, bool) {
+	f := &s.fitter
+	r, o := &s.cells.At(t).Reduced, s.cells.At(ref.picture)
+	m, om := s.motion.At(t), s.motion.At(ref.picture)
+	if o == nil || om == nil || !om.HasBackground {
+		return fit{}, false
+	}
+	speed := l.Steps()
+	ux, uy := l.DX/float64(r.StepX)/speed, l.DY/float64(r.StepY)/speed
+	lag := int(samples + 0.5)
+	stray := int(strayShare*speed + straySamples)
+	// What is at x here is at x-back there.
+	k := float64(t - ref.picture)
+	back := image.Pt(int(math.Round(k*l.DX/float64(r.StepX))), int(math.Round(k*l.DY/float64(r.StepY))))
+	reach := float64(stray + lag)
+	margin := image.Pt(int(math.Abs(ux)*reach)+strayAcross+2, int(math.Abs(uy)*reach)+strayAcross+2)
+
+	// The part of the window that the reference covers with all shifts.
+	win := image.Rect(l.Region.Min.X/r.StepX, l.Region.Min.Y/r.StepY, l.Region.Max.X/r.StepX, l.Region.Max.Y/r.StepY)
+	plane := image.Rect(0, 0, r.W, r.H)
+	inside := image.Rectangle{plane.Min.Add(margin), plane.Max.Sub(margin)}
+	part := win.Intersect(inside.Add(back))
+	if part.Empty() || float64(part.Dx()*part.Dy()) < leastShared*float64(win.Dx()*win.Dy()) {
+		return fit{}, false
+	}
+	there := part.Sub(back)
+	there.Min, there.Max = there.Min.Sub(margin), there.Max.Add(margin)
+	f.here.Measure(r, m, part, l.Whole, ux, uy)
+	f.there.Measure(&o.Reduced, om, there, l.Whole, ux, uy)
+	if f.here.Energy == 0 || f.there.Energy == 0 {
+		return fit{}, false
+	}
+	side := image.Pt(0, 1)
+	if math.Abs(uy) > math.Abs(ux) {
+		side = image.Pt(1, 0)
+	}
+	at := func(along, across int) image.Point {
+		return image.Pt(int(math.Round(float64(along)*ux)), int(math.Round(float64(along)*uy))).
+			Add(side.Mul(across)).Add(margin)
+	}
+	best, ok := f.place(stray, lag, at)
+	if !ok {
+		return fit{}, false
+	}
+	return f.solve(at(best.X+lag, best.Y), at(best.X, best.Y), at(best.X-lag, best.Y))
+}
+
+// place looks for the shift along and across the path at which the reference
+// and its two copies explain most. Of two that explain the same, as a single
+// copy and the thing itself do, it takes the one nearer to where the thing was
+// expected.
+func (f *fitter) place(stray, lag int, at func(along, across int) image.Point) (image.Point, bool) {
+	n := 2*(stray+lag) + 1
+	f.x, f.y = f.x[:0], f.y[:0]
+	for c := -strayAcross; c <= strayAcross; c++ {
+		for j := range n {
+			p := at(j-stray-lag, c)
+			f.x, f.y = append(f.x, int32(p.X)), append(f.y, int32(p.Y))
+		}
+	}
+	f.sums = slices.Grow(f.sums[:0], len(f.x))[:len(f.x)]
+	f.search.Cross(f.sums, f.here.Pix, f.here.W, f.here.H, f.there.Pix, f.there.W, f.x, f.y)
+	var best image.Point
+	most := 0.0
+	for c := -strayAcross; c <= strayAcross; c++ {
+		row := f.sums[(c+strayAcross)*n : (c+strayAcross+1)*n]
+		for j := -stray; j <= stray; j++ {
+			i := j + stray + lag
+			sum := 0.0
+			for _, v := range [3]float32{row[i-lag], row[i], row[i+lag]} {
+				if v > 0 {
+					sum += float64(v) * float64(v)
+				}
+			}
+			sum *= 1 - 0.2*math.Abs(float64(j))/float64(stray+1)
+			if sum > most {
+				best, most = image.Pt(j, c), sum
+			}
+		}
+	}
+	return best, most > 0
+}
+
+// solve fits here by there at three places, and by fewer where a weight would
+// be negative.
+func (f *fitter) solve(behind, own, ahead image.Point) (fit, bool) {
+	var a [3][3]float64
+	var b [3]float64
+	var energy float64
+	w := f.there.W
+	places := [3]image.Point{behind, own, ahead}
+	for y := range f.here.H {
+		row := f.here.Pix[y*f.here.W : (y+1)*f.here.W]
+		var g [3][]int16
+		for i, p := range places {
+			from := (y+p.Y)*w + p.X
+			g[i] = f.there.Pix[from : from+len(row)]
+		}
+		for x, v := range row {
+			g0, g1, g2, h := float64(g[0][x]), float64(g[1][x]), float64(g[2][x]), float64(v)
+			a[0][0] += g0 * g0
+			a[0][1] += g0 * g1
+			a[0][2] += g0 * g2
+			a[1][1] += g1 * g1
+			a[1][2] += g1 * g2
+			a[2][2] += g2 * g2
+			b[0] += g0 * h
+			b[1] += g1 * h
+			b[2] += g2 * h
+			energy += h * h
+		}
+	}
+	a[1][0], a[2][0], a[2][1] = a[0][1], a[0][2], a[1][2]
+	var use [3]bool
+	for i := range use {
+		use[i] = a[i][i] > 0
+	}
+	var x, variance [3]float64
+	for range 3 {
+		var ok bool
+		if x, variance, ok = leastSquares(a, b, use); !ok {
+			return fit{}, false
+		}
+		worst := -1
+		for i, v := range x {
+			if v < 0 && (worst < 0 || v < x[worst]) {
+				worst = i
+			}
+		}
+		if worst < 0 {
+			break
+		}
+		use[worst] = false
+	}
+	sum := x[0] + x[1] + x[2]
+	explained := (x[0]*b[0] + x[1]*b[1] + x[2]*b[2]) / energy
+	if sum < leastSum || sum > mostSum {
+		return fit{}, false
+	}
+	independent := max(1, f.here.Weight/samplesPerEdge)
+	left := (1 - explained) * energy / independent
+	worst := max(variance[0], variance[2])
+	return fit{x[0] / sum, x[1] / sum, x[2] / sum, math.Sqrt(left*worst) / sum, explained}, true
+}
+
+// leastSquares solves the normal equations for the unknowns in use and returns
+// the diagonal of the inverse; the others are zero.
+func leastSquares(a [3][3]float64, b [3]float64, use [3]bool) (x, inverse [3]float64, ok bool) {
+	var list []int
+	for i, u := range use {
+		if u {
+			list = append(list, i)
+		}
+	}
+	n := len(list)
+	var m [3][7]float64
+	for i, p := range list {
+		for j, q := range list {
+			m[i][j] = a[p][q]
+		}
+		m[i][n] = b[p]
+		m[i][n+1+i] = 1
+	}
+	for i := range n {
+		pivot := m[i][i]
+		if pivot <= leastOwn*a[list[i]][list[i]] {
+			return x, inverse, false
+		}
+		for j := range m[i] {
+			m[i][j] /= pivot
+		}
+		for k := range n {
+			if k == i {
+				continue
+			}
+			factor := m[k][i]
+			for j := range m[k] {
+				m[k][j] -= factor * m[i][j]
+			}
+		}
+	}
+	for i, p := range list {
+		x[p], inverse[p] = m[i][n], m[i][n+1+i]
+	}
+	return x, inverse, n > 0
+}

@@ -1,0 +1,184 @@
+package motion
+
+import "setwitness/detect/cells"
+
+// The background of a picture is the median of six pictures around it, apart
+// by backgroundStep: a thing that moves by a third of its own length or more
+// from picture to picture is gone from it.
+const (
+	backgroundStep = 3
+	backgroundSpan = 3 * backgroundStep
+)
+
+const (
+	// standOutRatio times the noise (a mean |difference| of two pictures, so
+	// 1.13 standard deviations of one) is where a sample stands out from the
+	// background: about three standard deviations.
+	standOutRatio = 2.5
+	standOutFloor = cells.Unit8 // coding noise at moving edges
+	// mostStandOut keeps the sum of threshold and slope within the 15 bits
+	// that the kernel has for it.
+	mostStandOut = 1 << 14
+)
+
+// sheet is a picture that lends its samples to the background of another: what
+// is at x, y there is at x-dx, y-dy here.
+type sheet struct {
+	pix    []uint16
+	dx, dy int
+}
+
+// background fills m.Background and m.StandsOut where something changed.
+func (s *Store) background(t int, cm *cells.Map, m *Map) {
+	r := &cm.Reduced
+	var list [2 * backgroundSpan / backgroundStep]sheet
+	sheets := list[:0]
+	moved, past := false, 0
+	for k := -backgroundSpan; k <= backgroundSpan; k += backgroundStep {
+		o := s.cells.At(t + k)
+		if k == 0 || o == nil {
+			continue
+		}
+		x, y := s.pans.between(t+k, t)
+		sheets = append(sheets, sheet{o.Reduced.Pix, samples(float32(x), r.StepX), samples(float32(y), r.StepY)})
+		moved = moved || x != 0 || y != 0
+		if k < 0 {
+			past++
+		}
+	}
+	if len(sheets) < 3 {
+		// A take of a few pictures: no background, everything stands out.
+		for i := range m.StandsOut {
+			m.StandsOut[i] = 0xffff
+		}
+		return
+	}
+	m.HasBackground = true
+	threshold := uint16(min(standOutRatio*m.Noise+standOutFloor, mostStandOut))
+	if !moved {
+		s.stillBackground(r, m, sheets, threshold)
+		return
+	}
+	for y := range r.H {
+		s.movedRow(r, m, y, sheets[:past], sheets[past:])
+	}
+	// The sheets lie on whole samples: what an edge changes by over half a
+	// sample, and as much again for rotation, zoom and lens, is no thing.
+	s.search.StandOutMoved(m.StandsOut, r.Pix, m.Background, r.W, r.H, threshold)
+}
+
+// stillBackground makes the background of a camera that stands still, in the
+// rows of tiles where something changed, from the first to the last of them
+// and one tile beside.
+func (s *Store) stillBackground(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16) {
+	tw, th := tileSize(r)
+	var planes, rows [6][]uint16
+	for i := range planes {
+		planes[i] = sheets[i%len(sheets)].pix
+	}
+	for ty := range m.Rows {
+		first, last := m.span(ty)
+		for y := ty * th; y < min((ty+1)*th, r.H); y++ {
+			clear(m.StandsOut[y*r.W : (y+1)*r.W])
+			if last < first {
+				continue
+			}
+			from, to := y*r.W+max(0, first*tw), y*r.W+min(r.W, (last+1)*tw)
+			if to <= from {
+				continue
+			}
+			for i := range rows {
+				rows[i] = planes[i][from:to]
+			}
+			s.search.Median6(m.Background[from:to], rows)
+			s.search.StandOut(m.StandsOut[from:to], r.Pix[from:to], m.Background[from:to], threshold)
+		}
+	}
+	if below := m.Rows * th; below < r.H { // rows of no tile
+		clear(m.StandsOut[below*r.W:])
+	}
+}
+
+// span returns the first and the last column of tiles that have changed in row
+// ty or the rows beside it, with one more on either side; last < first where
+// none has.
+func (m *Map) span(ty int) (first, last int) {
+	first, last = m.Cols, -1
+	for y := max(0, ty-1); y <= min(m.Rows-1, ty+1); y++ {
+		for x := range m.Cols {
+			if m.At(x, y).Changed > 0 {
+				first, last = min(first, x-1), max(last, x+1)
+			}
+		}
+	}
+	return first, min(last, m.Cols-1)
+}
+
+// movedRow makes one row of the background of a panning picture. Where some of
+// the sheets do not reach, at the rims that the pan comes from and goes to,
+// those of one side of time stand in; where neither reaches the picture is its
+// own background and nothing stands out.
+func (s *Store) movedRow(r *cells.Reduced, m *Map, y int, past, future []sheet) {
+	dst := m.Background[y*r.W : (y+1)*r.W]
+	pFrom, pTo := reach(r, y, past)
+	fFrom, fTo := reach(r, y, future)
+	both := [2]int{max(pFrom, fFrom), min(pTo, fTo)}
+	var rows [6][]uint16
+	fill := func(from, to int, lists ...[]sheet) {
+		if to <= from {
+			return
+		}
+		n := 0
+		for _, list := range lists {
+			for _, sh := range list {
+				at := (y-sh.dy)*r.W - sh.dx
+				rows[n] = sh.pix[at+from : at+to]
+				n++
+			}
+		}
+		for i := n; i < len(rows); i++ {
+			rows[i] = rows[i-n]
+		}
+		s.search.Median6(dst[from:to], rows)
+	}
+	own := func(from, to int) {
+		if to > from {
+			copy(dst[from:to], r.Pix[y*r.W+from:y*r.W+to])
+		}
+	}
+	if both[1] <= both[0] {
+		both = [2]int{0, 0}
+	}
+	fill(both[0], both[1], past, future)
+	for _, side := range [2][2]int{{0, both[0]}, {both[1], r.W}} {
+		from, to := side[0], side[1]
+		// Of the two times the one that reaches further into this side.
+		pf, pt, list := max(from, pFrom), min(to, pTo), past
+		if ff, ft := max(from, fFrom), min(to, fTo); ft-ff > pt-pf {
+			pf, pt, list = ff, ft, future
+		}
+		if pt <= pf {
+			own(from, to)
+			continue
+		}
+		own(from, pf)
+		fill(pf, pt, list)
+		own(pt, to)
+	}
+}
+
+// reach returns the columns of row y that all the sheets cover; none where
+// there are fewer than three of them, too few for a median.
+func reach(r *cells.Reduced, y int, sheets []sheet) (from, to int) {
+	if len(sheets) < 3 {
+		return 0, 0
+	}
+	from, to = 0, r.W
+	for _, sh := range sheets {
+		if y-sh.dy < 0 || y-sh.dy >= r.H {
+			return 0, 0
+		}
+		from, to = max(from, sh.dx), min(to, r.W+sh.dx)
+	}
+	return from, max(from, to)
+}

@@ -1,0 +1,290 @@
+package motion
+
+import (
+	"image"
+	"math"
+	"slices"
+
+	"setwitness/detect/cells"
+)
+
+const (
+	// leastStandOut samples have to stand out in a tile before it can be
+	// matched: a disc of 4 samples across.
+	leastStandOut = 12
+	// A displacement explains a tile when it leaves no more than this share
+	// of the difference without it, beside noise.
+	explained = 0.45
+	// followed is the same for a displacement that needs no further search.
+	followed = 0.25
+	// sparse is the share of a tile that stands out below which a thing is
+	// taken to be small, and matched with what reaches into the next tiles:
+	// the edge of a disc alone fits anywhere.
+	sparse = 0.25
+	// reach of a full search in samples of the halved plane: 80 and 48
+	// reduced samples, that is 160 and 96 pixels of a 1080-line raster.
+	reachX, reachY = 40, 24
+	// fullSearches bounds the cost of a picture in which nothing is
+	// predictable (a cut, a shaken camera).
+	fullSearches = 3
+	// A place that a full search could not explain is not searched again for
+	// this many pictures.
+	patience = 12
+	// Every second row is enough where much stands out, and to find the
+	// neighbourhood of the best displacement.
+	denseRows, searchRows = 2, 2
+	// The way from a full search to the whole sample is no longer than this.
+	longestWalk = 4
+)
+
+// guesses are the displacements, in reduced samples, that are worth a try.
+type guesses struct {
+	list    []image.Point
+	popular []image.Point // of the picture before
+	votes   []image.Point
+}
+
+// matcher is one picture being matched with the one before.
+type matcher struct {
+	s      *Store
+	t      int
+	r, p   *cells.Reduced
+	m      *Map
+	last   *Map
+	budget int
+	halved []uint16 // the mask of the full search, once made
+}
+
+func (s *Store) displacements(t int, cm, before *cells.Map, m *Map) {
+	r := &cm.Reduced
+	if s.patience == nil {
+		s.patience = make([]int, len(m.Tiles))
+	}
+	k := matcher{s: s, t: t, r: r, p: &before.Reduced, m: m, last: s.At(t - 1), budget: fullSearches}
+	if r.W < 2 || r.H < 2 {
+		k.budget = 0 // too thin to halve
+	}
+	tw, th := tileSize(r)
+	all := image.Rect(0, 0, r.W, r.H)
+	for ty := range m.Rows {
+		for tx := range m.Cols {
+			if m.At(tx, ty).Changed == 0 {
+				continue
+			}
+			area := image.Rect(tx*tw, ty*th, (tx+1)*tw, (ty+1)*th).Intersect(all)
+			if k.thing(tx, ty, area); !m.At(tx, ty).Thing {
+				k.follows(tx, ty, area)
+			}
+		}
+	}
+	s.vote(m, r)
+}
+
+// follows asks whether a tile goes with the pan.
+func (k *matcher) follows(tx, ty int, rect image.Rectangle) {
+	if !k.m.Pan.Found {
+		return
+	}
+	tile := k.m.At(tx, ty)
+	area := cells.Area{Rectangle: rect, RowStep: denseRows}
+	all := k.s.pans.all
+	tile.Still, _ = k.s.search.Match(k.r.Pix, k.p.Pix, all, k.r.W, k.r.H, area, 0, 0)
+	if tile.Still < k.m.Noise+changeFloor {
+		return
+	}
+	pan := image.Pt(samples(k.m.Pan.DX, k.r.StepX), samples(k.m.Pan.DY, k.r.StepY))
+	x, y, residual := k.s.settle(k.r, k.p, all, area, pan, float32(math.MaxFloat32))
+	tile.Residual = residual
+	if residual > explained*tile.Still+k.m.Noise || (x == 0 && y == 0) {
+		return
+	}
+	tile.Moving, tile.DX, tile.DY = true, x*float32(k.r.StepX), y*float32(k.r.StepY)
+}
+
+// thing matches what stands out in a tile.
+func (k *matcher) thing(tx, ty int, rect image.Rectangle) {
+	s, r, p, m := k.s, k.r, k.p, k.m
+	tile := m.At(tx, ty)
+	match := func(a cells.Area, d image.Point) (float32, int) {
+		return s.search.Match(r.Pix, p.Pix, m.StandsOut, r.W, r.H, a, d.X, d.Y)
+	}
+	area := cells.Area{Rectangle: rect, RowStep: 1}
+	still, n := match(area, image.Point{})
+	if n < leastStandOut || still < m.Noise+changeFloor {
+		return
+	}
+	tile.Thing, tile.Still = true, still
+	tw, th := tileSize(r)
+	if float64(n) < sparse*float64(tw*th) {
+		area.Rectangle = rect.Inset(-tw / 2).Intersect(image.Rect(0, 0, r.W, r.H))
+		still, n = match(area, image.Point{})
+	} else {
+		area.RowStep = denseRows
+		n /= denseRows
+	}
+	best, residual := image.Point{}, still
+	try := func(d image.Point) {
+		if res, c := match(area, d); c*4 >= n*3 && res < residual {
+			best, residual = d, res
+		}
+	}
+	for _, d := range k.guesses(tx, ty) {
+		try(d)
+	}
+	at := ty*m.Cols + tx
+	if residual > followed*still+m.Noise && k.budget > 0 && s.patience[at] == 0 {
+		k.budget--
+		try(k.fullSearch(area.Rectangle))
+		if residual > explained*still+m.Noise {
+			s.patience[at] = patience
+		}
+	}
+	s.patience[at] = max(0, s.patience[at]-1)
+	x, y, residual := s.settle(r, p, m.StandsOut, area, best, residual)
+	tile.Residual = residual
+	if residual > explained*still+m.Noise || (best == image.Point{} && x == 0 && y == 0) {
+		return
+	}
+	tile.Moving, tile.DX, tile.DY = true, x*float32(r.StepX), y*float32(r.StepY)
+}
+
+// fullSearch returns the best displacement of all within reach, to a sample of
+// the halved plane.
+func (k *matcher) fullSearch(rect image.Rectangle) image.Point {
+	s := k.s
+	w, h := k.r.W/2, k.r.H/2
+	now, then := s.halves.at(s, k.t), s.halves.at(s, k.t-1)
+	if s.halfMask == nil {
+		s.halfMask = make([]uint16, w*h)
+	}
+	area := halfArea(rect, searchRows)
+	s.search.HalveMask(s.halfMask, k.m.StandsOut, k.r.W, area.Min.Y, min(area.Max.Y, h))
+	f := s.search.Find(now, then, s.halfMask, w, h, area, image.Point{}, image.Pt(reachX, reachY), 2)
+	f = s.search.Find(now, then, s.halfMask, w, h, area, image.Pt(int(f.DX), int(f.DY)), image.Pt(1, 1), 1)
+	return image.Pt(int(f.DX)*2, int(f.DY)*2)
+}
+
+// guesses lists displacements worth a try for a tile: of its neighbours in
+// this picture, of the same place in the picture before, and the popular ones.
+func (k *matcher) guesses(tx, ty int) []image.Point {
+	g := &k.s.guesses
+	g.list = g.list[:0]
+	add := func(t *Tile) {
+		if t.Moving {
+			p := image.Pt(samples(t.DX, k.r.StepX), samples(t.DY, k.r.StepY))
+			if !slices.Contains(g.list, p) {
+				g.list = append(g.list, p)
+			}
+		}
+	}
+	if tx > 0 {
+		add(k.m.At(tx-1, ty))
+	}
+	if ty > 0 {
+		add(k.m.At(tx, ty-1))
+	}
+	if k.last != nil {
+		add(k.last.At(tx, ty))
+		for _, d := range [4]image.Point{{-1, 0}, {1, 0}, {0, -1}, {0, 1}} {
+			if x, y := tx+d.X, ty+d.Y; x >= 0 && x < k.m.Cols && y >= 0 && y < k.m.Rows {
+				add(k.last.At(x, y))
+			}
+		}
+	}
+	for _, p := range g.popular {
+		if !slices.Contains(g.list, p) {
+			g.list = append(g.list, p)
+		}
+	}
+	return g.list
+}
+
+// samples is a length in raster pixels as the nearest whole number of samples.
+func samples(px float32, step int) int { return int(math.Round(float64(px) / float64(step))) }
+
+// vote keeps the two commonest displacements for the next picture.
+func (s *Store) vote(m *Map, r *cells.Reduced) {
+	g := &s.guesses
+	g.votes, g.popular = g.votes[:0], g.popular[:0]
+	for i := range m.Tiles {
+		if t := &m.Tiles[i]; t.Moving {
+			g.votes = append(g.votes, image.Pt(samples(t.DX, r.StepX), samples(t.DY, r.StepY)))
+		}
+	}
+	slices.SortFunc(g.votes, func(a, b image.Point) int {
+		if a.X != b.X {
+			return a.X - b.X
+		}
+		return a.Y - b.Y
+	})
+	var most, second int
+	var first, other image.Point
+	for from := 0; from < len(g.votes); {
+		to := from
+		for to < len(g.votes) && g.votes[to] == g.votes[from] {
+			to++
+		}
+		switch n := to - from; {
+		case n > most:
+			other, second = first, most
+			first, most = g.votes[from], n
+		case n > second:
+			other, second = g.votes[from], n
+		}
+		from = to
+	}
+	if most > 0 {
+		g.popular = append(g.popular, first)
+	}
+	if second > 0 {
+		g.popular = append(g.popular, other)
+	}
+}
+
+// settle walks downhill from a displacement to the whole sample with the least
+// residual and refines it by a parabola through the residuals on either side,
+// along each axis. residual is that of the start, or more where it is not known.
+func (s *Store) settle(r, p *cells.Reduced, mask []uint16, area cells.Area, start image.Point, residual float32) (x, y, least float32) {
+	const unknown = math.MaxFloat32
+	match := func(d image.Point) float32 {
+		v, n := s.search.Match(r.Pix, p.Pix, mask, r.W, r.H, area, d.X, d.Y)
+		if n == 0 {
+			return unknown
+		}
+		return v
+	}
+	if residual == unknown {
+		residual = match(start)
+	}
+	best := start
+	sides := [4]image.Point{{-1, 0}, {1, 0}, {0, -1}, {0, 1}}
+	var around [4]float32
+	came := -1
+	for step := 0; ; step++ {
+		next := -1
+		for i, d := range sides {
+			if i == came {
+				continue // where the walk came from
+			}
+			around[i] = match(best.Add(d))
+			if around[i] < residual && (next < 0 || around[i] < around[next]) {
+				next = i
+			}
+		}
+		if next < 0 || step == longestWalk {
+			break
+		}
+		came = next ^ 1
+		around[came], residual = residual, around[next]
+		best = best.Add(sides[next])
+	}
+	vertex := func(lo, mid, hi float32) float32 {
+		bend := lo - 2*mid + hi
+		if bend <= 0 || lo < mid || hi < mid || lo == unknown || hi == unknown {
+			return 0
+		}
+		return (lo - hi) / (2 * bend)
+	}
+	return float32(best.X) + vertex(around[0], residual, around[1]),
+		float32(best.Y) + vertex(around[2], residual, around[3]), residual
+}

@@ -1,0 +1,268 @@
+package motion
+
+import (
+	"image"
+	"math"
+	"slices"
+
+	"setwitness/detect/cells"
+)
+
+const (
+	// A pan is looked for in this many places of the picture, one tile in
+	// each, the one with the most detail.
+	panCols, panRows = 8, 4
+	// texture times the noise is what the mean |difference| of neighbouring
+	// pixels in a tile must be: the quietest detail that still decides
+	// between two displacements.
+	texture = 2
+	// At least so many places must have detail, and more than this share of
+	// them must move alike.
+	leastPanPlaces, panShare = 6, 0.5
+	// A pan changes its speed by less than this many samples of the halved
+	// plane from picture to picture, that is 12 raster pixels at 1080 lines:
+	// the hand that starts to swing a camera.
+	panChange = 3
+	// So many places are searched fully when the pan is not like the last.
+	panSearches = 4
+	// After a picture that does not pan though it moves, this many go by
+	// without a full search.
+	panPatience = 4
+	// Two places agree when they differ by no more than a sample of the
+	// halved plane: rotation, zoom and lens stretch a pan by a little.
+	panAgree = 1
+)
+
+// pans keeps what was found about the newest pictures as they came in.
+type pans struct {
+	ring   [2*backgroundSpan + 2]panNote
+	next   int         // the picture to look at
+	last   image.Point // pan of the newest picture that had one, halved samples
+	idle   int         // pictures to go before the next full search
+	places []panPlace
+	votes  []image.Point
+	x, y   []float32
+	all    []uint16 // a mask of everything
+}
+
+type panNote struct {
+	picture int
+	pan     Pan
+	quiet   float32 // noise as this picture alone shows it
+}
+
+type panPlace struct {
+	area  image.Rectangle // reduced samples
+	still float32
+}
+
+func (p *pans) note(i int) *panNote { return &p.ring[i%len(p.ring)] }
+
+// at returns the pan from picture i-1 to i.
+func (p *pans) at(i int) Pan {
+	if n := p.note(i); i >= 0 && n.picture == i {
+		return n.pan
+	}
+	return Pan{}
+}
+
+// between returns the displacement from picture from to picture to, in raster
+// pixels, of what follows the pan.
+func (p *pans) between(from, to int) (x, y float64) {
+	sign := 1.0
+	if from > to {
+		from, to, sign = to, from, -1
+	}
+	for i := from + 1; i <= to; i++ {
+		pan := p.at(i)
+		x, y = x+sign*float64(pan.DX), y+sign*float64(pan.DY)
+	}
+	return x, y
+}
+
+// pan looks at the pictures up to number to.
+func (s *Store) pan(to int) {
+	for ; s.pans.next <= to; s.pans.next++ {
+		i := s.pans.next
+		cm := s.cells.At(i)
+		if cm == nil {
+			return // the take ends here
+		}
+		n := s.pans.note(i)
+		*n = panNote{picture: i}
+		if before := s.cells.At(i - 1); before != nil {
+			n.quiet = s.quiet(cm)
+			n.pan = s.findPan(i, cm, before, n.quiet)
+		}
+	}
+}
+
+func (s *Store) findPan(i int, cm, before *cells.Map, noise float32) Pan {
+	p := &s.pans
+	r := &cm.Reduced
+	if r.W < 2 || r.H < 2 {
+		return Pan{}
+	}
+	if p.all == nil {
+		p.all = make([]uint16, len(r.Pix))
+		for k := range p.all {
+			p.all[k] = 0xffff
+		}
+	}
+	s.detailed(cm, noise)
+	moved := 0
+	for k := range p.places {
+		o := &p.places[k]
+		area := cells.Area{Rectangle: o.area, RowStep: denseRows}
+		o.still, _ = s.search.Match(r.Pix, before.Reduced.Pix, p.all, r.W, r.H, area, 0, 0)
+		if o.still > changed(noise) {
+			moved++
+		}
+	}
+	need := int(panShare*float64(len(p.places))) + 1
+	if len(p.places) < leastPanPlaces || moved < need {
+		return Pan{}
+	}
+	now, then := s.halves.at(s, i), s.halves.at(s, i-1)
+	found, n := s.panNear(p.last, r, now, then, noise)
+	if n < need && p.idle == 0 {
+		p.idle = panPatience
+		// The places that moved most, in turn, say where to look.
+		slices.SortFunc(p.places, func(a, b panPlace) int { return int(b.still) - int(a.still) })
+		for k := 0; k < panSearches && n < need; k++ {
+			f := s.search.Find(now, then, p.all, r.W/2, r.H/2, halfArea(p.places[k].area, 1),
+				image.Point{}, image.Pt(reachX, reachY), 2)
+			found, n = s.panNear(image.Pt(int(f.DX), int(f.DY)), r, now, then, noise)
+		}
+	}
+	p.idle = max(0, p.idle-1)
+	if n < need || found == (image.Point{}) {
+		return Pan{}
+	}
+	p.last, p.idle = found, 0
+	// The whole samples and their fractions, as the median of the places that
+	// agree.
+	p.x, p.y = p.x[:0], p.y[:0]
+	for k, v := range p.votes {
+		if !agree(v, found) {
+			continue
+		}
+		area := cells.Area{Rectangle: p.places[k].area, RowStep: denseRows}
+		x, y, _ := s.settle(r, &before.Reduced, p.all, area, v.Mul(2), float32(math.MaxFloat32))
+		p.x, p.y = append(p.x, x), append(p.y, y)
+	}
+	slices.Sort(p.x)
+	slices.Sort(p.y)
+	return Pan{Found: true, DX: p.x[len(p.x)/2] * float32(r.StepX), DY: p.y[len(p.y)/2] * float32(r.StepY)}
+}
+
+// panNear matches every place within panChange of a displacement and returns
+// the one that most agree on, with their number.
+func (s *Store) panNear(centre image.Point, r *cells.Reduced, now, then []uint16, noise float32) (image.Point, int) {
+	p := &s.pans
+	p.votes = p.votes[:0]
+	for _, o := range p.places {
+		f := s.search.Find(now, then, p.all, r.W/2, r.H/2, halfArea(o.area, 1), centre, image.Pt(panChange, panChange), 1)
+		v := image.Pt(int(f.DX), int(f.DY))
+		if f.Residual > explained*f.Still+noise {
+			v = nowhere
+		}
+		p.votes = append(p.votes, v)
+	}
+	var best image.Point
+	most := 0
+	for _, v := range p.votes {
+		if v == nowhere {
+			continue
+		}
+		n := 0
+		for _, o := range p.votes {
+			if agree(v, o) {
+				n++
+			}
+		}
+		if n > most {
+			best, most = v, n
+		}
+	}
+	return best, most
+}
+
+// nowhere is the vote of a place that nothing explains.
+var nowhere = image.Pt(math.MinInt32, math.MinInt32)
+
+func agree(a, b image.Point) bool {
+	d := a.Sub(b)
+	return max(d.X, -d.X) <= panAgree && max(d.Y, -d.Y) <= panAgree
+}
+
+// detailed fills s.pans.places.
+func (s *Store) detailed(cm *cells.Map, noise float32) {
+	p := &s.pans
+	p.places = p.places[:0]
+	r := &cm.Reduced
+	tw, th := tileSize(r)
+	cols, rows := (cm.Cols+TileCells-1)/TileCells, (cm.Rows+TileCells-1)/TileCells
+	depth := uint32(1) << (s.format.Depth - 8)
+	least := uint32(texture * noise / cells.Unit8 * float32(cells.Size*cells.Size*TileCells*TileCells))
+	for py := range panRows {
+		for px := range panCols {
+			var best image.Point
+			var most uint32
+			// Tiles at the rim are left out: a pan carries them off.
+			for ty := max(1, py*rows/panRows); ty < min(rows-1, (py+1)*rows/panRows); ty++ {
+				for tx := max(1, px*cols/panCols); tx < min(cols-1, (px+1)*cols/panCols); tx++ {
+					var detail uint32
+					for y := ty * TileCells; y < min(cm.Rows, (ty+1)*TileCells); y++ {
+						for x := tx * TileCells; x < min(cm.Cols, (tx+1)*TileCells); x++ {
+							c := cm.At(x, y)
+							detail += (c.Horizontal + c.Vertical/2) / depth
+						}
+					}
+					if detail > most {
+						best, most = image.Pt(tx, ty), detail
+					}
+				}
+			}
+			if most <= least {
+				continue
+			}
+			area := image.Rect(best.X*tw, best.Y*th, (best.X+1)*tw, (best.Y+1)*th).Intersect(image.Rect(0, 0, r.W, r.H))
+			if area.Dx() >= 4 && area.Dy() >= 4 {
+				p.places = append(p.places, panPlace{area: area})
+			}
+		}
+	}
+}
+
+// tileSize is the size of a tile in reduced samples.
+func tileSize(r *cells.Reduced) (w, h int) {
+	return TileCells * cells.Size / r.StepX, TileCells * cells.Size / r.StepY
+}
+
+func halfArea(r image.Rectangle, step int) cells.Area {
+	return cells.Area{Rectangle: image.Rect(r.Min.X/2, r.Min.Y/2, r.Max.X/2, r.Max.Y/2), RowStep: step}
+}
+
+// halves keeps the halved planes of the newest pictures, made when asked for.
+type halves struct {
+	ring [backgroundSpan + 3]struct {
+		picture int
+		pix     []uint16
+	}
+}
+
+// at returns the halved plane of picture i, W/2 columns and H/2 rows.
+func (h *halves) at(s *Store, i int) []uint16 {
+	r := &s.cells.At(i).Reduced
+	o := &h.ring[i%len(h.ring)]
+	if o.pix == nil {
+		o.pix = make([]uint16, (r.W/2)*(r.H/2))
+		o.picture = -1
+	}
+	if o.picture != i {
+		s.search.Halve(o.pix, r.Pix, r.W, 0, r.H/2)
+		o.picture = i
+	}
+	return o.pix
+}
