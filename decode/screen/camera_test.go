@@ -62,7 +62,7 @@ func (b *booth) shoot(content *picture.Plane, dx, dy int) picture.Plane {
 	px, _ := out.DataPtrFloat32()
 	mx, _ := b.x.DataPtrFloat32()
 	my, _ := b.y.DataPtrFloat32()
-	light := responseOf(8)
+	light := responseOf(8, false)
 	stride := 2 * (b.size.X + 2*margin)
 	for j := range h {
 		for i := range w {
@@ -93,10 +93,18 @@ func (b *booth) shoot(content *picture.Plane, dx, dy int) picture.Plane {
 	s, _ := small.DataPtrFloat32()
 	p := picture.New(b.size.X, b.size.Y, 8)
 	for i := range p.Pix {
-		c := 16 + 219*math.Pow(math.Min(float64(s[i]), 1), 1/responsePower) + b.noise*b.r.NormFloat64()
+		c := 16 + 219*encoded(math.Min(float64(s[i]), 1)) + b.noise*b.r.NormFloat64()
 		p.Pix[i] = uint8(max(0, min(255, math.Round(c))))
 	}
 	return p
+}
+
+// encoded is IEC 61966-2-1.
+func encoded(light float64) float64 {
+	if light <= 0.0031308 {
+		return 12.92 * light
+	}
+	return 1.055*math.Pow(light, 1/2.4) - 0.055
 }
 
 // moved returns the truth of a frame that was shot with a displacement.

@@ -1,21 +1,19 @@
 package screen
 
-import "math"
-
 // An edge is a place on a profile across a side where it gets bright inwards.
 type edge struct {
 	at       float64 // px inwards from where the profile is centred
-	contrast float64 // rise in roots of light, which the eye and codes follow
+	contrast float64 // rise in shade
 }
 
 // A profile is light along a line that crosses a side of the screen at a right
 // angle, from outside to inside.
 type profile struct {
-	light, root []float32
+	light, shade []float32
 }
 
 const (
-	// A rise by less than this (in roots of light, about 6 of 219 codes) over
+	// A rise by less than this in shade (about 6 of 219 codes) over
 	// the width of a blurred edge is noise, a reflection or a texture.
 	leastRise = 0.028
 	// Pixels on either side of an edge over which its two levels are read:
@@ -40,9 +38,9 @@ var usual = sharpness{profileLines, 1, leastRise}
 func (p *profile) clear(reach int) {
 	n := 2*reach + 1
 	if cap(p.light) < n {
-		p.light, p.root = make([]float32, n), make([]float32, n)
+		p.light, p.shade = make([]float32, n), make([]float32, n)
 	}
-	p.light, p.root = p.light[:n], p.root[:n]
+	p.light, p.shade = p.light[:n], p.shade[:n]
 	clear(p.light)
 }
 
@@ -74,15 +72,15 @@ func (p *profile) add(f frame, at, inward Point, reach int, step float64, how sh
 func (p *profile) finish(n int) {
 	for k := range p.light {
 		p.light[k] /= float32(n)
-		p.root[k] = float32(math.Sqrt(float64(p.light[k])))
+		p.shade[k] = shade(p.light[k])
 	}
 }
 
 // edges appends where the profile rises, nearest to the outside first.
 func (p *profile) edges(dst []edge, step float64, least float32) []edge {
-	n := len(p.root)
+	n := len(p.shade)
 	rise := func(k int) float32 {
-		return (p.root[k+1] + p.root[k+2] - p.root[k-1] - p.root[k-2]) / 2
+		return (p.shade[k+1] + p.shade[k+2] - p.shade[k-1] - p.shade[k-2]) / 2
 	}
 	before, here := float32(0), rise(2)
 	for k := 2; k < n-2; k++ {
@@ -147,7 +145,7 @@ func (p *profile) locate(k int) (edge, bool) {
 			a, b := p.light[i], p.light[i+1]
 			if a <= half && b > half {
 				at := float64(i) + float64((half-a)/(b-a))
-				return edge{at: at, contrast: math.Sqrt(float64(inner)) - math.Sqrt(float64(outside))}, true
+				return edge{at: at, contrast: float64(shade(inner) - shade(outside))}, true
 			}
 		}
 	}

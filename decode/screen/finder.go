@@ -77,6 +77,7 @@ type Finder struct {
 	whole  []kept
 	spare  []uint8
 	err    error
+	full   bool // codes are of full range
 }
 
 // kept is a frame of the take kept as it is.
@@ -260,7 +261,14 @@ func (f *Finder) survey() *survey {
 			square[i] += uint32(c) * uint32(c)
 		}
 	}
-	light := responseOf(8)
+	k := float64(len(f.stack))
+	for i := range s.unrest {
+		mean := float64(sum[i]) / k
+		s.mean[i] = float32(mean)
+		s.unrest[i] = float32(math.Sqrt(max(0, float64(square[i])/k-mean*mean)))
+	}
+	f.full = s.floor() < belowBlack
+	light := responseOf(8, f.full)
 	s.flicker = make([]float32, n)
 	for i := range n {
 		var sum, square float64
@@ -269,14 +277,7 @@ func (f *Finder) survey() *survey {
 			sum += l
 			square += l * l
 		}
-		k := float64(len(f.stack))
 		s.flicker[i] = float32(math.Sqrt(max(0, square/k-sum*sum/k/k)))
-	}
-	k := float64(len(f.stack))
-	for i := range s.unrest {
-		mean := float64(sum[i]) / k
-		s.mean[i] = float32(mean)
-		s.unrest[i] = float32(math.Sqrt(max(0, float64(square[i])/k-mean*mean)))
 	}
 	return s
 }

@@ -143,7 +143,7 @@ type fitted struct {
 	used     int
 }
 
-// The rise in roots of light at which a sample has full weight: a tenth of
+// The rise in shade at which a sample has full weight: a tenth of
 // white, or this share of the strongest of the side. Fainter ones count less:
 // there dark content lies at the border, and what lies behind it draws the
 // edge inwards.

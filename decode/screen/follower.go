@@ -88,7 +88,7 @@ func (f *Follower) Follow(p *picture.Plane) View {
 		return f.carry()
 	}
 	if len(f.response) != 1<<p.Depth {
-		f.response = responseOf(p.Depth)
+		f.response = responseOf(p.Depth, fullRange(p))
 	}
 	light := frame{p, f.response}
 	b := &f.border
@@ -114,6 +114,22 @@ func (f *Follower) Follow(p *picture.Plane) View {
 		return f.carry()
 	}
 	return f.accept(expected, next)
+}
+
+// fullRange reports whether a frame holds codes that limited range does not:
+// more of them than coding makes of black.
+func fullRange(p *picture.Plane) bool {
+	const every, share = 16, 50
+	n, below := 0, 0
+	for y := 0; y < p.H; y += every {
+		for x := 0; x < p.W; x += every {
+			n++
+			if p.At(x, y)>>(p.Depth-8) < belowBlack {
+				below++
+			}
+		}
+	}
+	return below*share > n
 }
 
 // An outcome is what a frame says: the view, and the same with the screen held

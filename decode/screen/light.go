@@ -8,27 +8,48 @@ import (
 
 // The blur of a lens adds light, not code values: where a code value is half
 // of the way up a blurred edge, the light is well below half. Edges are
-// therefore located in light. The response is taken for that of video for
-// want of a measured one; an error in it moves an edge by a small part of the
-// blur, the same part in each frame.
-const (
-	responsePower = 2.2
-	blackCode     = 16.0 / 255 // limited range; a full-range file loses its deepest shadows here
-	whiteCode     = 235.0 / 255
-)
+// therefore located in light. The response is taken for that of IEC 61966-2-1
+// for want of a measured one; an error in it moves an edge by a small part of
+// the blur, the same part in each frame.
 
 // response is relative light for each code value of one depth.
 type response []float32
 
-func responseOf(depth int) response {
+// responseOf returns the response of codes of limited or full range.
+func responseOf(depth int, full bool) response {
 	r := make(response, 1<<depth)
+	black, white := 16./255, 235./255
+	if full {
+		black, white = 0, 1
+	}
 	for i := range r {
-		c := float64(i) / float64(len(r)-1)
-		c = max((c-blackCode)/(whiteCode-blackCode), 0)
-		r[i] = float32(math.Pow(c, responsePower))
+		v := (float64(i)/float64(len(r)-1) - black) / (white - black)
+		switch {
+		case v <= 0:
+		case v <= 0.04045:
+			r[i] = float32(v / 12.92)
+		default:
+			r[i] = float32(math.Pow((v+0.055)/1.055, 2.4))
+		}
 	}
 	return r
 }
+
+// belowBlack is a code, of 8 bits, that limited range does not hold but for
+// noise.
+const belowBlack = 12
+
+// toe is light, of white, below which shade is no longer a root: about three
+// codes above black.
+const toe = 0.001
+
+// shade returns light on a scale that codes and eyes follow: a root, but not
+// so steep in the dark as to be all noise there.
+func shade(light float32) float32 {
+	return float32(math.Sqrt(float64(light+toe))) - rootOfToe
+}
+
+const rootOfToe = 0.0316227766 // the square root of toe
 
 // frame reads light out of a plane.
 type frame struct {

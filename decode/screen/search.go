@@ -226,7 +226,7 @@ const (
 // search returns what may be a screen in the frames.
 func (f *Finder) search(s *survey) []candidate {
 	most := picture.Plane{Pix: s.most, Stride: s.w, W: s.w, H: s.h, Depth: 8}
-	light := frame{&most, responseOf(8)}
+	light := frame{&most, responseOf(8, f.full)}
 	var rough []candidate
 	var b border
 	for _, q := range s.candidates() {
@@ -327,7 +327,7 @@ var bends = [...]float64{0, -0.03, 0.03, -0.06, 0.06, -0.1}
 // lens for all.
 func (f *Finder) refine(b *border, c *candidate) bool {
 	rough := c.view
-	resp := responseOf(f.whole[0].plane.Depth)
+	resp := responseOf(f.whole[0].plane.Depth, f.full)
 	// First the frames' own places, with a loose fit.
 	views := make([]View, len(f.whole))
 	measure := func(k1 float64, reach int, step float64, l loose, wide, narrow float64) (float64, fitted, int) {
@@ -409,7 +409,7 @@ func (f *Finder) refine(b *border, c *candidate) bool {
 
 // faint is how all kept frames are looked at together where one alone shows too
 // little: long stretches of each side at once, for edges of a code or two.
-var faint = sharpness{lines: 15, apart: 2.5, least: 0.006}
+var faint = sharpness{lines: 15, apart: 2.5, least: 0.004}
 
 const (
 	// Below this quality the frames are looked at together.
@@ -421,7 +421,7 @@ const (
 // frames put it, and takes it if it is better. It supposes that the camera
 // stands still.
 func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
-	resp := responseOf(f.whole[0].plane.Depth)
+	resp := responseOf(f.whole[0].plane.Depth, f.full)
 	frames := make([]frame, len(f.whole))
 	views := make([]View, len(f.whole))
 	for i := range frames {
