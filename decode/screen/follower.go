@@ -97,8 +97,12 @@ func (f *Follower) Follow(p *picture.Plane) View {
 	ok := false
 	f.count++
 	if f.started && f.carried == 0 {
-		next = f.near(light, expected)
+		next = f.near(light, expected, usual, followProfiles)
 		ok = b.enough(next.fit)
+		if !ok {
+			next = f.near(light, expected, dim, dimProfiles)
+			ok = b.enough(next.fit)
+		}
 	}
 	// Where less shows than in the frame before, the camera may have been
 	// knocked; a side that never shows may be content that was taken for the
@@ -154,11 +158,17 @@ const (
 	lostTotal = 0.5
 )
 
+// dim is how a frame is looked at that is too dark for the usual way: long
+// stretches of each side at once.
+var dim = sharpness{lines: 15, apart: 2.5, least: 0.01}
+
+const dimProfiles = 24
+
 // near fits the border close to where it is expected: first in its shape, then
 // each corner by itself.
-func (f *Follower) near(light frame, expected View) outcome {
+func (f *Follower) near(light frame, expected View, how sharpness, count int) outcome {
 	b := &f.border
-	b.read(light, expected, followProfiles, nearReach, 1)
+	b.stack([]frame{light}, []View{expected}, count, nearReach, 1, how)
 	d, _ := b.fit(shift{}, loose{followMove, followTurn, followGrow, followRigid}, nearReach, rigidCut)
 	o := outcome{held: b.shifted(expected, d)}
 	d, o.fit = b.fit(d, loose{followMove, followTurn, followGrow, followCorner}, rigidCut, nearCut)
@@ -293,7 +303,10 @@ func confidence(fit fitted) float64 {
 // where more of it shows.
 func (f *Follower) regain(light frame, expected View) outcome {
 	b := &f.border
-	here := f.near(light, expected)
+	here := f.near(light, expected, usual, followProfiles)
+	if !b.enough(here.fit) {
+		here = f.near(light, expected, dim, dimProfiles)
+	}
 	b.read(light, expected, followProfiles, farReach/farStep, farStep)
 	if len(b.samples) < followProfiles/2 {
 		return here
@@ -304,10 +317,10 @@ func (f *Follower) regain(light frame, expected View) outcome {
 	if !v.Quad.convex() {
 		return here
 	}
-	if there := f.near(light, v); there.fit.total() > here.fit.total() {
+	if there := f.near(light, v, usual, followProfiles); there.fit.total() > here.fit.total() {
 		return there
 	}
-	return f.near(light, expected)
+	return here
 }
 
 // clearContrast is where an edge counts in full when places are compared: far
