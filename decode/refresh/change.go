@@ -175,6 +175,34 @@ func (s *series) unlike(g, b []float32, u *unit) float64 {
 	return left
 }
 
+// alike returns how much neighbours in the rows of unit u change together from
+// grid g to b: the sum of products of what no gain and offset of a row explain.
+func (s *series) alike(g, b []float32, u *unit) float64 {
+	n := float64(u.c1 - u.c0)
+	sum := 0.0
+	for r := u.r0; r < u.r1; r++ {
+		row := r * s.layout.Cols
+		gr, br := g[row+u.c0:row+u.c1], b[row+u.c0:row+u.c1]
+		var mg, mb, gg, gb float64
+		for j, v := range gr {
+			mg += float64(v) / n
+			mb += float64(br[j]) / n
+		}
+		for j, v := range gr {
+			gg += (float64(v) - mg) * (float64(v) - mg)
+			gb += (float64(v) - mg) * (float64(br[j]) - mb)
+		}
+		gain := gb / (gg + n*floorNoise*floorNoise)
+		before := 0.0
+		for j, v := range gr {
+			d := float64(br[j]) - mb - gain*(float64(v)-mg)
+			sum += before * d
+			before = d
+		}
+	}
+	return sum
+}
+
 // freedom is how many values of a unit noise is free to move after unlike.
 func (u *unit) freedom() float64 {
 	return max(float64((u.r1-u.r0)*(u.c1-u.c0-3)), 1)

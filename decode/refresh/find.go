@@ -169,20 +169,45 @@ func (d *finder) sum(p *spectrum, slope, across float64) candidate {
 
 // best returns the slopes that bring the units of one frequency together.
 func (d *finder) best(p *spectrum) candidate {
-	var best candidate
+	best := candidate{}
+	most := math.Inf(-1)
 	for slope := -slopeReach; slope <= slopeReach; slope += slopeStep {
-		if c := d.sum(p, slope, 0); c.coherent > best.coherent {
-			best = c
+		c := d.sum(p, slope, 0)
+		if v := d.likely(&c); v > most {
+			best, most = c, v
 		}
 	}
+	middle := best.slope
 	for across := -acrossReach; across <= acrossReach; across += acrossStep {
-		for slope := best.slope - slopeStep; slope <= best.slope+slopeStep; slope += slopeStep {
-			if c := d.sum(p, slope, across); c.coherent > best.coherent {
-				best = c
+		for slope := middle - slopeStep; slope <= middle+slopeStep; slope += slopeStep {
+			c := d.sum(p, slope, across)
+			if v := d.likely(&c); v > most {
+				best, most = c, v
 			}
 		}
 	}
 	return best
+}
+
+// likely is the coherence, less a little for slopes that are unlikely, and
+// less so the more change was seen: where only a line of text moves, nothing
+// else tells the slope.
+func (d *finder) likely(c *candidate) float64 {
+	const (
+		// wrote is the share of a refresh for which panels write, from the
+		// top (common practice, no source), and often the refreshes a second
+		// that are assumed where pictures come less often than any set's.
+		wrote, often = 0.8, 60
+		// slopeSpread and acrossSpread, s: what readout in either direction
+		// adds, and how seldom cameras read across.
+		slopeSpread, acrossSpread = 0.005, 0.002
+	)
+	refresh := c.f
+	if refresh < 48*(1-nominalTolerance) {
+		refresh = often
+	}
+	y, x := (c.slope-wrote/refresh)/slopeSpread, c.across/acrossSpread
+	return c.coherent - (y*y+x*x)/d.total
 }
 
 // sharpen climbs to the local maximum round c.
@@ -195,7 +220,7 @@ func (d *finder) sharpen(c candidate) candidate {
 			d.at(f, &p)
 			for _, slope := range [...]float64{c.slope, c.slope - ds, c.slope + ds} {
 				for _, across := range [...]float64{c.across, c.across - ds, c.across + ds} {
-					if b := d.sum(&p, slope, across); b.coherent > c.coherent {
+					if b := d.sum(&p, slope, across); d.likely(&b) > d.likely(&c) {
 						c, moved = b, true
 					}
 				}
@@ -261,6 +286,10 @@ const (
 	// windowed is the rate, in camera frames, up to which a window leaves
 	// enough of a period outside to tell.
 	windowed = 0.46
+	// realTime, frames a second: cameras up to this film a set of 50 or 60 Hz
+	// at its own pace, and the beat of the two then looks like pictures at
+	// half of the camera's rate.
+	realTime = 70
 	// stands is the least coherence, as a share of the expected, that a high
 	// rate must have, where windows cover the whole period.
 	stands = 0.45
@@ -270,6 +299,9 @@ const (
 	// steadySlope, s: less than this over the screen is no roll at all.
 	steadySlope = 0.0004
 )
+
+// irregular is said where changes fall on no grid.
+const irregular = "what changes on the screen keeps no regular time"
 
 // choose picks the coarsest grid on which all changes fall.
 func (d *finder) choose(o FindOptions) (candidate, bool, string) {
@@ -308,7 +340,7 @@ func (d *finder) choose(o FindOptions) (candidate, bool, string) {
 		}
 	}
 	if len(peaks) == 0 {
-		return candidate{}, false, "what changes on the screen keeps no regular time"
+		return candidate{}, false, irregular
 	}
 	if o.Hz > 0 {
 		c := d.sharpen(slices.MaxFunc(peaks, func(a, b candidate) int { return cmpFloat(a.coherent, b.coherent) }))
@@ -330,17 +362,45 @@ func (d *finder) choose(o FindOptions) (candidate, bool, string) {
 	}
 	for i, c := range fine {
 		if within[i] >= max(fits, nearly*most) {
-			return d.displayed(c)
+			return d.displayed(d.pulldown(c))
 		}
 	}
 	// Rates at which every second or third frame brings a picture.
 	best := slices.MaxFunc(peaks, func(a, b candidate) int {
 		return cmpFloat(a.coherent/d.expected(a.f), b.coherent/d.expected(b.f))
 	})
-	if best.f*d.step > windowed && best.coherent > stands*d.expected(best.f) {
+	if best.f*d.step > windowed && best.f < d.limit() && best.coherent > stands*d.expected(best.f) {
 		return d.sharpen(best), true, ""
 	}
-	return candidate{}, false, "what changes on the screen keeps no regular time"
+	return candidate{}, false, irregular
+}
+
+// limit is the highest rate that the camera can follow.
+func (d *finder) limit() float64 {
+	if 1/d.step < realTime {
+		return windowed / d.step
+	}
+	return highest / d.step
+}
+
+// pulldown looks whether pictures at 24 a second are shown for three and two
+// refreshes of 60 in turn: no change is then more than a quarter of a refresh
+// off the even grid, which a camera of 120 a second hardly resolves.
+func (d *finder) pulldown(c candidate) candidate {
+	const ratio = 2.5
+	if r := nominal(c.f); r == 0 || nominal(c.f*ratio) == 0 || c.f*ratio > d.limit() {
+		return c
+	}
+	var p spectrum
+	d.at(c.f*ratio, &p)
+	fine := d.sharpen(d.best(&p))
+	// Even pictures cancel each other at 60; uneven ones come together there,
+	// and lose a fifth at 24.
+	const together = 0.6
+	if fine.coherent/d.expected(fine.f) > together*c.coherent/d.expected(c.f) {
+		return fine
+	}
+	return c
 }
 
 // displayed accepts a grid, made finer where changes come less often than any
@@ -352,7 +412,7 @@ func (d *finder) displayed(c candidate) (candidate, bool, string) {
 	}
 	if hz < popsBelow {
 		for m := 2; m <= 5; m++ {
-			if r := nominal(float64(m) * hz); r > 0 {
+			if r := nominal(float64(m) * hz); r > 0 && r < d.limit() {
 				c.f *= float64(m)
 				c.phase = math.Mod(c.phase, 1/c.f)
 				return c, true, ""
@@ -375,21 +435,25 @@ func cmpFloat(a, b float64) int {
 
 // explain says whether frames change all the time although no grid fits.
 func (d *finder) explain(e *Estimate) {
-	// The energy of change against the frame before, and against the one
-	// before that: noise does not grow with the distance, motion does.
-	var one, two float64
+	// Of the change against the frame before, how much more comes against the
+	// one before that, and how alike neighbours in a row change: noise does
+	// not grow with the distance and is each grid value's own, motion is not.
+	var one, two, beside float64
 	f := d.s.frames
-	for i := 2; i < len(f); i += 2 {
+	// Some dozen pairs tell as much as all.
+	for i := 2; i < len(f); i += max(2, len(f)/64) {
+		a, b, c := f[i-2].frame.Grid, f[i-1].frame.Grid, f[i].frame.Grid
 		for u := range d.s.units {
-			g, p, q := &f[i-2], &f[i-1], &f[i]
-			one += d.s.unlike(g.frame.Grid, p.frame.Grid, &d.s.units[u]) + d.s.unlike(p.frame.Grid, q.frame.Grid, &d.s.units[u])
-			two += 2 * d.s.unlike(g.frame.Grid, q.frame.Grid, &d.s.units[u])
+			one += d.s.unlike(a, b, &d.s.units[u]) + d.s.unlike(b, c, &d.s.units[u])
+			two += 2 * d.s.unlike(a, c, &d.s.units[u])
+			beside += d.s.alike(a, b, &d.s.units[u]) + d.s.alike(b, c, &d.s.units[u])
 		}
 	}
-	// grows is above the scatter of noise over a few hundred frames, and
-	// below the 2 to 4 of even motion.
-	const grows = 1.3
-	if one > 0 && two > grows*one {
+	// grows is above the scatter of noise over a few dozen pairs and below
+	// the 2 to 4 of even motion; together is above the little that a codec's
+	// blocks make noise alike.
+	const grows, together = 1.3, 0.25
+	if one > 0 && (two > grows*one || math.Abs(beside) > together*one) {
 		e.Unlike = true
 		e.Reason = fmt.Sprintf("every frame differs from the one before: at %.1f frames a second each is exposed across updates of the set, so single displayed pictures cannot be shown", 1/d.step)
 	}

@@ -466,6 +466,13 @@ func (d *finder) refine(c candidate, noise float64) Estimate {
 		}
 	}
 	e := Estimate{Lock: best.lock, Found: true, Noise: noise, rest: d.rest}
+	// A fit that left the line that it began with explains something else.
+	const strayed = 3 // line widths
+	if !(math.Abs(1/best.lock.Period-c.f)*d.span() < strayed) {
+		e = Estimate{Noise: noise, Reason: irregular}
+		d.explain(&e)
+		return e
+	}
 	e.Hz = 1 / e.Period
 	e.HzError = e.PeriodError * e.Hz * e.Hz
 	e.Nominal = nominal(e.Hz)

@@ -330,19 +330,21 @@ func (f *Follower) search() {
 	var e Estimate
 	if f.options.Hz > 0 {
 		e = view.find(FindOptions{Hz: f.options.Hz})
-		// sure is the share of change on the grid that a known rate must have.
-		const sure = 0.7
-		if e.Confidence < sure {
+		// known is the share of change on the grid that a known rate must have.
+		const known = 0.7
+		if e.Confidence < known {
 			e.Found = false
 		}
 	}
 	if !e.Found && now-max(f.began, view.frames[0].frame.Time) > 2*searchSeconds {
 		e = view.find(FindOptions{})
 	}
-	if !e.Found {
-		return
+	// steady is the standard error, Hz, at which a rate carries the phase
+	// over the second that follows, and sure the share of change on the grid.
+	const steady, sure = 0.1, 0.6
+	if e.Found && e.HzError < steady && e.Confidence > sure {
+		f.take(e)
 	}
-	f.take(e)
 }
 
 // take makes an estimate the lock; its pictures are numbered on from those
