@@ -1,59 +1,147 @@
 package screen
 
 import (
+	"image"
 	"math"
-	"os"
-	"slices"
-	"strconv"
 	"testing"
 
-	"setwitness/testdata/filming"
+	"setwitness/decode/picture"
+	"setwitness/testdata/scene"
 )
 
-func TestFollowsFilmedScreens(t *testing.T) {
-	n := 1
-	if s, err := strconv.Atoi(os.Getenv("SEEDS")); err == nil {
-		n = s
+// followed films frames with a screen that is displaced by half pixels, and
+// returns what the follower makes of them, which starts a little off.
+func followed(b *booth, path [][2]int, content func(i int) picture.Plane) []View {
+	first := b.view
+	for i := range first.Quad {
+		first.Quad[i].X += 2
+		first.Quad[i].Y -= 3
 	}
-	names := []string{filming.Hand, filming.Stand, filming.Bumped, filming.Dim, filming.LitWall, filming.Portrait}
-	if o := os.Getenv("ONLY"); o != "" {
-		names = []string{o}
+	f := NewFollower(first)
+	var out []View
+	for i, m := range path {
+		c := content(i)
+		p := b.shoot(&c, m[0], m[1])
+		out = append(out, f.Follow(&p))
 	}
-	var all []float64
-	for i, name := range names {
-		for seed := range int64(n) {
-			s, _ := filming.Named(name, 50, seed)
-			played, c := filmed(t, s, int(seed)*3+i, 1.2, seed)
-			start := truth(c.Frame(0))
-			first := View{Quad: start, Size: s2(c), Confidence: 1}
-			l := first.lens()
-			flen := float64(max(s.Camera.W, s.Camera.H)) / 2 / math.Tan(s.Camera.FieldOfViewDeg*math.Pi/360)
-			k := l.half / flen
-			first.K1 = s.Camera.K1*k*k + s.Camera.K2*k*k*k*k
-			for i := range first.Quad {
-				first.Quad[i].X += 3
-				first.Quad[i].Y -= 4
-			}
-			f := NewFollower(first)
-			var errs []float64
-			carried, cuts := 0, []float64(nil)
-			for i := range min(c.Frames, 240) {
-				p := c.Picture(i)
-				v := f.Follow(&p.Y)
-				p.Release()
-				if v.Carried {
-					carried++
-				}
-				if v.Cut {
-					cuts = append(cuts, c.Frame(i).TimeS)
-				}
-				errs = append(errs, corner(v.Quad, truth(c.Frame(i))))
-			}
-			slices.Sort(errs)
-			all = append(all, errs...)
-			t.Logf("%s %s %d: corner median %.2f, 98%% %.2f, worst %.2f; carried %d, cuts %.3f bump %.3f %.1f", name, played, seed, errs[len(errs)/2], errs[len(errs)*98/100], errs[len(errs)-1], carried, cuts, s.Camera.Motion.BumpS, s.Camera.Motion.BumpPx)
+	return out
+}
+
+// smallest is a frame just large enough, so that many are filmed fast.
+var smallest = image.Pt(640, 360)
+
+func worst(b *booth, views []View, path [][2]int, from, to int) float64 {
+	var e float64
+	for i := from; i < to; i++ {
+		e = max(e, corner(views[i].Quad, b.moved(path[i][0], path[i][1])))
+	}
+	return e
+}
+
+func sway(n int) [][2]int {
+	var path [][2]int
+	for i := range n {
+		t := float64(i)
+		path = append(path, [2]int{
+			int(math.Round(12 * math.Sin(t/9))), int(math.Round(9*math.Sin(t/7+1) - 9*math.Sin(1))),
+		})
+	}
+	return path
+}
+
+func TestFollowsSway(t *testing.T) {
+	v := straightOn(smallest, 480)
+	b := newBooth(t, smallest, v, 3)
+	path := sway(40)
+	views := followed(b, path, game(3))
+	if e := worst(b, views, path, 1, len(path)); e > 1 {
+		t.Errorf("off by %.2f px", e)
+	}
+	for i, v := range views {
+		if v.Carried || v.Cut {
+			t.Fatalf("frame %d: carried %v, cut %v", i, v.Carried, v.Cut)
+		}
+		if v.Confidence < 0.5 {
+			t.Errorf("frame %d: confidence %.2f", i, v.Confidence)
 		}
 	}
-	slices.Sort(all)
-	t.Logf("all: corner median %.2f, 98%% %.2f, worst %.2f", all[len(all)/2], all[len(all)*98/100], all[len(all)-1])
+}
+
+// Bars that travel over the screen draw edges as straight and strong as its
+// border.
+func TestContentDoesNotMoveTheView(t *testing.T) {
+	v := straightOn(smallest, 480)
+	b := newBooth(t, smallest, v, 4)
+	bars := scene.Pan(scene.Raster{W: 480, H: 270, RateNum: 50, RateDen: 1, Shutter: 0.5, Seed: 4},
+		scene.Back{Surface: scene.Upright, Period: 70, Duty: 0.8, Tone: 150, Contrast: 110}, scene.Move{X: 0.6})
+	path := make([][2]int, 60)
+	views := followed(b, path, func(i int) picture.Plane { return bars.Luma(float64(i) / 50) })
+	if e := worst(b, views, path, 1, len(path)); e > 1.5 {
+		t.Errorf("off by %.2f px", e)
+	}
+}
+
+// The view is carried through black and found again on the other side of it,
+// a little farther on.
+func TestCarriesThroughBlack(t *testing.T) {
+	v := straightOn(smallest, 480)
+	b := newBooth(t, smallest, v, 5)
+	b.panel = 0.0003 // as the bezel: black shows nothing
+	b.wall = 0.0003
+	path := sway(45)
+	pictures := game(5)
+	views := followed(b, path, func(i int) picture.Plane {
+		if i >= 15 && i < 30 {
+			p := picture.New(480, 270, 8)
+			for k := range p.Pix {
+				p.Pix[k] = 16
+			}
+			return p
+		}
+		return pictures(i)
+	})
+	for i := 15; i < 30; i++ {
+		if !views[i].Carried {
+			t.Fatalf("frame %d shows nothing and is not carried", i)
+		}
+	}
+	if e := worst(b, views, path, 31, len(path)); e > 1 {
+		t.Errorf("off by %.2f px after black", e)
+	}
+	for i := 31; i < len(path); i++ {
+		if views[i].Carried {
+			t.Errorf("frame %d is carried", i)
+		}
+	}
+}
+
+// A knock of 10 px within a frame is a cut, once.
+func TestKnockIsACut(t *testing.T) {
+	v := straightOn(smallest, 480)
+	b := newBooth(t, smallest, v, 6)
+	path := make([][2]int, 40)
+	for i := 20; i < len(path); i++ {
+		path[i] = [2]int{20, -12}
+	}
+	views := followed(b, path, game(6))
+	for i, v := range views {
+		if v.Cut != (i == 20) {
+			t.Errorf("frame %d: cut %v", i, v.Cut)
+		}
+	}
+	if e := worst(b, views, path, 21, len(path)); e > 1 {
+		t.Errorf("off by %.2f px after the knock", e)
+	}
+}
+
+func TestFollowRefuses(t *testing.T) {
+	f := NewFollower(straightOn(smallest, 480))
+	if v := f.Follow(&picture.Plane{}); !v.Carried {
+		t.Error("an empty frame is not carried")
+	}
+	f = NewFollower(View{Size: smallest})
+	p := picture.New(640, 360, 8)
+	if v := f.Follow(&p); !v.Carried {
+		t.Error("a view without area is followed")
+	}
 }

@@ -602,7 +602,11 @@ func choose(all []candidate) (candidate, bool) {
 			continue
 		}
 		ratio := size(&c) / size(&out)
-		if ratio > sameSize || ratio > 1/sameSize && c.rough > out.rough || out.rough < halfStrong*strong {
+		switch {
+		case out.rough < halfStrong*strong,
+			ratio > sameSize && !bezel(&c, &out),
+			ratio < 1/sameSize && bezel(&out, &c),
+			ratio >= 1/sameSize && ratio <= sameSize && c.rough > out.rough:
 			out = c
 		}
 	}
@@ -656,12 +660,35 @@ const (
 	stillTrust = 0.5
 )
 
+// bezel reports whether what a larger candidate adds to a smaller one is no more
+// than the set's frame.
+func bezel(larger, smaller *candidate) bool {
+	a, b := larger.view.Quad, smaller.view.Quad
+	width := math.Hypot(b[1].X-b[0].X, b[1].Y-b[0].Y)
+	const noise = 3 // px
+	for i := range a {
+		p, q := b[i], b[(i+1)%4]
+		dx, dy := q.X-p.X, q.Y-p.Y
+		mx, my := (a[i].X+a[(i+1)%4].X-p.X-q.X)/2, (a[i].Y+a[(i+1)%4].Y-p.Y-q.Y)/2
+		out := (mx*dy - my*dx) / math.Hypot(dx, dy) // outwards is to the left
+		if out > noise && out < bezelMost*width && larger.fit.contrast[i] < bezelContrast*smaller.fit.contrast[i] {
+			return true
+		}
+	}
+	return false
+}
+
 const (
 	// asGood is how much of the best quality another candidate needs to be
 	// preferred for its size: the noise of a quality.
 	asGood = 0.9
 	// halfStrong is the same for the contrast of its border.
 	halfStrong = 0.6
+	// A strip of at most this share of the screen's width between two borders
+	// is the bezel, if the outer border has less than that share of the
+	// contrast of the inner one.
+	bezelMost     = 0.03
+	bezelContrast = 0.5
 	// sameSize is how much larger an area has to be to be another one.
 	sameSize = 1.015
 )
