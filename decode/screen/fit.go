@@ -216,6 +216,11 @@ func (b *border) fit(d shift, l loose, wide, narrow float64) (shift, fitted) {
 // content at the border moves it more than noise does.
 const edgeNoise = 0.35
 
+// faintShare is how much of a side's full contrast an edge needs to show it:
+// fainter ones are noise beside it.
+const faintShare = 0.2
+
+// judge tells how well a shift follows the samples.
 func (b *border) judge(d shift, narrow float64) fitted {
 	var f fitted
 	var n [4]int
@@ -223,7 +228,7 @@ func (b *border) judge(d shift, narrow float64) fitted {
 	for i := range b.samples {
 		s := &b.samples[i]
 		e, off := s.nearest(d.at(b, s))
-		if off >= narrow {
+		if off >= narrow || e.contrast < faintShare*b.full[s.side] {
 			continue
 		}
 		n[s.side]++
@@ -331,14 +336,14 @@ func (b *border) vote(reach, step float64) shift {
 					if s.side != side {
 						continue
 					}
-					at := from + (to-from)*s.along
-					e, off := s.nearest(at)
+					e, off := s.nearest(from + (to-from)*s.along)
 					if off < 2*step {
-						score += (1 - off/(2*step)) * b.weight(side, e)
+						score += (1 - off/(2*step)) * clearness(e)
 					}
 				}
-				// Of equals, the one that turns the side least.
-				score -= 1e-3 * math.Abs(from-to) / step
+				// Of equals, the one that turns the side least, and the
+				// outer one.
+				score -= 1e-3 * (math.Abs(from-to) + from + to) / step
 				if score > best {
 					best = score
 					ends[side] = [2]float64{from, to}
@@ -347,6 +352,65 @@ func (b *border) vote(reach, step float64) shift {
 		}
 	}
 	return b.crossings(ends)
+}
+
+// clearContrast is where an edge counts in full when places are compared: far
+// above noise, so that strong content does not outweigh a faint border.
+const clearContrast = 0.08
+
+func clearness(e edge) float64 { return min(e.contrast/clearContrast, 1) }
+
+// support is how many samples show an edge within a distance of a shift.
+func (b *border) support(d shift, narrow float64) float64 {
+	var g float64
+	for i := range b.samples {
+		s := &b.samples[i]
+		if e, off := s.nearest(d.at(b, s)); off < narrow {
+			g += (1 - off/narrow) * clearness(e)
+		}
+	}
+	return g
+}
+
+// displaced finds the displacement, without turning, that most samples agree
+// on: level from the upright sides, upright from the level ones.
+func (b *border) displaced(reach, step float64) shift {
+	n := int(reach / step)
+	var move Point
+	for axis := range 2 {
+		best := 0.0
+		for i := -n; i <= n; i++ {
+			at := float64(i) * step
+			score := -1e-3 * math.Abs(float64(i)) // of equals the nearest
+			for m := range b.samples {
+				s := &b.samples[m]
+				if s.side%2 != axis {
+					continue
+				}
+				// Inwards is down on top and up at the bottom.
+				sign := 1.0
+				if s.side == 1 || s.side == 2 {
+					sign = -1
+				}
+				if e, off := s.nearest(sign * at); off < 2*step {
+					score += (1 - off/(2*step)) * clearness(e)
+				}
+			}
+			if score > best {
+				best = score
+				if axis == 0 {
+					move.Y = at
+				} else {
+					move.X = at
+				}
+			}
+		}
+	}
+	var d shift
+	for i := range 4 {
+		d[2*i], d[2*i+1] = move.X, move.Y
+	}
+	return d
 }
 
 // crossings turns movements of the sides, at their first and second corner,

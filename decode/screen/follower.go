@@ -323,51 +323,6 @@ func (f *Follower) regain(light frame, expected View) outcome {
 	return here
 }
 
-// clearContrast is where an edge counts in full when places are compared: far
-// above noise, so that strong content does not outweigh a faint border.
-const clearContrast = 0.08
-
-// displaced finds the displacement, without turning, that most samples agree
-// on: level from the upright sides, upright from the level ones.
-func (b *border) displaced(reach, step float64) shift {
-	n := int(reach / step)
-	var move Point
-	for axis := range 2 {
-		best := 0.0
-		for i := -n; i <= n; i++ {
-			at := float64(i) * step
-			score := -1e-3 * math.Abs(float64(i)) // of equals the nearest
-			for m := range b.samples {
-				s := &b.samples[m]
-				if s.side%2 != axis {
-					continue
-				}
-				// Inwards is down on top and up at the bottom.
-				sign := 1.0
-				if s.side == 1 || s.side == 2 {
-					sign = -1
-				}
-				if e, off := s.nearest(sign * at); off < 2*step {
-					score += (1 - off/(2*step)) * min(e.contrast/clearContrast, 1)
-				}
-			}
-			if score > best {
-				best = score
-				if axis == 0 {
-					move.Y = at
-				} else {
-					move.X = at
-				}
-			}
-		}
-	}
-	var d shift
-	for i := range 4 {
-		d[2*i], d[2*i+1] = move.X, move.Y
-	}
-	return d
-}
-
 // accept takes a measured view and learns from it how the camera moves.
 func (f *Follower) accept(expected View, o outcome) View {
 	was, is, due := f.held.Quad.centre(), o.held.Quad.centre(), expected.Quad.centre()

@@ -333,7 +333,7 @@ func (f *Finder) refine(b *border, c *candidate) bool {
 	measure := func(k1 float64, reach int, step float64, l loose, wide, narrow float64) (float64, fitted, int) {
 		var total float64
 		var all fitted
-		best, most := 0, -1
+		best, most := 0, -1.0
 		for i := range f.whole {
 			v := views[i]
 			v.K1 = k1
@@ -344,9 +344,10 @@ func (f *Finder) refine(b *border, c *candidate) bool {
 				continue
 			}
 			views[i] = nv
-			total += b.gain(d, narrow)
-			if fit.used > most {
-				best, most = i, fit.used
+			gain := b.gain(d, narrow)
+			total += gain
+			if gain > most {
+				best, most = i, gain
 			}
 			for s := range all.seen {
 				all.seen[s] = max(all.seen[s], fit.seen[s])
@@ -360,17 +361,18 @@ func (f *Finder) refine(b *border, c *candidate) bool {
 		}
 		return total, all, best
 	}
-	reset := func(v View) {
-		for i := range views {
-			views[i] = v
-		}
+	// What the brightest of all frames showed is wider than the screen by as
+	// much as the camera swayed.
+	begin := slices.Repeat([]View{c.view}, len(views))
+	if swayed, ok := f.swayed(b, c.view, resp); ok {
+		begin = swayed
 	}
 	var gain, k1 float64
 	gain = -1
 	var starts []View
 	reach := max(4*f.factor, 8)
 	for _, k := range bends {
-		reset(c.view)
+		copy(views, begin)
 		g, _, _ := measure(k, reach, 1, loose{float64(reach), float64(reach), float64(reach), 2 * float64(f.factor)}, float64(reach), 2)
 		if g > gain {
 			gain, k1 = g, k
@@ -542,6 +544,40 @@ func (s *survey) floor() float32 {
 	slices.Sort(sorted)
 	return sorted[len(sorted)/20]
 }
+
+// swayed returns where the screen lies in each kept frame if the camera moved
+// between them: the frame that shows it best is fitted alone, and the others
+// with that one's shape. It reports false if that explains no more than that
+// it stood still.
+func (f *Finder) swayed(b *border, v View, resp response) ([]View, bool) {
+	const step, gate = 4, 3
+	var still, moved, most float64
+	shape := v
+	for i := range f.whole {
+		b.read(frame{&f.whole[i].plane, resp}, v, searchProfiles, farReach/farStep, farStep)
+		here, _ := b.fit(shift{}, loose{step, step, step, step}, 2*step, gate)
+		still += b.support(here, gate)
+		d, _ := b.fit(b.vote(farReach, step), loose{step, step, step, step}, 2*step, gate)
+		if g := b.support(d, gate); g > most {
+			if s := b.shifted(v, d); s.Quad.convex() {
+				most, shape = g, s
+			}
+		}
+	}
+	out := make([]View, len(f.whole))
+	for i := range f.whole {
+		b.read(frame{&f.whole[i].plane, resp}, shape, searchProfiles, farReach/farStep, farStep)
+		d, _ := b.fit(b.displaced(farReach, farStep), loose{step, step, 1, 1}, 2*step, gate)
+		moved += b.support(d, gate)
+		if out[i] = b.shifted(shape, d); !out[i].Quad.convex() {
+			return nil, false
+		}
+	}
+	return out, moved > swayGain*still
+}
+
+// swayGain is by how much more of the border has to show if the camera moved.
+const swayGain = 1.1
 
 // gain is how well a shift explains the samples.
 func (b *border) gain(d shift, narrow float64) float64 {
