@@ -346,6 +346,7 @@ func (f *Finder) refine(b *border, c *candidate) bool {
 			views[i] = nv
 			gain := b.gain(d, narrow)
 			total += gain
+			all.support += b.support(d, narrow)
 			if gain > most {
 				best, most = i, gain
 			}
@@ -362,18 +363,24 @@ func (f *Finder) refine(b *border, c *candidate) bool {
 		return total, all, best
 	}
 	// What the brightest of all frames showed is wider than the screen by as
-	// much as the camera swayed.
+	// much as the camera swayed, if it did.
+	reach := max(4*f.factor, 8)
+	near := loose{float64(reach), float64(reach), float64(reach), 2 * float64(f.factor)}
 	begin := slices.Repeat([]View{c.view}, len(views))
+	copy(views, begin)
+	_, still, _ := measure(0, reach, 1, near, float64(reach), 2)
 	if swayed, ok := f.swayed(b, c.view, resp); ok {
-		begin = swayed
+		copy(views, swayed)
+		if _, moved, _ := measure(0, reach, 1, near, float64(reach), 2); moved.support > still.support {
+			begin = swayed
+		}
 	}
 	var gain, k1 float64
 	gain = -1
 	var starts []View
-	reach := max(4*f.factor, 8)
 	for _, k := range bends {
 		copy(views, begin)
-		g, _, _ := measure(k, reach, 1, loose{float64(reach), float64(reach), float64(reach), 2 * float64(f.factor)}, float64(reach), 2)
+		g, _, _ := measure(k, reach, 1, near, float64(reach), 2)
 		if g > gain {
 			gain, k1 = g, k
 			starts = slices.Clone(views)
@@ -547,16 +554,13 @@ func (s *survey) floor() float32 {
 
 // swayed returns where the screen lies in each kept frame if the camera moved
 // between them: the frame that shows it best is fitted alone, and the others
-// with that one's shape. It reports false if that explains no more than that
-// it stood still.
+// with that one's shape.
 func (f *Finder) swayed(b *border, v View, resp response) ([]View, bool) {
 	const step, gate = 4, 3
-	var still, moved, most float64
+	most := 0.0
 	shape := v
 	for i := range f.whole {
 		b.read(frame{&f.whole[i].plane, resp}, v, searchProfiles, farReach/farStep, farStep)
-		here, _ := b.fit(shift{}, loose{step, step, step, step}, 2*step, gate)
-		still += b.support(here, gate)
 		d, _ := b.fit(b.vote(farReach, step), loose{step, step, step, step}, 2*step, gate)
 		if g := b.support(d, gate); g > most {
 			if s := b.shifted(v, d); s.Quad.convex() {
@@ -568,16 +572,12 @@ func (f *Finder) swayed(b *border, v View, resp response) ([]View, bool) {
 	for i := range f.whole {
 		b.read(frame{&f.whole[i].plane, resp}, shape, searchProfiles, farReach/farStep, farStep)
 		d, _ := b.fit(b.displaced(farReach, farStep), loose{step, step, 1, 1}, 2*step, gate)
-		moved += b.support(d, gate)
 		if out[i] = b.shifted(shape, d); !out[i].Quad.convex() {
 			return nil, false
 		}
 	}
-	return out, moved > swayGain*still
+	return out, true
 }
-
-// swayGain is by how much more of the border has to show if the camera moved.
-const swayGain = 1.1
 
 // gain is how well a shift explains the samples.
 func (b *border) gain(d shift, narrow float64) float64 {
