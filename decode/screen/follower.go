@@ -1,6 +1,7 @@
 package screen
 
 import (
+	"image"
 	"math"
 
 	"setwitness/decode/picture"
@@ -20,6 +21,7 @@ type Follower struct {
 	shape    Quad
 	count    int
 	border   border
+	reduced  []uint8
 	response response
 
 	// Of the last frame measured: profiles that lay in the frame, and how
@@ -114,10 +116,50 @@ func (f *Follower) Follow(p *picture.Plane) View {
 			next.regained = true
 		}
 	}
+	if !ok && f.started && f.carried%searchFrames == searchFrames-1 {
+		if v, near := f.wide(p, expected); near {
+			again = f.regain(light, v)
+			if f.certain(expected, again) {
+				next, ok = again, true
+				next.regained = true
+			}
+		}
+	}
 	if !ok || !next.view.Quad.convex() || !next.held.Quad.convex() {
 		return f.carry()
 	}
 	return f.accept(expected, next)
+}
+
+const (
+	// A screen that stays lost is looked for in the frame made smaller, every
+	// so many frames, by so much of its shorter side.
+	searchFrames = 8
+	searchSide   = 180
+)
+
+// wide looks for a screen that was moved far, in the frame made smaller.
+func (f *Follower) wide(p *picture.Plane, expected View) (View, bool) {
+	factor := max(1, min(p.W, p.H)/searchSide)
+	w, h := p.W/factor, p.H/factor
+	if cap(f.reduced) < w*h {
+		f.reduced = make([]uint8, w*h)
+	}
+	small := picture.Plane{Pix: f.reduced[:w*h], Stride: w, W: w, H: h, Depth: 8}
+	reduce(p, factor, w, h, small.Pix)
+	v := expected
+	v.Size = image.Pt(w, h)
+	k := float64(factor)
+	for i, c := range v.Quad {
+		v.Quad[i] = Point{(c.X+0.5)/k - 0.5, (c.Y+0.5)/k - 0.5}
+	}
+	b := &f.border
+	b.read(frame{&small, responseOf(8, fullRange(p))}, v, followProfiles, farReach/farStep, farStep)
+	if len(b.samples) < followProfiles {
+		return expected, false
+	}
+	found := enlarge(b.shifted(v, b.displaced(farReach, farStep)), factor, expected.Size)
+	return found, found.Quad.convex()
 }
 
 // fullRange reports whether a frame holds codes that limited range does not:
@@ -255,7 +297,11 @@ func (b *border) enough(fit fitted) bool {
 func (f *Follower) certain(expected View, o outcome) bool {
 	scale := float64(min(expected.Size.X, expected.Size.Y)) / 720
 	a, b := expected.Quad.centre(), o.held.Quad.centre()
-	near := math.Hypot(a.X-b.X, a.Y-b.Y) < scale*(wanderLeast+wanderFrame*float64(f.carried))
+	limit := wanderLeast + wanderFrame*float64(f.carried)
+	if !f.started {
+		limit = wanderFirst
+	}
+	near := math.Hypot(a.X-b.X, a.Y-b.Y) < scale*limit
 	level, upright, all := 0, 0, true
 	for i, s := range o.fit.seen {
 		switch {
@@ -276,6 +322,8 @@ const (
 	// How far from where it was last seen the screen may be, px of 720
 	// lines, at once and for each frame that it was not seen: a hand's sway.
 	wanderLeast, wanderFrame = 4, 0.1
+	// The same for the first frame, against the one where it was found.
+	wanderFirst = 25
 )
 
 // doubtful reports whether a side that lies in the frame does not show.
@@ -327,9 +375,15 @@ func (f *Follower) regain(light frame, expected View) outcome {
 func (f *Follower) accept(expected View, o outcome) View {
 	was, is, due := f.held.Quad.centre(), o.held.Quad.centre(), expected.Quad.centre()
 	view := o.view
-	if f.started && f.carried == 0 {
-		square := (is.X-due.X)*(is.X-due.X) + (is.Y-due.Y)*(is.Y-due.Y)
-		scale := float64(min(view.Size.X, view.Size.Y)) / 720
+	square := (is.X-due.X)*(is.X-due.X) + (is.Y-due.Y)*(is.Y-due.Y)
+	scale := float64(min(view.Size.X, view.Size.Y)) / 720
+	switch {
+	case !f.started:
+	case f.carried > 0:
+		// Farther than a hand sways meanwhile: it was moved.
+		far := scale * (wanderLeast + wanderFrame*float64(f.carried))
+		view.Cut = square > far*far
+	default:
 		limit := max(knockLeast*scale, knockTimes*math.Sqrt(f.restless))
 		if square > limit*limit {
 			view.Cut = f.calm >= calmFrames

@@ -134,6 +134,30 @@ func TestKnockIsACut(t *testing.T) {
 	}
 }
 
+// A screen that was moved far, as when the phone is set down anew, is found
+// again.
+func TestFindsAgainFarAway(t *testing.T) {
+	v := straightOn(smallest, 400)
+	b := newBooth(t, smallest, v, 8)
+	path := make([][2]int, 30)
+	for i := 5; i < len(path); i++ {
+		path[i] = [2]int{-70, 60} // 46 px
+	}
+	views := followed(b, path, game(8))
+	cuts := 0
+	for _, v := range views {
+		if v.Cut {
+			cuts++
+		}
+	}
+	if cuts != 1 {
+		t.Errorf("%d cuts", cuts)
+	}
+	if e := worst(b, views, path, 20, len(path)); e > 1 {
+		t.Errorf("off by %.2f px", e)
+	}
+}
+
 func TestFollowRefuses(t *testing.T) {
 	f := NewFollower(straightOn(smallest, 480))
 	if v := f.Follow(&picture.Plane{}); !v.Carried {
