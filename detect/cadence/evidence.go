@@ -472,7 +472,14 @@ func (n *notes) share(k, b, a *note) (share, weight float32) {
 	if plain == 0 {
 		return 0, 0
 	}
-	return root(plainShown / plain), plain
+	share = root(plainShown / plain)
+	if least > 0 {
+		// A thing may take the very place of another like it, and leave that
+		// unchanged; then its own old and new place change instead. Nothing
+		// changes anywhere in a repeat.
+		share = max(share, root(min(1, change(k)/least)))
+	}
+	return share, plain
 }
 
 // power is how much of the power of a difference would shows in d, both
@@ -576,7 +583,12 @@ func (n *notes) flow(k, b, a *note, r *record) (left, flow float32) {
 		noise := max(tb.Residual, ta.Residual, k.noise)
 		if w := min(tb.Still, ta.Still); w > 1.1*noise {
 			would++
-			shown += power(k.tiles[t].Still, w, noise)
+			if tk := &k.tiles[t]; tk.Changed > 0 && tk.Still == 0 {
+				// Nothing stands out that could be measured by itself.
+				shown += n.changed(t, k, b, a)
+			} else {
+				shown += power(tk.Still, w, noise)
+			}
 		}
 		flow++
 		lb += hypot(tb.DX, tb.DY)
@@ -648,6 +660,27 @@ func (n *notes) displacement(k, b, a *note, r *record) {
 	if longer := 2 * k.gap / (b.gap + a.gap); longer > 1 {
 		r.step.ratio /= longer
 	}
+}
+
+// changed is how much of the change that the cells of tile t show in both b and
+// a they show in k, as a power.
+func (n *notes) changed(t int, k, b, a *note) float32 {
+	noise := max(k.noise, b.noise, a.noise)
+	var dk, db, da float32
+	x0, y0 := t%n.tileCols*motion.TileCells, t/n.tileCols*motion.TileCells
+	for y := y0; y < min(n.rows, y0+motion.TileCells); y++ {
+		for x := x0; x < min(n.cols, x0+motion.TileCells); x++ {
+			c := y*n.cols + x
+			dk += max(0, k.diff[c]-noise)
+			db += max(0, b.diff[c]-noise)
+			da += max(0, a.diff[c]-noise)
+		}
+	}
+	would := min(db, da)
+	if would == 0 {
+		return 1
+	}
+	return min(1, dk*dk/(would*would))
 }
 
 func hypot(x, y float32) float32 { return float32(math.Hypot(float64(x), float64(y))) }
