@@ -39,8 +39,9 @@ type Built struct {
 	Real  float64 // capture time of that frame, s
 	Y     picture.Plane
 	// Trust is, for each band from the top, 1 where unmixed exposures were
-	// taken, narrowTrust where one was that keeps less than the margin from
-	// an update, and 0 where the band is filled with the least mixed.
+	// taken, a half where one was that keeps less than the margin from an
+	// update or where nothing moves, and 0 where the band is filled with the
+	// least mixed.
 	Trust []float64
 	// Exposures is how many exposures were averaged in each band.
 	Exposures []int
@@ -162,6 +163,16 @@ func (b *Builder) Add(d *Decision) error {
 	low := math.MaxInt
 	for i := range d.Bands {
 		v := &d.Bands[i]
+		if v.Mixed && v.Still && d.Locked {
+			// As good as unmixed, of the picture that it saw more of.
+			k := v.Picture
+			if v.Share < 0.5 {
+				k--
+			}
+			b.put(d, i, k, exposure{d.Frame, min(v.Clear, 0), 1, v.Level}, false)
+			low = min(low, v.Picture-1)
+			continue
+		}
 		if v.Mixed && d.Locked {
 			b.put(d, i, v.Picture, exposure{d.Frame, v.Clear, v.Share, v.Level}, true)
 			b.put(d, i, v.Picture-1, exposure{d.Frame, v.Clear, 1 - v.Share, v.Level}, true)

@@ -189,6 +189,11 @@ func (d *finder) best(p *spectrum) candidate {
 	return best
 }
 
+// slopeSpread and acrossSpread, s, are the standard errors of slopes before
+// anything is seen: what readout in either direction adds, and how seldom
+// cameras read across.
+const slopeSpread, acrossSpread = 0.005, 0.002
+
 // likely is the coherence, less a little for slopes that are unlikely, and
 // less so the more change was seen: where only a line of text moves, nothing
 // else tells the slope.
@@ -198,9 +203,6 @@ func (d *finder) likely(c *candidate) float64 {
 		// top (common practice, no source), and often the refreshes a second
 		// that are assumed where pictures come less often than any set's.
 		wrote, often = 0.8, 60
-		// slopeSpread and acrossSpread, s: what readout in either direction
-		// adds, and how seldom cameras read across.
-		slopeSpread, acrossSpread = 0.005, 0.002
 	)
 	refresh := c.f
 	if refresh < 48*(1-nominalTolerance) {

@@ -33,8 +33,10 @@ const (
 	// usual is the exposure, in frames' time, that is expected in a dark room
 	// before anything is seen, and usualSpread its standard error.
 	usual, usualSpread = 0.8, 0.3
-	// foundSpread, s, is how well the spectrum tells a slope.
-	foundSpread = 0.001
+	// bestSpread and worstSpread, s, are how well the spectrum tells a slope
+	// at best, and how far a fit may wander from it when it tells nothing:
+	// rate, roll and exposure then follow each other anywhere.
+	bestSpread, worstSpread = 0.001, 0.0015
 	// shortest and longest bound the exposure, in frames' time. A panel's
 	// response adds to what the shutter lets in.
 	shortest, longest = 0.03, 1.6
@@ -203,7 +205,10 @@ func (s *series) collect(dst []float64, u *unit, from, to int) {
 // anchor is what is known of a lock besides the traces.
 type anchor struct {
 	slope, across  float64 // s
-	spread         float64 // their standard error, s
+	slopeSpread    float64 // their standard errors for a fit, s
+	acrossSpread   float64
+	slopeError     float64 // and without the bounds that keep fits from wandering
+	acrossError    float64
 	exposure       float64 // s
 	exposureSpread float64
 	period         float64 // s; 0 when nothing is known
@@ -212,7 +217,7 @@ type anchor struct {
 
 // cost is how badly traces fit a lock, in variances.
 func cost(l *Lock, traces []trace, k anchor) float64 {
-	dy, dx, de := (l.Slope-k.slope)/k.spread, (l.Across-k.across)/k.spread, (l.Exposure-k.exposure)/k.exposureSpread
+	dy, dx, de := (l.Slope-k.slope)/k.slopeSpread, (l.Across-k.across)/k.acrossSpread, (l.Exposure-k.exposure)/k.exposureSpread
 	sum := dy*dy + dx*dx + de*de
 	if k.period > 0 {
 		dp := (l.Period - k.period) / k.periodSpread
@@ -296,7 +301,7 @@ const parameters = 5
 
 // newton makes one damped Gauss-Newton step from l.
 func newton(l Lock, traces []trace, k anchor, mid, damp float64) Lock {
-	a := normal(&l, traces, k, mid)
+	a := normal(&l, traces, k, mid, 1)
 	for i := range a {
 		a[i][i] *= 1 + damp
 	}
@@ -311,8 +316,8 @@ func newton(l Lock, traces []trace, k anchor, mid, damp float64) Lock {
 }
 
 // normal returns the normal equations of a small change of the parameters,
-// with the right side in the last column.
-func normal(l *Lock, traces []trace, k anchor, mid float64) (a [parameters][parameters + 1]float64) {
+// with the right side in the last column. Each trace counts as count.
+func normal(l *Lock, traces []trace, k anchor, mid, count float64) (a [parameters][parameters + 1]float64) {
 	add := func(d [parameters]float64, miss, weight float64) {
 		for i := range d {
 			if d[i] == 0 {
@@ -335,7 +340,7 @@ func normal(l *Lock, traces []trace, k anchor, mid float64) (a [parameters][para
 			continue
 		}
 		e := -1 / l.Exposure
-		add([parameters]float64{e, e * (float64(r.k) - mid), e * (r.y - 0.5), e * (r.x - 0.5), e * m}, miss, r.weight)
+		add([parameters]float64{e, e * (float64(r.k) - mid), e * (r.y - 0.5), e * (r.x - 0.5), e * m}, miss, count*r.weight)
 	}
 	tie := func(i int, miss, spread float64) {
 		var d [parameters]float64
@@ -349,8 +354,8 @@ func normal(l *Lock, traces []trace, k anchor, mid float64) (a [parameters][para
 	if k.period > 0 {
 		tie(1, k.period-l.Period, k.periodSpread)
 	}
-	tie(2, k.slope-l.Slope, k.spread)
-	tie(3, k.across-l.Across, k.spread)
+	tie(2, k.slope-l.Slope, k.slopeSpread)
+	tie(3, k.across-l.Across, k.acrossSpread)
 	tie(4, k.exposure-l.Exposure, k.exposureSpread)
 	return a
 }
@@ -425,30 +430,46 @@ func (d *finder) fit(l Lock, to int, noise float64, k anchor) fitted {
 	return f
 }
 
-// errors sets the standard errors from the traces that lie on ramps.
+// errors sets what is known of the errors of a fit, whose mean cost is spread.
 func (l *Lock) errors(traces []trace, k anchor, spread float64) {
 	// Traces of one update share the errors of its old and new picture, so
 	// that only one in correlated counts.
 	const correlated = 8
-	// No clock of a camera is steadier than this, s.
-	const leastError = 3e-5
 	lo, hi := math.MaxInt, math.MinInt
 	for i := range traces {
 		lo, hi = min(lo, traces[i].k), max(hi, traces[i].k)
 	}
 	l.known = (lo + hi) / 2
-	a := normal(l, traces, k, float64(l.known))
-	var e [parameters]float64
-	for i := range e {
+	k.slopeSpread, k.acrossSpread = k.slopeError, k.acrossError
+	a := normal(l, traces, k, float64(l.known), 1/(correlated*max(spread, 1)))
+	for i := range parameters {
 		for j := range a {
 			a[j][parameters] = 0
 		}
 		a[i][parameters] = 1
-		e[i] = math.Sqrt(max(solve(a)[i], 0) * correlated * max(spread, 1))
+		l.spread[i] = solve(a)
 	}
-	l.EpochError = max(e[0], leastError)
-	l.PeriodError = max(e[1], leastError/max(float64(hi-lo), 1))
-	l.exposureError = min(e[4], k.exposureSpread)
+	l.EpochError = max(math.Sqrt(max(l.spread[0][0], 0)), leastError)
+	l.PeriodError = max(math.Sqrt(max(l.spread[1][1], 0)), leastError/max(float64(hi-lo), 1))
+}
+
+// leastError, s: no clock of a camera is steadier than this.
+const leastError = 3e-5
+
+// startError returns the standard error of the begin, or of the end, of a
+// change at a place, so many pictures from the middle of what was seen.
+func (l *Lock) startError(away, y, x float64, end bool) float64 {
+	j := [parameters]float64{1, away, y - 0.5, x - 0.5, 0}
+	if end {
+		j[4] = 1
+	}
+	v := leastError * leastError
+	for a := range j {
+		for b := range j {
+			v += j[a] * l.spread[a][b] * j[b]
+		}
+	}
+	return math.Sqrt(max(v, 0))
 }
 
 // refine turns a place in the spectrum into an estimate.
@@ -574,8 +595,28 @@ func (d *finder) begin(c candidate, noise float64) []fitted {
 	return all
 }
 
+// anchored says how well the spectrum tells a candidate's slopes: the phases
+// of units apart from each other, weighed by what changes in them.
 func (d *finder) anchored(c candidate) anchor {
-	k := anchor{slope: c.slope, across: c.across, spread: foundSpread, exposure: usual * d.step, exposureSpread: usualSpread * d.step}
+	var w, y, x, yy, xx float64
+	for i, v := range d.units {
+		u := &d.s.units[i]
+		w += v
+		y += v * u.y
+		x += v * u.x
+		yy += v * u.y * u.y
+		xx += v * u.x * u.x
+	}
+	turn := 2 * math.Pi * c.f
+	tell := func(variance, usual float64) float64 {
+		information := c.coherent * w * turn * turn * max(variance, 0)
+		return max(bestSpread, 1/math.Sqrt(information+1/(usual*usual)))
+	}
+	k := anchor{slope: c.slope, across: c.across,
+		slopeError:  tell(yy/w-y*y/w/w, slopeSpread),
+		acrossError: tell(xx/w-x*x/w/w, acrossSpread),
+		exposure:    usual * d.step, exposureSpread: usualSpread * d.step}
+	k.slopeSpread, k.acrossSpread = min(k.slopeError, worstSpread), min(k.acrossError, worstSpread)
 	// Where the frames keep step with the updates, rate, roll and exposure
 	// can hardly be told apart; then sets run at a rate of the trade, to the
 	// precision of clocks.

@@ -12,6 +12,10 @@ type Band struct {
 	Picture int
 	// Mixed is set where the exposure may have seen more than one picture.
 	Mixed bool
+	// Still is set with Mixed where the band looks the same in the frames
+	// before and after, so that a mixture shows nothing that either picture
+	// does not.
+	Still bool
 	// Share is how much of the exposure saw Picture, 0 to 1; the rest saw the
 	// one before.
 	Share float64
@@ -63,6 +67,9 @@ const (
 	marginSeconds = 0.00015
 	// marginErrors is the standard errors that are kept besides.
 	marginErrors = 2
+	// unsure is the margin, in frames' time, beyond which a band's timing is
+	// too uncertain for any of its frames to be called unmixed without it.
+	unsure = 0.3
 	// measureSeconds is how often the phase is measured, and at least this
 	// many pictures are.
 	measureSeconds, measurePictures = 0.1, 3
@@ -210,7 +217,7 @@ func (f *Follower) watch() {
 	f.on *= fade
 	f.off *= fade
 	wide := f.lock
-	slack := f.margin(b)
+	slack := f.margin(b, 0.5)
 	wide.Epoch -= slack
 	wide.Exposure += 2 * slack
 	for u := range f.s.units {
@@ -385,23 +392,29 @@ func (f *Follower) number(t float64, first int) {
 // anchor holds what Find found of the geometry, which does not change while
 // the camera keeps its place.
 func (e *Estimate) anchor() anchor {
-	// A quarter of what the spectrum alone can tell, and an exposure that
-	// exposure control moves little.
+	// An exposure that exposure control moves little; slopes are known no
+	// better than the height of a unit of a roll of a refresh.
 	const slopes, exposures = 0.0005, 0.1
-	return anchor{slope: e.Slope, across: e.Across, spread: slopes,
-		exposure: e.Exposure, exposureSpread: exposures * e.Exposure / e.ExposureShare,
+	k := anchor{slope: e.Slope, across: e.Across,
+		slopeError:  max(slopes, math.Sqrt(e.spread[2][2])),
+		acrossError: max(slopes, math.Sqrt(e.spread[3][3])),
+		exposure:    e.Exposure, exposureSpread: max(exposures*e.Exposure/e.ExposureShare, math.Sqrt(e.spread[4][4])),
 		period: e.Period, periodSpread: 3 * e.PeriodError}
+	k.slopeSpread, k.acrossSpread = min(k.slopeError, worstSpread), min(k.acrossError, worstSpread)
+	return k
 }
 
-// margin returns how far an exposure must stay from an update at time t.
-func (f *Follower) margin(t float64) float64 {
-	away := (t - f.lock.Start(f.lock.known, 0.5, 0.5)) / f.lock.Period
+// margin returns how far an exposure at time t must stay from an update at
+// height y.
+func (f *Follower) margin(t, y float64) float64 {
+	l := &f.lock
+	away := math.Abs(t-l.Start(l.known, 0.5, 0.5)) / l.Period
 	if n := len(f.traces); n > 0 {
 		// The loop has seen the phase since.
-		away = min(math.Abs(away), math.Abs(t-f.lock.Start(f.traces[n-1].k, 0.5, 0.5))/f.lock.Period)
+		away = min(away, math.Abs(t-l.Start(f.traces[n-1].k, 0.5, 0.5))/l.Period)
 	}
-	e := math.Hypot(f.lock.EpochError, f.lock.PeriodError*away) + f.lock.exposureError
-	return min(marginSeconds+marginErrors*e, f.lock.Period/4)
+	e := max(l.startError(away, y, 0.5, false), l.startError(away, y, 0.5, true))
+	return min(marginSeconds+marginErrors*e, l.Period/4)
 }
 
 // decide decides frame i of the window.
@@ -410,12 +423,12 @@ func (f *Follower) decide(i int) {
 	d := Decision{Frame: fr.Index, Time: fr.Time, Shown: fr.Shown, Locked: f.locked, Period: f.lock.Period}
 	n := f.options.Bands
 	from := len(f.bands)
-	margin := f.margin(fr.Time)
 	for b := range n {
 		y := (float64(b) + 0.5) / float64(n)
 		var v Band
 		if f.locked {
-			v = f.band(i, y, margin)
+			v = f.band(i, y, f.margin(fr.Time, y))
+			v.Still = v.Mixed && !f.moves(i, y)
 		} else {
 			v.Picture, _ = f.lock.Picture(fr.Time, y, 0)
 			v.Share = 1
@@ -443,7 +456,7 @@ func (f *Follower) band(i int, y, margin float64) Band {
 	own := free(since)
 	v.Clear = own - margin
 	v.Mixed = v.Clear < 0
-	if !v.Mixed || own < 0 {
+	if !v.Mixed || own < 0 || margin > unsure*f.step {
 		return v
 	}
 	// Only the margin is missing. Where no other frame of the picture has it

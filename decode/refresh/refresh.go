@@ -56,8 +56,8 @@ type Lock struct {
 	// middle of what was seen, not for picture 0.
 	EpochError, PeriodError float64
 
-	known         int     // the picture for which EpochError holds
-	exposureError float64 // s
+	known  int // the picture for which EpochError holds
+	spread [parameters][parameters]float64
 }
 
 // Start returns when picture k begins to show at height y and place x.

@@ -69,13 +69,14 @@ const (
 	// stretchFrames is the least run that is a stretch and not lost frames.
 	stretchFrames = 8
 	// gapSteps is how many steps a spacing may be before it is a gap in the
-	// recording and no step.
-	gapSteps = 1.5
-	// roundedTicks: stamps that differ from an even grid by no more than one
-	// tick of this many a second were rounded to it (600 is the usual scale
-	// of QuickTime movies, 1000 that of Matroska).
-	roundedTicks = 600.0
+	// recording and no step; rounding makes 2 and 3 ticks of one step.
+	gapSteps = 1.6
 )
+
+// coarseTicks are the ticks a second, of scales in use, that are so coarse that
+// rounding to them moves a frame visibly: 600 of QuickTime movies, 1000 of
+// Matroska (both from memory).
+var coarseTicks = [...]float64{600, 1000}
 
 // CaptureRate reads the capture rate from a file's tags, container and stream
 // alike; 0 when there is none.
@@ -120,15 +121,12 @@ func RealTimes(shown []time.Duration, tags map[string]string, given float64) Tim
 	capture := given
 	if given > 0 {
 		t.Source = Given
-	} else if capture = CaptureRate(tags); capture > 0 {
+	} else if capture = CaptureRate(tags); capture*fast > 1/slower {
 		t.Source = Metadata
 	}
-	if capture == 0 || capture*fast < slower && len(runs) > 1 {
-		// A stretch of fast frames holds real stamps.
+	if t.Source == Spacing || len(runs) > 1 && capture*fast < slower && given == 0 {
+		// Stamps that come as fast as the file says, or faster, are real.
 		capture = 1 / fast
-		if t.Source == Metadata && len(runs) == 1 {
-			t.Source = Spacing
-		}
 	}
 	t.Rate = capture
 	at := 0.0
@@ -147,7 +145,7 @@ func RealTimes(shown []time.Duration, tags map[string]string, given float64) Tim
 			t.Real[i+1] = at
 		}
 	}
-	straighten(t.Real, 1/t.Rate, t.Speed)
+	straighten(t.Real, shown, 1/t.Rate)
 	t.Reason = t.tell(tags, 1/slowest)
 	return t
 }
@@ -195,6 +193,7 @@ func (t *Timing) runs(steps []float64, fast float64) []run {
 		}
 		return int(k)
 	}
+	// What is short are lost frames, and belongs to the stretch before it.
 	var runs []run
 	for i := 0; i < len(steps); {
 		k := factor(steps[i])
@@ -202,18 +201,21 @@ func (t *Timing) runs(steps []float64, fast float64) []run {
 		for j < len(steps) && factor(steps[j]) == k {
 			j++
 		}
-		long := j-i >= stretchFrames
-		if n := len(runs); n > 0 && (!long || factor(runs[n-1].step) == k) {
-			runs[n-1].to = j // a few lost frames do not end a run
-		} else {
-			runs = append(runs, run{i, j, float64(k) * fast})
+		step := float64(k) * fast
+		switch n := len(runs); {
+		case n > 0 && (j-i < stretchFrames || runs[n-1].step == step):
+			runs[n-1].to = j
+		case n == 0 && j-i < stretchFrames:
+			runs = append(runs, run{i, j, 0}) // belongs to what follows
+		case n == 1 && runs[0].step == 0:
+			runs[0].to, runs[0].step = j, step
+		default:
+			runs = append(runs, run{i, j, step})
 		}
 		i = j
 	}
-	// A few odd steps at the start belong to what follows.
-	if len(runs) > 1 && runs[0].to-runs[0].from < stretchFrames {
-		runs[1].from = runs[0].from
-		runs = runs[1:]
+	if runs[0].step == 0 {
+		runs[0].step = fast
 	}
 	for i := range runs {
 		runs[i].step = meanNear(steps[runs[i].from:runs[i].to], runs[i].step)
@@ -221,30 +223,45 @@ func (t *Timing) runs(steps []float64, fast float64) []run {
 	return runs
 }
 
-// straighten puts times that were rounded to ticks back on their even grid;
-// times that vary by more than that were captured so and are left.
-func straighten(real []float64, step, speed float64) {
+// straighten puts times that were rounded to coarse ticks back on their even
+// grid; times that vary by more than the rounding were captured so, and stay.
+func straighten(real []float64, shown []time.Duration, step float64) {
 	n := len(real)
-	if n < 3 {
-		return
-	}
 	even := (real[n-1] - real[0]) / float64(n-1)
-	if math.Abs(even-step) > step/100 {
-		return // frames are missing, or the spacing is not even
+	if n < stretchFrames || math.Abs(even-step) > step/100 {
+		return // frames are missing, or the spacing changes
 	}
-	tick := 1 / roundedTicks / speed
-	// The line's offset that leaves the rounding even on both sides.
-	lo, hi := math.Inf(1), math.Inf(-1)
-	for i, v := range real {
-		d := v - real[0] - even*float64(i)
-		lo, hi = min(lo, d), max(hi, d)
-	}
-	if hi-lo > 1.01*tick {
+	for _, ticks := range coarseTicks {
+		if !multiples(shown, ticks) {
+			continue
+		}
+		tick := real[n-1] / (shown[n-1] - shown[0]).Seconds() / ticks
+		lo, hi := math.Inf(1), math.Inf(-1)
+		for i, v := range real {
+			d := v - real[0] - even*float64(i)
+			lo, hi = min(lo, d), max(hi, d)
+		}
+		// Rounding leaves one tick at most, and the ends another of their own.
+		if hi-lo > 1.5*tick {
+			return
+		}
+		for i := range real {
+			real[i] = even * float64(i)
+		}
 		return
 	}
-	for i := range real {
-		real[i] = real[0] + (lo+hi)/2 + even*float64(i)
+}
+
+// multiples reports whether all times are whole ticks from the first.
+func multiples(shown []time.Duration, ticks float64) bool {
+	for _, v := range shown {
+		x := (v - shown[0]).Seconds() * ticks
+		// A time is kept to a nanosecond.
+		if math.Abs(x-math.Round(x)) > 4e-9*ticks {
+			return false
+		}
 	}
+	return true
 }
 
 func (t *Timing) tell(tags map[string]string, played float64) string {
