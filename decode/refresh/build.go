@@ -106,7 +106,7 @@ type Builder struct {
 	frame   int // last frame added
 	rows    picture.Plane
 	sum     []int32
-	count   []uint8 // exposures in each row of sum
+	held    []int32 // weight in each row of sum
 	weights []int32 // of a frame in each row
 	noise   float64
 }
@@ -125,7 +125,7 @@ func NewBuilder(o BuildOptions, source Source, emit func(*Built) error) (*Builde
 	}
 	b := &Builder{options: o, source: source, emit: emit, rows: picture.New(o.W, o.H, o.Depth)}
 	b.sum = make([]int32, o.W*o.H)
-	b.count = make([]uint8, o.H)
+	b.held = make([]int32, o.H)
 	b.weights = make([]int32, o.H)
 	return b, nil
 }
@@ -277,7 +277,7 @@ func (b *Builder) build(d *draft) error {
 		out.Frame = parts[0].frame
 	}
 	clear(b.sum)
-	clear(b.count)
+	clear(b.held)
 	var noise histogram
 	for i := range parts {
 		if err := b.addFrame(&parts[i], n, &noise); err != nil {
@@ -289,7 +289,7 @@ func (b *Builder) build(d *draft) error {
 	}
 	out.Noise = b.noise
 	out.Y = b.options.Plane(b.options.W, b.options.H, b.options.Depth+moreBits)
-	b.store(&out.Y, parts, n)
+	b.store(&out.Y)
 	return b.emit(out)
 }
 
@@ -425,10 +425,10 @@ func (b *Builder) addFrame(p *part, bands int, noise *histogram) error {
 			sum := b.sum[y*w : (y+1)*w]
 			weight := b.weights[y]
 			from := (y - y0) * rows.Stride
-			if b.count[y] == 1 && y%noiseRows == 0 {
-				noise.add(&rows, from, sum, weight)
+			if y%noiseRows == 0 {
+				noise.add(&rows, from, sum, b.held[y], weight)
 			}
-			b.count[y]++
+			b.held[y] += weight
 			if rows.Pix != nil {
 				for x, v := range rows.Pix[from : from+w] {
 					sum[x] += weight * int32(v)
@@ -446,19 +446,12 @@ func (b *Builder) addFrame(p *part, bands int, noise *histogram) error {
 
 // store turns the sum into samples. Black stays where it is whatever the
 // gains were.
-func (b *Builder) store(y *picture.Plane, parts []part, bands int) {
+func (b *Builder) store(y *picture.Plane) {
 	h, w := b.options.H, b.options.W
 	const shift = weightBits - moreBits
-	total := make([]int32, h)
-	for i := range parts {
-		b.rowWeights(&parts[i], bands)
-		for r, v := range b.weights {
-			total[r] += v
-		}
-	}
 	full := int32(y.Full())
 	for r := range h {
-		offset := int32(b.options.Black)*(1<<weightBits-total[r]) + 1<<(shift-1)
+		offset := int32(b.options.Black)*(1<<weightBits-b.held[r]) + 1<<(shift-1)
 		dst := y.Pix16[r*y.Stride : r*y.Stride+w]
 		for x, v := range b.sum[r*w : (r+1)*w] {
 			dst[x] = uint16(min(max((v+offset)>>shift, 0), full))
@@ -469,22 +462,20 @@ func (b *Builder) store(y *picture.Plane, parts []part, bands int) {
 const (
 	// noiseRows and noiseCols thin the samples that noise is measured on.
 	noiseRows, noiseCols = 8, 4
-	// noiseSteps is the steps of a difference to one code.
-	noiseSteps = 8
 )
 
-// histogram counts differences of two exposures of the same rows, in steps.
+// histogram counts differences of two exposures of the same rows, in codes.
 type histogram struct {
-	bins [64 * noiseSteps]int
+	bins [64]int
 	n    int
 }
 
 // add compares rows of a frame with the sum, which holds one exposure.
-func (h *histogram) add(rows *picture.Plane, from int, sum []int32, weight int32) {
+func (h *histogram) add(rows *picture.Plane, from int, sum []int32, held, weight int32) {
 	const one = 1 << weightBits
-	other := one - weight
-	// An exposure of little weight is read with little precision.
-	if other < one/4 || weight < one/4 {
+	// An exposure of little weight is read with little precision, and one of
+	// another gain does not compare.
+	if held < one/4 || weight < one/4 || held+weight < one-one/64 || held+weight > one+one/64 {
 		return
 	}
 	for x := 0; x < len(sum); x += noiseCols {
@@ -494,8 +485,8 @@ func (h *histogram) add(rows *picture.Plane, from int, sum []int32, weight int32
 		} else {
 			v = int(rows.Pix16[from+x])
 		}
-		d := float64(v) - float64(sum[x])/float64(other)
-		i := int(math.Abs(d)*noiseSteps + 0.5)
+		d := float64(v) - float64(sum[x])/float64(held)
+		i := int(math.Abs(d) + 0.5)
 		h.bins[min(i, len(h.bins)-1)]++
 		h.n++
 	}
@@ -514,8 +505,9 @@ func (h *histogram) deviation() (float64, bool) {
 			// The median within its step, as a normal distribution's share
 			// of its deviation, for the difference of two.
 			const normal = 0.6745
-			at := (float64(i) - 0.5 + (float64(h.n)/2-float64(sum))/float64(c)) / noiseSteps
-			return max(at, 0) / normal / math.Sqrt2, true
+			from, to := max(float64(i)-0.5, 0), float64(i)+0.5
+			at := from + (to-from)*(float64(h.n)/2-float64(sum))/float64(c)
+			return at / normal / math.Sqrt2, true
 		}
 		sum += c
 	}

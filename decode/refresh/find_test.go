@@ -1,27 +1,157 @@
 package refresh
 
 import (
+	"fmt"
 	"math"
+	"strings"
 	"testing"
 )
 
 var grid240 = Layout{Cols: 64, Rows: 48, Black: 16, Full: 255}
 
-func TestFindRates(t *testing.T) {
-	for _, hz := range []float64{50, 60, 120} {
-		for _, fps := range []float64{240, 240 / 1.001} {
-			for _, exposure := range []float64{0.2, 0.6, 1} {
-				for i, slope := range []float64{0.012, -0.009, 0.002} {
-					c := camera{seconds: 2, hz: hz, fps: fps, exposure: exposure, slope: slope, phase: 0.0031 * float64(i+1), noise: 0.4, show: pan(0.004), seed: uint64(i)}
-					frames, _ := c.film()
-					e := Find(grid240, frames, FindOptions{})
-					bad := ""
-					if !e.Found || math.Abs(e.Hz-hz) > 0.05 {
-						bad = "BAD"
-					}
-					t.Logf("%6.2f Hz %6.2f fps exposure %.1f slope %6.1f ms: %7.3f Hz err %6.3f slope %6.2f across %5.2f exposure %.2f conf %.2f phase err %.2f ms %s", hz, fps, exposure, slope*1e3, e.Hz, e.Hz-hz, e.Slope*1e3, e.Across*1e3, e.ExposureShare, e.Confidence,
-						1e3*math.Remainder(e.Epoch-c.phase, 1/hz), bad)
+// rateGoal is the error of the rate that takes of two seconds may have, Hz.
+const rateGoal = 0.05
+
+// The frames of a picture and the exposure's share are arithmetic: 240 against
+// 50 are 4.8, 239.76 against 59.94 exactly 4.
+func TestFindArithmetic(t *testing.T) {
+	tests := []struct{ fps, hz, frames float64 }{
+		{240, 50, 4.8}, {240000. / 1001, 60000. / 1001, 4}, {240, 24, 10}, {240, 25, 9.6},
+		{240, 100, 2.4}, {240, 120, 2}, {120, 50, 2.4}, {240, 60000. / 1001, 4.004},
+	}
+	for i, c := range tests {
+		const exposure, slope = 0.7, 0.0113
+		frames, _ := camera{seconds: 2, hz: c.hz, fps: c.fps, exposure: exposure, slope: slope, phase: 0.0031, noise: 0.4, show: pan(0.004), seed: uint64(i)}.film()
+		e := Find(grid240, frames, FindOptions{})
+		t.Logf("%7.3f against %6.3f: %8.4f Hz (error %+.4f, said %.4f), %.4f frames, exposure %.3f, slope %.2f ms", c.fps, c.hz, e.Hz, e.Hz-c.hz, e.HzError, e.FramesPerPicture, e.ExposureShare, 1e3*e.Slope)
+		if !e.Found || math.Abs(e.Hz-c.hz) > rateGoal || math.Abs(e.FramesPerPicture-c.frames) > 0.003 {
+			t.Errorf("%g against %g: %.4f Hz, %.4f frames a picture, want %g: %s", c.fps, c.hz, e.Hz, e.FramesPerPicture, c.frames, e.Reason)
+		}
+		if math.Abs(e.ExposureShare-exposure) > 0.07 || math.Abs(e.Slope-slope) > 0.0005 {
+			t.Errorf("%g against %g: exposure %.3f, slope %.5f", c.fps, c.hz, e.ExposureShare, e.Slope)
+		}
+		if e.Confidence < 0.9 {
+			t.Errorf("%g against %g: confidence %.2f", c.fps, c.hz, e.Confidence)
+		}
+	}
+}
+
+// A mixed exposure holds the new picture for as much of it as has passed since
+// the update: share = (t - start) / exposure.
+func TestMixedShare(t *testing.T) {
+	l := Lock{Epoch: 0.1, Period: 0.02, Slope: 0.012, Across: 0.002, Exposure: 0.004}
+	for _, c := range []struct {
+		t, y, x, since float64
+		k              int
+	}{
+		{0.1, 0, 0, 0, 0}, {0.101, 0, 0, 0.001, 0}, {0.1, 0.5, 0, 0.014, -1},
+		{0.1 + 0.012 + 0.002 + 0.04 + 0.003, 1, 1, 0.003, 2},
+	} {
+		// A hair later, so that rounding does not decide.
+		k, since := l.Picture(c.t+1e-9, c.y, c.x)
+		if k != c.k || math.Abs(since-c.since) > 1e-6 {
+			t.Errorf("at %g (%g, %g): picture %d since %g, want %d, %g", c.t, c.y, c.x, k, since, c.k, c.since)
+		}
+	}
+	_, ds, truths := follow(camera{seconds: 2, hz: 50, fps: 240, exposure: 0.9, slope: 0.01, phase: 0.002, noise: 0.3, show: pan(0.004)}, nil, FollowOptions{})
+	for _, d := range ds {
+		for b, v := range d.Bands {
+			if want := truths[d.Frame][b].share; want > 0.1 && want < 0.9 && (!v.Mixed || math.Abs(v.Share-want) > 0.05) {
+				t.Fatalf("frame %d band %d: mixed %v, share %.3f, want %.3f", d.Frame, b, v.Mixed, v.Share, want)
+			}
+		}
+	}
+}
+
+// What is later by some time is found later by it, and a roll that is turned
+// upside down has the opposite slope.
+func TestFindSymmetry(t *testing.T) {
+	base := camera{seconds: 1.6, hz: 50, fps: 240, exposure: 0.6, slope: 0.009, phase: 0.004, noise: 0.4, show: pan(0.005)}
+	frames, _ := base.film()
+	e := Find(grid240, frames, FindOptions{})
+	const later = 0.0123
+	moved := append([]Frame(nil), frames...)
+	for i := range moved {
+		moved[i].Time += later
+	}
+	s := Find(grid240, moved, FindOptions{})
+	if d := math.Remainder(s.Epoch-e.Epoch-later, e.Period); math.Abs(d) > 5e-5 || math.Abs(s.Slope-e.Slope) > 5e-5 {
+		t.Errorf("shifted by %g s: epoch off by %g, slope by %g", later, d, s.Slope-e.Slope)
+	}
+	turned := append([]Frame(nil), frames...)
+	for i := range turned {
+		g := make([]float32, len(frames[i].Grid))
+		for r := range grid240.Rows {
+			copy(g[r*grid240.Cols:][:grid240.Cols], frames[i].Grid[(grid240.Rows-1-r)*grid240.Cols:])
+		}
+		turned[i].Grid = g
+	}
+	r := Find(grid240, turned, FindOptions{})
+	if math.Abs(r.Slope+e.Slope) > 1e-4 || math.Abs(r.Hz-e.Hz) > 0.01 {
+		t.Errorf("turned: slope %g of %g, %g Hz of %g", r.Slope, e.Slope, r.Hz, e.Hz)
+	}
+	if d := math.Remainder(r.Start(0, 0, 0.5)-e.Start(0, 1, 0.5), e.Period); math.Abs(d) > 1e-4 {
+		t.Errorf("turned: the top begins %g s off", d)
+	}
+}
+
+// A camera at the set's own pace shows no single picture, and says so; what
+// does not move tells nothing, and that is said as well.
+func TestFindRefuses(t *testing.T) {
+	still := func(int, float64, float64) float64 { return 0.2 }
+	tests := []struct {
+		name   string
+		camera camera
+		unlike bool
+		words  string
+	}{
+		{"60 of 60", camera{seconds: 3, fps: 60, hz: 60, exposure: 1, show: pan(0.004)}, true, "every frame differs"},
+		{"60 of 50", camera{seconds: 3, fps: 60, hz: 50, exposure: 0.8, show: pan(0.004)}, true, "every frame differs"},
+		{"50 of 60", camera{seconds: 3, fps: 50, hz: 60, exposure: 0.3, show: pan(0.004)}, true, "every frame differs"},
+		{"60 of 50, fast", camera{seconds: 3, fps: 60, hz: 50, exposure: 1, show: pan(0.02)}, true, "every frame differs"},
+		{"30 of 60", camera{seconds: 3, fps: 30, hz: 60, exposure: 0.5, show: head}, true, "every frame differs"},
+		{"flat", camera{seconds: 2, fps: 240, hz: 60, exposure: 0.5, show: still}, false, "nothing moves"},
+		{"flat with dips", camera{seconds: 2, fps: 240, hz: 60, exposure: 0.5, show: still, dips: 0.8, dipLength: 0.1, dipSlope: 0.01}, false, "nothing moves"},
+		{"still with drift", camera{seconds: 2, fps: 240, hz: 60, exposure: 0.5, show: stillUntil(9999, head), drift: 0.3}, false, "nothing moves"},
+		{"short", camera{seconds: 0.1, fps: 240, hz: 60, exposure: 0.5, show: head}, false, "too short"},
+	}
+	for _, c := range tests {
+		c.camera.noise, c.camera.slope = 0.4, 0.012
+		frames, _ := c.camera.film()
+		e := Find(grid240, frames, FindOptions{})
+		if e.Found || e.Unlike != c.unlike || !strings.Contains(e.Reason, c.words) {
+			t.Errorf("%s: found %v (%.2f Hz), unlike %v: %s", c.name, e.Found, e.Hz, e.Unlike, e.Reason)
+		}
+	}
+	if e := Find(grid240, nil, FindOptions{}); e.Found || e.Reason == "" {
+		t.Error("an estimate from nothing")
+	}
+}
+
+// BenchmarkRates prints the errors over rates, cameras, exposures, rolls and
+// seeds.
+func BenchmarkRates(b *testing.B) {
+	for b.Loop() {
+		for _, hz := range []float64{24000. / 1001, 24, 25, 50, 60000. / 1001, 60, 100, 120} {
+			for _, fps := range []float64{240, 240000. / 1001, 120} {
+				if hz > fps/2 {
+					continue
 				}
+				worst, n, line := 0.0, 0, ""
+				for _, exposure := range []float64{0.2, 0.6, 1} {
+					for seed, slope := range []float64{0.013, -0.009, 0.003} {
+						c := camera{seconds: 2, hz: hz, fps: fps, exposure: exposure, slope: slope, phase: 0.0031 * float64(seed+1), noise: 0.4, show: pan(0.004), seed: uint64(seed)}
+						frames, _ := c.film()
+						e := Find(grid240, frames, FindOptions{})
+						n++
+						if d := math.Abs(e.Hz - hz); !(d <= rateGoal) {
+							line += fmt.Sprintf(" [exposure %.1f, slope %.0f ms: %.3f]", exposure, slope*1e3, e.Hz)
+						} else {
+							worst = max(worst, d)
+						}
+					}
+				}
+				b.Logf("%7.3f Hz at %7.3f: worst error %.4f Hz of %d; missed:%s", hz, fps, worst, n, line)
 			}
 		}
 	}

@@ -1,0 +1,170 @@
+package refresh
+
+import (
+	"errors"
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"setwitness/decode/picture"
+)
+
+// flat is a source whose frames show one level each, in 8 bits, with noise.
+type flat struct {
+	level func(frame, row int) float64
+	noise float64
+	rand  *rand.Rand
+	asked map[int]bool
+	err   error
+}
+
+func (s *flat) Rectify(dst *picture.Plane, frame, from, to int) error {
+	if dst.H != to-from {
+		return errors.New("the plane has other rows")
+	}
+	s.asked[frame] = true
+	for y := from; y < to; y++ {
+		for x := range dst.W {
+			v := s.level(frame, y) + s.noise*s.rand.NormFloat64()
+			dst.Pix[(y-from)*dst.Stride+x] = uint8(min(max(math.Round(v), 0), 255))
+		}
+	}
+	return s.err
+}
+
+const buildW, buildH, buildBands = 192, 120, 12
+
+func decision(frame int, band func(b int) Band) *Decision {
+	d := &Decision{Frame: frame, Time: float64(frame) / 240, Shown: time.Duration(frame) * time.Second / 30, Locked: true, Period: 1. / 60}
+	for b := range buildBands {
+		d.Bands = append(d.Bands, band(b))
+	}
+	return d
+}
+
+func TestBuilder(t *testing.T) {
+	const gainOf11 = 0.7 // frame 11 is in a dip
+	src := &flat{noise: 1.5, rand: rand.New(rand.NewPCG(1, 2)), asked: map[int]bool{}}
+	src.level = func(frame, row int) float64 {
+		v := 16 + 100.0 + 20*float64(frame/4) // four frames a picture
+		if frame == 11 {
+			v = 16 + (v-16)*gainOf11
+		}
+		return v
+	}
+	var built []*Built
+	b, err := NewBuilder(BuildOptions{W: buildW, H: buildH, Depth: 8, Black: 16}, src, func(p *Built) error {
+		built = append(built, p)
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for frame := range 12 {
+		err := b.Add(decision(frame, func(band int) Band {
+			v := Band{Picture: frame / 4, Share: 1, Clear: 0.001 * float64(1+frame%4), Level: src.level(frame, 0) - 16}
+			if frame%4 == 0 {
+				v.Mixed, v.Share, v.Clear = true, 0.5, -0.001
+			}
+			if frame/4 == 1 && band == 7 { // no unmixed exposure of picture 1 here
+				v.Mixed, v.Share = true, 0.2*float64(1+frame%4)
+			}
+			return v
+		}))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if o := b.Oldest(); frame-o > 6 {
+			t.Errorf("after frame %d frame %d is still held", frame, o)
+		}
+	}
+	if err := b.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	// Picture -1 shows in the mixture of frame 0 alone, and is built of it.
+	if len(built) != 4 || built[0].Picture != -1 {
+		t.Fatalf("%d pictures, the first %d", len(built), built[0].Picture)
+	}
+	for _, v := range built[0].Trust {
+		if v != 0 {
+			t.Fatal("a mixture is trusted")
+		}
+	}
+	for i, p := range built[1:] {
+		if p.Picture != i || p.Frame != 4*i+1 || p.Time != time.Duration(4*i+1)*time.Second/30 {
+			t.Errorf("picture %d: number %d, frame %d at %v", i, p.Picture, p.Frame, p.Time)
+		}
+		if p.Y.Depth != 12 || p.Y.Check() != nil {
+			t.Fatalf("picture %d: depth %d, %v", i, p.Y.Depth, p.Y.Check())
+		}
+		want := 16 * (16 + 100.0 + 20*float64(i)) // 12 bits
+		sum := 0.0
+		for y := range buildH {
+			for x := range buildW {
+				sum += float64(p.Y.At(x, y))
+			}
+		}
+		if got := sum / buildW / buildH; math.Abs(got-want) > 6 {
+			t.Errorf("picture %d: mean %.1f, want %.1f (12 bits): the dip must not show", i, got, want)
+		}
+		for band, v := range p.Trust {
+			hidden := i == 1 && band == 7
+			if hidden != (v == 0) || !hidden && (v != 1 || p.Exposures[band] != 2) {
+				t.Errorf("picture %d band %d: trust %g, %d exposures", i, band, v, p.Exposures[band])
+			}
+		}
+		// Noise of one exposure: normal, and that of rounding (1/sqrt 12).
+		if want := math.Hypot(1.5, math.Sqrt(1./12)); math.Abs(p.Noise-want) > 0.2 {
+			t.Errorf("picture %d: noise %.2f, want %.2f", i, p.Noise, want)
+		}
+	}
+}
+
+// Where the exposures change over from band to band no step may show: a frame
+// that is brighter by a code comes in by and by.
+func TestBuilderSeams(t *testing.T) {
+	src := &flat{rand: rand.New(rand.NewPCG(1, 2)), asked: map[int]bool{}}
+	src.level = func(frame, row int) float64 { return 100 + 8*float64(frame) }
+	var got *Built
+	b, _ := NewBuilder(BuildOptions{W: buildW, H: buildH, Depth: 8}, src, func(p *Built) error { got = p; return nil })
+	for frame := range 4 {
+		// The clear stretch rolls down: frame f is clearest at band 3f.
+		err := b.Add(decision(frame, func(band int) Band {
+			c := 0.004 - 0.001*math.Abs(float64(band)-3*float64(frame))
+			return Band{Picture: 0, Mixed: c < 0, Share: 1, Clear: c}
+		}))
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := b.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	for y := 1; y < buildH; y++ {
+		if d := got.Y.At(0, y) - got.Y.At(0, y-1); d < -1 || d > 16*8*2/10 {
+			t.Errorf("row %d: step of %d sixteenths of a code", y, d)
+		}
+	}
+	if d := got.Y.At(0, buildH-1) - got.Y.At(0, 0); d < 16*16 {
+		t.Errorf("from top to bottom %d sixteenths, the frames differ by more", d)
+	}
+}
+
+func TestBuilderErrors(t *testing.T) {
+	if _, err := NewBuilder(BuildOptions{W: 1, H: 0, Depth: 8}, nil, nil); err == nil {
+		t.Error("a builder of no rows")
+	}
+	if _, err := NewBuilder(BuildOptions{W: 8, H: 8, Depth: 16}, nil, nil); err == nil {
+		t.Error("a builder of 20 bits")
+	}
+	broken := errors.New("lost")
+	src := &flat{rand: rand.New(rand.NewPCG(1, 2)), asked: map[int]bool{}, err: broken, level: func(int, int) float64 { return 50 }}
+	b, _ := NewBuilder(BuildOptions{W: buildW, H: buildH, Depth: 8}, src, func(*Built) error { return nil })
+	if err := b.Add(decision(0, func(int) Band { return Band{Share: 1} })); err != nil {
+		t.Fatal(err)
+	}
+	if err := b.Flush(); !errors.Is(err, broken) {
+		t.Errorf("error %v", err)
+	}
+}
