@@ -11,6 +11,8 @@ type FindOptions struct {
 	// Hz is the rate of displayed pictures when it is known; Find then looks
 	// for the phase and slope alone and only refines the rate.
 	Hz float64
+
+	quiet bool // nobody reads why nothing was found
 }
 
 const (
@@ -84,16 +86,22 @@ func (s *series) find(o FindOptions) Estimate {
 	const enough = 12
 	if d.total < enough {
 		e := Estimate{Noise: noise, Reason: "nothing moves on the screen: no update can be seen"}
-		d.explain(&e)
+		if !o.quiet {
+			d.explain(&e)
+		}
 		return e
 	}
 	c, ok, why := d.choose(o)
 	if !ok {
-		e := Estimate{Noise: noise, Reason: why}
-		d.explain(&e)
+		e := Estimate{Noise: noise, Reason: why, searched: true}
+		if !o.quiet {
+			d.explain(&e)
+		}
 		return e
 	}
-	return d.refine(c, noise)
+	e := d.refine(c, noise)
+	e.searched = true
+	return e
 }
 
 // step returns the median time from frame to frame.

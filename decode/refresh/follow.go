@@ -75,8 +75,10 @@ const (
 	measureSeconds, measurePictures = 0.1, 3
 	// keptTraces is how much of the past a fit remembers.
 	keptTraces = 3000
-	// searchSeconds is how often an unlocked Follower searches.
-	searchSeconds = 0.25
+	// searchSeconds is how often an unlocked Follower searches at first; each
+	// search that finds change but no rhythm in it doubles the wait, up to
+	// seldomSeconds: a search costs as much as a few hundred frames.
+	searchSeconds, seldomSeconds = 0.125, 4.0
 	// forget is the time constant, s, of the count of changes on and off the
 	// grid, lost the share off it that ends a lock, and enoughChange the
 	// count that can say so.
@@ -103,6 +105,7 @@ type Follower struct {
 	last     int     // highest picture number decided
 	measured int     // first picture that was not measured yet
 	searched float64 // time of the last search
+	wait     float64 // s from search to search
 	fitted   float64 // time of the last full fit
 	began    float64 // time from which frames belong to this lock
 	mixer    mixer
@@ -121,7 +124,7 @@ func NewFollower(l Layout, e *Estimate, o FollowOptions) *Follower {
 	if o.Lookahead <= 0 {
 		o.Lookahead = defaultLookahead
 	}
-	f := &Follower{layout: l, options: o, s: newSeries(l, maxFrames/2)}
+	f := &Follower{layout: l, options: o, s: newSeries(l, maxFrames/2), wait: searchSeconds}
 	f.lock = Lock{Period: 1 / freeRun}
 	if e != nil && e.Found {
 		f.lock, f.locked, f.anchor = e.Lock, true, e.anchor()
@@ -136,7 +139,7 @@ func (f *Follower) Locked() (Lock, bool) { return f.lock, f.locked }
 
 // free ends the lock. Pictures are counted on as they were.
 func (f *Follower) free() {
-	f.locked = false
+	f.locked, f.wait = false, searchSeconds
 	f.traces = f.traces[:0]
 	f.on, f.off, f.misfit = 0, 0, 0
 }
@@ -320,7 +323,7 @@ func (f *Follower) nudge(recent []trace) {
 func (f *Follower) search() {
 	n := len(f.s.frames)
 	now := f.s.frames[n-1].frame.Time
-	if n < minFrames || now-f.searched < searchSeconds/2 {
+	if n < minFrames || now-f.searched < f.wait {
 		return
 	}
 	f.searched = now
@@ -328,6 +331,8 @@ func (f *Follower) search() {
 	for from > 0 && f.s.frames[from-1].frame.Time >= max(f.began, now-windowSeconds) {
 		from--
 	}
+	// fullSeconds show a rate that is not known.
+	const fullSeconds = 0.5
 	// known is how many frames show the phase when the rate is known.
 	const known = 30
 	if n-from < known {
@@ -336,15 +341,18 @@ func (f *Follower) search() {
 	view := &series{layout: f.layout, units: f.s.units, frames: f.s.frames[from:]}
 	var e Estimate
 	if f.options.Hz > 0 {
-		e = view.find(FindOptions{Hz: f.options.Hz})
+		e = view.find(FindOptions{Hz: f.options.Hz, quiet: true})
 		// known is the share of change on the grid that a known rate must have.
 		const known = 0.7
 		if e.Confidence < known {
 			e.Found = false
 		}
 	}
-	if !e.Found && now-max(f.began, view.frames[0].frame.Time) > 2*searchSeconds {
-		e = view.find(FindOptions{})
+	if !e.Found && now-max(f.began, view.frames[0].frame.Time) > fullSeconds {
+		e = view.find(FindOptions{quiet: true})
+	}
+	if e.searched {
+		f.wait = min(2*f.wait, seldomSeconds)
 	}
 	// steady is the standard error, Hz, at which a rate carries the phase
 	// over the second that follows, and sure the share of change on the grid.

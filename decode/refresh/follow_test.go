@@ -268,6 +268,20 @@ func BenchmarkFollower(b *testing.B) {
 	}
 }
 
+// BenchmarkUnlocked is the cost where no lock can be had: a real-time capture.
+func BenchmarkUnlocked(b *testing.B) {
+	frames, _ := camera{seconds: 20, hz: 60000. / 1001, fps: 60, exposure: 0.7, slope: 0.012, noise: 0.4, show: pan(0.004)}.film()
+	f := NewFollower(grid240, nil, FollowOptions{})
+	span := frames[len(frames)-1].Time + 1./60
+	i := 0
+	for b.Loop() {
+		fr := frames[i%len(frames)]
+		fr.Time += float64(i/len(frames)) * span
+		f.Push(fr)
+		i++
+	}
+}
+
 func BenchmarkFind(b *testing.B) {
 	frames, _ := camera{seconds: 2, hz: 60000. / 1001, fps: 240, exposure: 0.7, slope: 0.012, noise: 0.4, show: pan(0.004)}.film()
 	for b.Loop() {

@@ -97,7 +97,8 @@ type Estimate struct {
 	// Reason says in plain words what was found or why nothing was.
 	Reason string
 
-	rest []float64 // change energy of noise in each unit
+	rest     []float64 // change energy of noise in each unit
+	searched bool      // there was enough change for a search
 }
 
 // tradeRates are the picture rates and refresh rates that sets are driven at:
