@@ -45,22 +45,27 @@ func (p *profile) clear(reach int) {
 }
 
 // add adds the light of a frame, step px apart. It reports false where the
-// profile leaves the frame.
+// middle of the profile lies outside of the frame; what else does repeats the
+// frame's edge, which makes no edges of its own.
 func (p *profile) add(f frame, at, inward Point, reach int, step float64, how sharpness) bool {
+	if !f.inside(at.X, at.Y) {
+		return false
+	}
 	tx, ty := -inward.Y*how.apart, inward.X*how.apart
 	half := float64(how.lines-1) / 2
-	ex, ey := inward.X*float64(reach)*step, inward.Y*float64(reach)*step
-	for _, j := range [...]float64{-half, half} {
-		if !f.inside(at.X+ex+j*tx, at.Y+ey+j*ty) || !f.inside(at.X-ex+j*tx, at.Y-ey+j*ty) {
-			return false
-		}
-	}
+	r := float64(reach)*step + half*how.apart
+	within := f.inside(at.X-r, at.Y-r) && f.inside(at.X+r, at.Y+r)
+	right, bottom := float64(f.W-1)-1e-6, float64(f.H-1)-1e-6
 	for k := range p.light {
 		d := float64(k-reach) * step
 		x, y := at.X+d*inward.X-half*tx, at.Y+d*inward.Y-half*ty
 		var s float32
 		for range how.lines {
-			s += f.light(x, y)
+			if within {
+				s += f.light(x, y)
+			} else {
+				s += f.light(max(0, min(right, x)), max(0, min(bottom, y)))
+			}
 			x, y = x+tx, y+ty
 		}
 		p.light[k] += s

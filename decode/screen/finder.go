@@ -182,10 +182,13 @@ func (f *Finder) Result() (Found, error) {
 		direct.Why, direct.Confidence = why, 0.95
 		return direct, nil
 	}
-	if best, ok := choose(f.search(s)); ok {
+	best, ok := choose(f.search(s))
+	px, share := f.grid()
+	near := share >= gridShare
+	if ok && !(near && (best.score < wholeBorder || best.hidden != [4]bool{})) {
 		return f.describe(best), nil
 	}
-	if px, share := f.grid(); share >= gridShare {
+	if near {
 		return Found{
 			Kind: CloseUp, View: Whole(f.size), Confidence: min(1, share), PxPerLine: px,
 			Why: fmt.Sprintf("the grid of a panel's pixels shows all over the frame, %.1f camera pixels each, and no border", px),
@@ -206,6 +209,9 @@ func (f *Finder) Result() (Found, error) {
 }
 
 const (
+	// wholeBorder is the quality of a border that is believed although the
+	// camera is near enough to show the panel's pixels.
+	wholeBorder = 0.9
 	// leastFlicker is a change in light that noise alone makes, of white.
 	leastFlicker = 0.002
 	// A take is dark when less than this share of its samples ever reach this
@@ -239,6 +245,8 @@ type survey struct {
 	unrest []float32 // standard deviation over time, codes
 	// flicker is the same of light, 1 being white.
 	flicker []float32
+	// noise is what of it is everywhere: a tenth of the samples flicker less.
+	noise float32
 }
 
 func (f *Finder) survey() *survey {
@@ -279,6 +287,9 @@ func (f *Finder) survey() *survey {
 		}
 		s.flicker[i] = float32(math.Sqrt(max(0, square/k-sum*sum/k/k)))
 	}
+	sorted := slices.Clone(s.flicker)
+	slices.Sort(sorted)
+	s.noise = sorted[n/10]
 	return s
 }
 

@@ -260,7 +260,7 @@ func (f *Finder) search(s *survey) []candidate {
 			}
 		}
 	}
-	if len(fine) == 0 {
+	if _, ok := choose(fine); !ok {
 		return f.searchFaint(s)
 	}
 	return fine
@@ -465,7 +465,7 @@ func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
 		try.views = slices.Repeat([]View{v}, len(views))
 		quality := try.quality()
 		try.score = quality * faintTrust
-		if quality >= faintLeast && try.score > best.score {
+		if quality >= faintLeast && try.score > best.score+faintGain {
 			best = try
 		}
 	}
@@ -477,7 +477,9 @@ func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
 // together, and is believed less.
 const (
 	faintLeast = 0.85
-	faintTrust = 0.8
+	// faintGain is by how much a bend of the lens has to improve on none.
+	faintGain = 0.02
+	faintTrust = 0.65
 )
 
 // Heights above the darkest at which the mean of the reduced frames is cut, in
@@ -638,7 +640,13 @@ func choose(all []candidate) (candidate, bool) {
 			continue
 		}
 		ratio := size(&c) / size(&out)
+		a, b := c.offShape(), out.offShape()
 		switch {
+		case a < shapeSlack/2 && b > shapeSlack || b < shapeSlack/2 && a > shapeSlack:
+			// One has the shape of a set and the other none.
+			if a < b {
+				out = c
+			}
 		case out.rough < halfStrong*strong,
 			ratio > sameSize && !bezel(&c, &out),
 			ratio < 1/sameSize && bezel(&out, &c),
@@ -695,6 +703,14 @@ const (
 	// How far a still screen is believed: anything framed looks like it.
 	stillTrust = 0.5
 )
+
+// offShape is how far a candidate is from the shape of a set, as a logarithm.
+func (c *candidate) offShape() float64 {
+	if c.hidden != [4]bool{} {
+		return shapeSlack
+	}
+	return math.Abs(math.Log(c.view.measuredShape() / panelShape))
+}
 
 // bezel reports whether what a larger candidate adds to a smaller one is no more
 // than the set's frame.
@@ -803,7 +819,7 @@ func (s *survey) surroundings(q Quad) (ring, inside, outside float64) {
 	for y := range s.h {
 		for x := range s.w {
 			fx, fy := float64(x), float64(y)
-			u := float64(s.flicker[y*s.w+x])
+			u := max(0, float64(s.flicker[y*s.w+x]-s.noise))
 			switch {
 			case within(&in, fx, fy):
 				inside += u
