@@ -478,7 +478,7 @@ func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
 const (
 	faintLeast = 0.85
 	// faintGain is by how much a bend of the lens has to improve on none.
-	faintGain = 0.02
+	faintGain  = 0.02
 	faintTrust = 0.65
 )
 
