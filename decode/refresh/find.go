@@ -31,8 +31,8 @@ const (
 	slopeReach = 0.025
 	// slopeStep, s, is what 16 rows of units tell apart at 120 Hz.
 	slopeStep = 0.001
-	// acrossReach, s: cameras of 240 a second read the whole frame in 4 ms.
-	acrossReach, acrossStep = 0.004, 0.002
+	// acrossStep, s; a camera reads across for the time of a frame at most.
+	acrossStep = 0.002
 )
 
 // Find estimates the refresh from consecutive frames of one take. About two
@@ -186,7 +186,8 @@ func (d *finder) best(p *spectrum) candidate {
 		}
 	}
 	middle := best.slope
-	for across := -acrossReach; across <= acrossReach; across += acrossStep {
+	reach := math.Ceil(d.step/acrossStep) * acrossStep
+	for across := -reach; across <= reach; across += acrossStep {
 		for slope := middle - slopeStep; slope <= middle+slopeStep; slope += slopeStep {
 			c := d.sum(p, slope, across)
 			if v := d.likely(&c); v > most {
@@ -465,6 +466,10 @@ func (d *finder) explain(e *Estimate) {
 	const grows, together = 1.3, 0.25
 	if one > 0 && (two > grows*one || math.Abs(beside) > together*one) {
 		e.Unlike = true
+		if 1/d.step > realTime {
+			e.Reason = fmt.Sprintf("every frame differs from the one before, and no rhythm shows: the set has more new pictures than a camera of %.1f frames a second can tell apart, or light that changes hides them", 1/d.step)
+			return
+		}
 		e.Reason = fmt.Sprintf("every frame differs from the one before: at %.1f frames a second each is exposed across updates of the set, so single displayed pictures cannot be shown", 1/d.step)
 	}
 }

@@ -506,6 +506,14 @@ func (d *finder) refine(c candidate, noise float64) Estimate {
 	if chance > everywhere {
 		e.Confidence = min(1, c.coherent/d.expected(c.f))
 	}
+	// Sets run at rates of the trade; another one must be seen clearly to be
+	// believed (as in a file whose times are stretched).
+	const clear = 0.8
+	if e.Nominal == 0 && e.Confidence < clear {
+		e = Estimate{Noise: noise, Reason: irregular}
+		d.explain(&e)
+		return e
+	}
 	e.Reason = d.tell(&e)
 	return e
 }

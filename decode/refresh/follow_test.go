@@ -89,17 +89,20 @@ func follow(c camera, e *Estimate, o FollowOptions) (*Follower, []Decision, [][]
 	}
 	f := NewFollower(grid240, e, o)
 	var all []Decision
-	keep := func(ds []Decision) {
-		for _, d := range ds {
-			d.Bands = append([]Band(nil), d.Bands...)
-			all = append(all, d)
-		}
-	}
 	for _, fr := range frames {
-		keep(f.Push(fr))
+		all = keep(all, f.Push(fr))
 	}
-	keep(f.Flush())
+	all = keep(all, f.Flush())
 	return f, all, truths
+}
+
+// keep appends copies of decisions, whose bands last until the next call only.
+func keep(all, ds []Decision) []Decision {
+	for _, d := range ds {
+		d.Bands = append([]Band(nil), d.Bands...)
+		all = append(all, d)
+	}
+	return all
 }
 
 func dark(c content) content {
@@ -148,7 +151,7 @@ const (
 )
 
 func TestFollow(t *testing.T) {
-	base := camera{seconds: 2.5, hz: 60000. / 1001, fps: 240, exposure: 0.8, slope: 0.011, phase: 0.004, noise: 0.4, show: pan(0.004), seed: 5}
+	base := camera{seconds: 2.2, hz: 60000. / 1001, fps: 240, exposure: 0.8, slope: 0.011, phase: 0.004, noise: 0.4, show: pan(0.004), seed: 5}
 	with := func(f func(c *camera)) camera { c := base; f(&c); return c }
 	tests := []struct {
 		name     string
