@@ -242,7 +242,7 @@ func changed(energy, rest float64) float64 {
 	// three standard deviations of chi square with 90 degrees of freedom.
 	const noiseReach = 0.4
 	z := energy/rest - 1 - noiseReach
-	if z <= 0 {
+	if !(z > 0) || math.IsInf(z, 1) {
 		return 0
 	}
 	return z / (z + 1)

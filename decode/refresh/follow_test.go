@@ -291,3 +291,34 @@ func BenchmarkFind(b *testing.B) {
 		Find(grid240, frames, FindOptions{})
 	}
 }
+
+func FuzzFollower(f *testing.F) {
+	f.Add([]byte{1, 5, 5, 200, 3, 0, 9, 255, 17, 4}, uint8(3))
+	f.Add([]byte{0, 0, 0, 0}, uint8(255))
+	f.Fuzz(func(t *testing.T, data []byte, cuts uint8) {
+		if len(data) == 0 {
+			return
+		}
+		l := Layout{Cols: 6, Rows: 5, Black: 16, Full: 255}
+		fo := NewFollower(l, nil, FollowOptions{})
+		got, at := 0, 0.0
+		n := min(40*len(data), 400)
+		for i := range n {
+			g := make([]float32, l.Cols*l.Rows)
+			for p := range g {
+				g[p] = float32(data[(i/4*7+p)%len(data)])
+				if g[p] == 17 {
+					g[p] = float32(math.NaN())
+				}
+			}
+			at += float64(data[i%len(data)]%8) / 1000
+			if cuts > 0 && i%int(cuts) == 1 {
+				fo.Cut()
+			}
+			got += len(fo.Push(Frame{Index: i, Time: at, Grid: g}))
+		}
+		if got += len(fo.Flush()); got != n {
+			t.Fatalf("%d decisions on %d frames", got, n)
+		}
+	})
+}
