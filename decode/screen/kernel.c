@@ -1,5 +1,6 @@
 #include "kernel.h"
 
+#include <math.h>
 #include <string.h>
 
 // The compiler makes one body for each instruction set and the loader picks by
@@ -138,23 +139,36 @@ __attribute__((target("avx2"))) static int eights(const uint8_t *src, size_t str
 }
 #endif
 
-void sw_screen_cubic(const uint8_t *src, size_t stride, int sw, int sh, const int32_t *x,
-                     const int32_t *y, const int32_t *dx, const int32_t *dy, int step, int w,
-                     const int16_t *taps, uint8_t *dst) {
+static inline int32_t fixed(const double *above, const double *below, double t) {
+	double v = (*above + (*below - *above) * t) * 65536;
+#if defined(__x86_64__)
+	return _mm_cvtsd_si32(_mm_set_sd(v));
+#else
+	return (int32_t)lrint(v);
+#endif
+}
+
+void sw_screen_cubic(const uint8_t *src, size_t stride, int sw, int sh, const double *above,
+                     const double *below, double t, int step, int w, const int16_t *taps,
+                     uint8_t *dst) {
 #if defined(__x86_64__)
 	int fast = __builtin_cpu_supports("avx2") && (size_t)sh * stride < INT32_MAX;
 #endif
-	for (int i0 = 0, k = 0; i0 < w; i0 += step, k++) {
+	int32_t nx = fixed(above, below, t), ny = fixed(above + 1, below + 1, t);
+	for (int i0 = 0; i0 < w; i0 += step) {
 		int n = w - i0 < step ? w - i0 : step;
-		int32_t px = x[k], py = y[k];
+		int32_t px = nx, py = ny;
+		above += 2, below += 2;
+		nx = fixed(above, below, t), ny = fixed(above + 1, below + 1, t);
+		int32_t dx = (nx - px) / step, dy = (ny - py) / step;
 		int i = 0;
 #if defined(__x86_64__)
 		if (fast) {
-			i = eights(src, stride, sw, sh, px, py, dx[k], dy[k], n, taps, dst + i0);
-			px += i * dx[k], py += i * dy[k];
+			i = eights(src, stride, sw, sh, px, py, dx, dy, n, taps, dst + i0);
+			px += i * dx, py += i * dy;
 		}
 #endif
-		for (; i < n; i++, px += dx[k], py += dy[k]) {
+		for (; i < n; i++, px += dx, py += dy) {
 			// To the nearest 64th of a pixel.
 			int32_t qx = (px + 512) >> 10, qy = (py + 512) >> 10;
 			int ix = (qx >> 6) - 1, iy = (qy >> 6) - 1;

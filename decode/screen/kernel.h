@@ -15,12 +15,13 @@ void sw_screen_reduce(const uint8_t *src, size_t stride, int factor, int w, int 
 void sw_screen_means(const uint8_t *src, size_t stride, const int32_t *index, int n, int size,
                      float *dst);
 
-// One row of w samples. The place of sample i is x[i/step]+(i%step)*dx[i/step]
-// and the like for y, in pixels of a plane of sw x sh with 16 binary places;
-// taps holds 4 weights of 16384 a whole for each 64th of a pixel. Places beyond
-// the plane read its edge.
-void sw_screen_cubic(const uint8_t *src, size_t stride, int sw, int sh, const int32_t *x,
-                     const int32_t *y, const int32_t *dx, const int32_t *dy, int step, int w,
-                     const int16_t *taps, uint8_t *dst);
+// One row of w samples. above and below hold x, y of every step-th sample, and
+// of one more, on two other rows, in pixels of a plane of sw x sh; the row lies
+// at t between them, 0 to 1, and what lies between is spaced evenly. taps holds
+// 4 weights of 16384 a whole for each 64th of a pixel. Places beyond the plane
+// read its edge.
+void sw_screen_cubic(const uint8_t *src, size_t stride, int sw, int sh, const double *above,
+                     const double *below, double t, int step, int w, const int16_t *taps,
+                     uint8_t *dst);
 
 #endif

@@ -18,9 +18,6 @@ type Rectifier struct {
 	raster image.Point
 	taps   [phases * 4]int16
 
-	// Of the row in work: where every step-th sample lies and how far the
-	// next one is, in 65536ths of a pixel.
-	x, y, dx, dy []int32
 	// Exact places along the node rows above and below the row in work.
 	above, below nodes
 	index        []int32 // of Sample
@@ -64,8 +61,6 @@ func NewRectifier(raster image.Point) *Rectifier {
 		r.taps[i*4+1] += rest // the whole stays exactly one
 	}
 	n := (raster.X + placeStep - 1) / placeStep
-	r.x, r.y = make([]int32, n+1), make([]int32, n+1)
-	r.dx, r.dy = make([]int32, n+1), make([]int32, n+1)
 	r.above.at, r.below.at = make([]Point, n+1), make([]Point, n+1)
 	return r
 }
@@ -99,24 +94,24 @@ func (r *Rectifier) Rectify(dst, src *picture.Plane, v View, fromRow, toRow int)
 	}
 	r.above.row, r.below.row = -1, -1
 	for row := fromRow; row < toRow; row++ {
-		r.place(&p, sx, sy, row)
+		t := r.nodes(&p, sx, sy, row)
 		if dst.Pix != nil {
 			C.sw_screen_cubic((*C.uint8_t)(unsafe.Pointer(&src.Pix[0])), C.size_t(src.Stride),
 				C.int(src.W), C.int(src.H),
-				(*C.int32_t)(unsafe.Pointer(&r.x[0])), (*C.int32_t)(unsafe.Pointer(&r.y[0])),
-				(*C.int32_t)(unsafe.Pointer(&r.dx[0])), (*C.int32_t)(unsafe.Pointer(&r.dy[0])),
-				placeStep, C.int(dst.W), (*C.int16_t)(unsafe.Pointer(&r.taps[0])),
+				(*C.double)(unsafe.Pointer(&r.above.at[0])), (*C.double)(unsafe.Pointer(&r.below.at[0])),
+				C.double(t), placeStep, C.int(dst.W), (*C.int16_t)(unsafe.Pointer(&r.taps[0])),
 				(*C.uint8_t)(unsafe.Pointer(&dst.Pix[row*dst.Stride])))
 		} else {
-			r.cubicTwin(dst, src, row)
+			r.cubicTwin(dst, src, row, t)
 		}
 	}
 	return nil
 }
 
-// place works out where the samples of a row lie in a plane that is sx by sy
-// times the size of the view's frame.
-func (r *Rectifier) place(p *projection, sx, sy float64, row int) {
+// nodes brings the node rows to those above and below a row, in a plane that is
+// sx by sy times the size of the view's frame, and returns where the row lies
+// between them.
+func (r *Rectifier) nodes(p *projection, sx, sy float64, row int) float64 {
 	top := row / placeRows * placeRows
 	if r.above.row != top {
 		if r.below.row == top {
@@ -126,18 +121,7 @@ func (r *Rectifier) place(p *projection, sx, sy float64, row int) {
 		}
 		r.node(&r.below, p, sx, sy, top+placeRows)
 	}
-	t := float64(row-top) / placeRows
-	at := func(i int) (int32, int32) {
-		a, b := r.above.at[i], r.below.at[i]
-		return fixed(a.X + (b.X-a.X)*t), fixed(a.Y + (b.Y-a.Y)*t)
-	}
-	x, y := at(0)
-	for i := range len(r.x) - 1 {
-		nx, ny := at(i + 1)
-		r.x[i], r.y[i] = x, y
-		r.dx[i], r.dy[i] = (nx-x)/placeStep, (ny-y)/placeStep
-		x, y = nx, ny
-	}
+	return float64(row-top) / placeRows
 }
 
 func (r *Rectifier) node(n *nodes, p *projection, sx, sy float64, row int) {
@@ -146,23 +130,29 @@ func (r *Rectifier) node(n *nodes, p *projection, sx, sy float64, row int) {
 	for i := range n.at {
 		c := p.point((float64(i*placeStep)+0.5)/float64(r.raster.X), v)
 		// Pixels cover half a unit to either side of their centres.
-		n.at[i] = Point{(c.X+0.5)*sx - 0.5, (c.Y+0.5)*sy - 0.5}
+		n.at[i] = Point{
+			max(-farOut, min(farOut, (c.X+0.5)*sx-0.5)), max(-farOut, min(farOut, (c.Y+0.5)*sy-0.5)),
+		}
 	}
 }
 
-// fixed rounds to 65536ths of a pixel, far beyond any frame's edge at most.
-func fixed(x float64) int32 {
-	const most = math.MaxInt32 / 4
-	return int32(math.Round(max(-most, min(most, x*(1<<placeBits)))))
-}
+// farOut keeps places beyond the frame's edge within what the arithmetic holds,
+// px.
+const farOut = 1<<14 - 1
 
 // cubicTwin does what the kernel does, for planes of any depth.
-func (r *Rectifier) cubicTwin(dst, src *picture.Plane, row int) {
+func (r *Rectifier) cubicTwin(dst, src *picture.Plane, row int, t float64) {
+	fixed := func(a, b float64) int32 { return int32(math.RoundToEven((a + (b-a)*t) * (1 << placeBits))) }
+	place := func(k int) (int32, int32) {
+		a, b := r.above.at[k], r.below.at[k]
+		return fixed(a.X, b.X), fixed(a.Y, b.Y)
+	}
 	full := src.Full()
 	for i := range dst.W {
-		k := i / placeStep
-		x := (r.x[k] + int32(i%placeStep)*r.dx[k] + 512) >> 10
-		y := (r.y[k] + int32(i%placeStep)*r.dy[k] + 512) >> 10
+		px, py := place(i / placeStep)
+		nx, ny := place(i/placeStep + 1)
+		x := (px + int32(i%placeStep)*((nx-px)/placeStep) + 512) >> 10
+		y := (py + int32(i%placeStep)*((ny-py)/placeStep) + 512) >> 10
 		ix, iy := int(x>>6)-1, int(y>>6)-1
 		tx, ty := r.taps[(x&63)*4:][:4], r.taps[(y&63)*4:][:4]
 		sum := 0

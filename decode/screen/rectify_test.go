@@ -78,8 +78,7 @@ func TestRectifyTwin(t *testing.T) {
 	p := v.project()
 	rect.above.row, rect.below.row = -1, -1
 	for row := 3; row < 37; row++ {
-		rect.place(&p, 1, 1, row)
-		rect.cubicTwin(&want, &src, row)
+		rect.cubicTwin(&want, &src, row, rect.nodes(&p, 1, 1, row))
 	}
 	for i := range got.Pix {
 		if got.Pix[i] != want.Pix[i] {

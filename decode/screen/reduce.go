@@ -1,6 +1,7 @@
 package screen
 
 // #cgo CFLAGS: -O3 -std=c11
+// #cgo LDFLAGS: -lm
 // #include "kernel.h"
 import "C"
 
