@@ -35,7 +35,8 @@ const (
 
 // heldOdds is the log odds of a picture held too long. Where every picture is
 // new, things that come to rest for one look alike; that a film frame is held
-// for a picture more than its pattern says has no natural cause.
+// for a picture more than its pattern says has no natural cause while anything
+// moves.
 func heldOdds(r *record, everyNew bool) float32 {
 	odds := r.repeat - stumble
 	s := r.step
@@ -43,6 +44,9 @@ func heldOdds(r *record, everyNew bool) float32 {
 	case !everyNew:
 		// All that follows is in the new phase and speaks for it, too.
 		odds = max(0, odds) + 0.5
+		if s.tiles == 0 && r.cells < exactCells {
+			odds -= 4 // hardly anything moves; the film itself may rest
+		}
 	case s.agree == 0 && s.tiles > 0:
 		odds -= 5 // what moves turns round: the bounce of a ball or of a hand
 	case s.agree == 0 && r.cells < exactCells:

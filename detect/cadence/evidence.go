@@ -433,8 +433,12 @@ func (n *notes) share(k, b, a *note) (share, weight float32) {
 		tile := y / motion.TileCells * n.tileCols
 		for x := range n.cols {
 			c := y*n.cols + x
-			would := min(a.diff[c], b.diff[c])
-			if would <= threshold || fine && max(a.twice[c], b.twice[c]) < fineShare*would {
+			o := a // the one that sets what k would have to show
+			if b.diff[c] < a.diff[c] {
+				o = b
+			}
+			would := o.diff[c]
+			if would <= threshold || fine && o.twice[c] < fineShare*would {
 				continue
 			}
 			w := weigh(would, threshold)
@@ -499,8 +503,11 @@ const (
 	restKnown    = 30
 	restUnknown  = 0.15
 	beyondDetail = 1.5
-	// fineShare leaves room for the noise in two differences that are equal.
-	fineShare = 0.8
+	// A field that repeats shows the detail between the lines alone, which
+	// says so only where that is less than half of the difference that motion
+	// and detail make together, as powers: where fields of the same lines
+	// differ by root(1-1/4) of it or more.
+	fineShare = 0.87
 	// enough cells that plainly move decide alone.
 	enough = 6
 	// unexplained is what else a cell counts whose change no displacement
