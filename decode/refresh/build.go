@@ -103,11 +103,8 @@ type Builder struct {
 	spare   []*draft
 	done    int // highest picture number that was emitted
 	any     bool
-	frame   int // last frame added
-	rows    picture.Plane
-	sum     []int32
-	held    []int32 // weight in each row of sum
-	weights []int32 // of a frame in each row
+	frame   int    // last frame added
+	views   []view // one for each frame of the picture that is built
 	noise   float64
 }
 
@@ -123,11 +120,7 @@ func NewBuilder(o BuildOptions, source Source, emit func(*Built) error) (*Builde
 	if o.Plane == nil {
 		o.Plane = picture.New
 	}
-	b := &Builder{options: o, source: source, emit: emit, rows: picture.New(o.W, o.H, o.Depth)}
-	b.sum = make([]int32, o.W*o.H)
-	b.held = make([]int32, o.H)
-	b.weights = make([]int32, o.H)
-	return b, nil
+	return &Builder{options: o, source: source, emit: emit}, nil
 }
 
 // HeldFrames returns how many frames a caller must be able to hold for
@@ -276,20 +269,21 @@ func (b *Builder) build(d *draft) error {
 	if d.timed == 0 {
 		out.Frame = parts[0].frame
 	}
-	clear(b.sum)
-	clear(b.held)
-	var noise histogram
 	for i := range parts {
-		if err := b.addFrame(&parts[i], n, &noise); err != nil {
+		if i == len(b.views) {
+			b.views = append(b.views, view{picture.New(b.options.W, b.options.H, b.options.Depth), make([]int32, b.options.H)})
+		}
+		if err := b.view(&b.views[i], &parts[i], n); err != nil {
 			return fmt.Errorf("displayed picture %d: frame %d: %w", d.number, parts[i].frame, err)
 		}
 	}
-	if v, ok := noise.deviation(); ok {
+	views := b.views[:len(parts)]
+	if v, ok := noiseOf(views); ok {
 		b.noise = v
 	}
 	out.Noise = b.noise
 	out.Y = b.options.Plane(b.options.W, b.options.H, b.options.Depth+moreBits)
-	b.store(&out.Y)
+	merge(&out.Y, views, b.options.Black)
 	return b.emit(out)
 }
 
@@ -390,126 +384,158 @@ func middle(e []exposure) float64 {
 	return (v[(n-1)/2] + v[n/2]) / 2
 }
 
-// rowWeights spreads a frame's weights over the rows, straight from the centre
+// view is what one frame gives to a picture.
+type view struct {
+	rows   picture.Plane
+	weight []int32 // of each row, in 1<<weightBits, divided by the gain
+}
+
+// view fills a frame's rows of weight. The weights go straight from the centre
 // of one band to the centre of the next.
-func (b *Builder) rowWeights(p *part, bands int) {
+func (b *Builder) view(v *view, p *part, bands int) error {
 	h := b.options.H
 	for y := range h {
 		c := (float64(y)+0.5)*float64(bands)/float64(h) - 0.5
 		i := int(math.Floor(c))
 		f := c - float64(i)
-		u, v := p.weight[max(i, 0)], p.weight[min(i+1, bands-1)]
-		b.weights[y] = int32(math.Round(float64(u)*(1-f) + float64(v)*f))
+		above, below := p.weight[max(i, 0)], p.weight[min(i+1, bands-1)]
+		v.weight[y] = int32(math.Round(float64(above)*(1-f) + float64(below)*f))
 	}
-}
-
-// addFrame adds one frame's rows to the sum.
-func (b *Builder) addFrame(p *part, bands int, noise *histogram) error {
-	b.rowWeights(p, bands)
-	h, w := b.options.H, b.options.W
 	for y0 := 0; y0 < h; {
-		if b.weights[y0] == 0 {
+		if v.weight[y0] == 0 {
 			y0++
 			continue
 		}
 		y1 := y0
-		for y1 < h && b.weights[y1] != 0 {
+		for y1 < h && v.weight[y1] != 0 {
 			y1++
 		}
-		rows := b.rows
+		rows := v.rows
 		rows.H = y1 - y0
+		if rows.Pix != nil {
+			rows.Pix = rows.Pix[y0*rows.Stride:]
+		} else {
+			rows.Pix16 = rows.Pix16[y0*rows.Stride:]
+		}
 		if err := b.source.Rectify(&rows, p.frame, y0, y1); err != nil {
 			return err
-		}
-		for y := y0; y < y1; y++ {
-			sum := b.sum[y*w : (y+1)*w]
-			weight := b.weights[y]
-			from := (y - y0) * rows.Stride
-			if y%noiseRows == 0 {
-				noise.add(&rows, from, sum, b.held[y], weight)
-			}
-			b.held[y] += weight
-			if rows.Pix != nil {
-				for x, v := range rows.Pix[from : from+w] {
-					sum[x] += weight * int32(v)
-				}
-			} else {
-				for x, v := range rows.Pix16[from : from+w] {
-					sum[x] += weight * int32(v)
-				}
-			}
 		}
 		y0 = y1
 	}
 	return nil
 }
 
-// store turns the sum into samples. Black stays where it is whatever the
-// gains were.
-func (b *Builder) store(y *picture.Plane) {
-	h, w := b.options.H, b.options.W
-	const shift = weightBits - moreBits
-	full := int32(y.Full())
-	for r := range h {
-		offset := int32(b.options.Black)*(1<<weightBits-b.held[r]) + 1<<(shift-1)
-		dst := y.Pix16[r*y.Stride : r*y.Stride+w]
-		for x, v := range b.sum[r*w : (r+1)*w] {
-			dst[x] = uint16(min(max((v+offset)>>shift, 0), full))
+// merge averages the views by their weights. Black stays where it is whatever
+// the gains were.
+func merge(dst *picture.Plane, views []view, black int) {
+	for y := range dst.H {
+		row := dst.Pix16[y*dst.Stride:][:dst.W]
+		if views[0].rows.Pix != nil {
+			mergeRow(row, views, y, black, dst.Full(), func(p *picture.Plane) []uint8 { return p.Pix })
+		} else {
+			mergeRow(row, views, y, black, dst.Full(), func(p *picture.Plane) []uint16 { return p.Pix16 })
 		}
+	}
+}
+
+func mergeRow[T uint8 | uint16](dst []uint16, views []view, y, black, full int, of func(*picture.Plane) []T) {
+	const one, shift = 1 << weightBits, weightBits - moreBits
+	offset := int32(1) << (shift - 1)
+	rest := int32(one)
+	// The two that most rows have are taken together.
+	var rows [2][]T
+	var weights [2]int32
+	n := 0
+	for i := range views {
+		v := &views[i]
+		if v.weight[y] == 0 {
+			continue
+		}
+		rest -= v.weight[y]
+		if n < len(rows) {
+			rows[n], weights[n] = of(&v.rows)[y*v.rows.Stride:][:len(dst)], v.weight[y]
+		}
+		n++
+	}
+	if n == 0 {
+		clear(dst)
+		return
+	}
+	offset += int32(black) * rest
+	most := uint32(full)
+	w, v := weights[0], weights[1]
+	a, b := rows[0], rows[1]
+	if n == 1 {
+		b = a // of weight 0
+	}
+	a, b = a[:len(dst)], b[:len(dst)]
+	if n <= len(rows) {
+		for x := range dst {
+			s := (w*int32(a[x]) + v*int32(b[x]) + offset) >> shift
+			if uint32(s) > most {
+				s = min(max(s, 0), int32(most))
+			}
+			dst[x] = uint16(s)
+		}
+		return
+	}
+	for x := range dst {
+		s := offset
+		for i := range views {
+			if w := views[i].weight[y]; w != 0 {
+				s += w * int32(of(&views[i].rows)[y*views[i].rows.Stride+x])
+			}
+		}
+		dst[x] = uint16(min(max(s>>shift, 0), int32(most)))
 	}
 }
 
 const (
 	// noiseRows and noiseCols thin the samples that noise is measured on.
 	noiseRows, noiseCols = 8, 4
+	// enoughNoise is the differences that a median needs not to wander.
+	enoughNoise = 400
 )
 
-// histogram counts differences of two exposures of the same rows, in codes.
-type histogram struct {
-	bins [64]int
-	n    int
-}
-
-// add compares rows of a frame with the sum, which holds one exposure.
-func (h *histogram) add(rows *picture.Plane, from int, sum []int32, held, weight int32) {
+// noiseOf returns the standard deviation of one exposure's sample, from the
+// rows that two exposures of like gain share.
+func noiseOf(views []view) (float64, bool) {
 	const one = 1 << weightBits
-	// An exposure of little weight is read with little precision, and one of
-	// another gain does not compare.
-	if held < one/4 || weight < one/4 || held+weight < one-one/64 || held+weight > one+one/64 {
-		return
-	}
-	for x := 0; x < len(sum); x += noiseCols {
-		v := 0
-		if rows.Pix != nil {
-			v = int(rows.Pix[from+x])
-		} else {
-			v = int(rows.Pix16[from+x])
+	var bins [64]int // of differences, in codes
+	n := 0
+	for y := 0; y < len(views[0].weight); y += noiseRows {
+		var pair []*view
+		sum := int32(0)
+		for i := range views {
+			if w := views[i].weight[y]; w > 0 {
+				pair = append(pair, &views[i])
+				sum += w
+			}
 		}
-		d := float64(v) - float64(sum[x])/float64(held)
-		i := int(math.Abs(d) + 0.5)
-		h.bins[min(i, len(h.bins)-1)]++
-		h.n++
+		// Gains that differ make the weights miss their sum.
+		if len(pair) < 2 || sum < one-one/64 || sum > one+one/64 {
+			continue
+		}
+		a, b := &pair[0].rows, &pair[1].rows
+		for x := 0; x < a.W; x += noiseCols {
+			d := a.At(x, y) - b.At(x, y)
+			bins[min(max(d, -d), len(bins)-1)]++
+			n++
+		}
 	}
-}
-
-// deviation returns the standard deviation of one exposure.
-func (h *histogram) deviation() (float64, bool) {
-	// A median of fewer samples wanders.
-	const enough = 400
-	if h.n < enough {
+	if n < enoughNoise {
 		return 0, false
 	}
-	sum := 0
-	for i, c := range h.bins {
-		if 2*(sum+c) >= h.n {
-			// The median within its step, as a normal distribution's share
-			// of its deviation, for the difference of two.
+	sum := 0.0
+	for i, c := range bins {
+		if half := float64(n) / 2; sum+float64(c) >= half {
+			// The median within its code, as a share of a normal
+			// distribution's deviation, for the difference of two.
 			const normal = 0.6745
 			from, to := max(float64(i)-0.5, 0), float64(i)+0.5
-			at := from + (to-from)*(float64(h.n)/2-float64(sum))/float64(c)
-			return at / normal / math.Sqrt2, true
+			return (from + (to-from)*(half-sum)/float64(c)) / normal / math.Sqrt2, true
 		}
-		sum += c
+		sum += float64(c)
 	}
 	return 0, false
 }

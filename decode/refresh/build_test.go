@@ -168,3 +168,31 @@ func TestBuilderErrors(t *testing.T) {
 		t.Errorf("error %v", err)
 	}
 }
+
+// blank is a source that costs nothing.
+type blank struct{}
+
+func (blank) Rectify(*picture.Plane, int, int, int) error { return nil }
+
+// BenchmarkBuilder is the cost of a 1080-line picture of two exposures beside
+// the caller's rectifying.
+func BenchmarkBuilder(b *testing.B) {
+	plane := picture.New(1920, 1080, 12)
+	builder, err := NewBuilder(BuildOptions{W: 1920, H: 1080, Depth: 8, Black: 16,
+		Plane: func(int, int, int) picture.Plane { return plane }}, blank{}, func(*Built) error { return nil })
+	if err != nil {
+		b.Fatal(err)
+	}
+	frame := 0
+	for b.Loop() {
+		for i := range 4 {
+			d := decision(frame, func(band int) Band {
+				return Band{Picture: frame / 4, Mixed: i == 0, Share: 1, Clear: 0.001 * float64(i+1), Level: 80}
+			})
+			if err := builder.Add(d); err != nil {
+				b.Fatal(err)
+			}
+			frame++
+		}
+	}
+}

@@ -249,13 +249,13 @@ func BenchmarkFilmed(b *testing.B) {
 			s := c.Situation
 			step := 1 / s.Camera.Rate()
 			e, v := followFilmed(f, step)
-			b.Logf("%-26s set %.2f Hz, pictures %.2f, camera %.2f, exposure %.2f: %.3f Hz, exposure %.2f, slope %.1f ms, across %.1f ms; right %.4f of %d, recalled %.4f of %d (visible %.4f of %d), shown and kept %.3f, unlocked %.3f: %s",
+			fmt.Printf("%-26s set %.2f Hz, pictures %.2f, camera %.2f, exposure %.2f: %.3f Hz, exposure %.2f, slope %.1f ms, across %.1f ms; right %.4f of %d, recalled %.4f of %d (visible %.4f of %d), shown and kept %.3f, unlocked %.3f: %s\n",
 				c.Name, s.Set.RefreshHz, c.Source.Format.Rate(), s.Camera.Rate(), s.Camera.ExposureS/step,
 				e.Hz, e.ExposureShare, e.Slope*1e3, e.Across*1e3, share(v.right, v.pure), v.pure, share(v.recalled, v.mixed), v.mixed,
 				share(v.seen, v.visible), v.visible, share(v.hit, v.shown), share(v.unlocked, v.bands), e.Reason)
 			all.add(v)
 		}
-		b.Logf("all: right %.4f of %d, recalled %.4f of %d (visible %.4f of %d), shown and kept %.3f, unlocked %.3f",
+		fmt.Printf("all: right %.4f of %d, recalled %.4f of %d (visible %.4f of %d), shown and kept %.3f, unlocked %.3f\n",
 			share(all.right, all.pure), all.pure, share(all.recalled, all.mixed), all.mixed,
 			share(all.seen, all.visible), all.visible, share(all.hit, all.shown), share(all.unlocked, all.bands))
 	}

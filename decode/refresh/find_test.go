@@ -151,7 +151,7 @@ func BenchmarkRates(b *testing.B) {
 						}
 					}
 				}
-				b.Logf("%7.3f Hz at %7.3f: worst error %.4f Hz of %d; missed:%s", hz, fps, worst, n, line)
+				fmt.Printf("%7.3f Hz at %7.3f: worst error %.4f Hz of %d; missed:%s\n", hz, fps, worst, n, line)
 			}
 		}
 	}
