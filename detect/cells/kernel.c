@@ -1,6 +1,9 @@
 //go:build !purego
 
 #include <string.h>
+#if defined(__x86_64__)
+#include <immintrin.h>
+#endif
 
 #include "kernel.h"
 
@@ -16,16 +19,16 @@ enum { CELL = 16, BLOCK = 8 * CELL };
 
 static inline int absolute(int v) { return v < 0 ? -v : v; }
 
-// Column sums over the 16 rows of a strip, for a block of columns that stays
-// in the first-level cache. For 8-bit samples every sum but the squares fits
+// Column sums over the 16 rows of a strip from column first on, for a block of
+// columns that stays in the first-level cache. For 8-bit samples every sum but the squares fits
 // 16 bits: 16 rows of at most 2*255.
 #define CELLS(NAME, PIX, ACC, DIFF)                                                              \
-	CLONES void NAME(const PIX *cur, size_t stride, const PIX *prev, size_t prev_stride, int w,  \
-	                 int h, sw_cell *out) {                                                      \
+	static inline void NAME(const PIX *cur, size_t stride, const PIX *prev, size_t prev_stride,  \
+	                        int first, int w, int h, sw_cell *out) {                             \
 		int cols = (w + CELL - 1) / CELL;                                                        \
 		for (int y0 = 0; y0 < h; y0 += CELL) {                                                   \
 			int rows = h - y0 < CELL ? h - y0 : CELL;                                            \
-			for (int x0 = 0; x0 < w; x0 += BLOCK) {                                              \
+			for (int x0 = first; x0 < w; x0 += BLOCK) {                                            \
 				int n = w - x0 < BLOCK ? w - x0 : BLOCK;                                         \
 				int nh = w - 1 - x0 < n ? w - 1 - x0 : n;                                        \
 				ACC sum[BLOCK] = {0}, hor[BLOCK] = {0}, zig[BLOCK] = {0}, sec[BLOCK] = {0};      \
@@ -85,8 +88,114 @@ static inline int absolute(int v) { return v < 0 ? -v : v; }
 		}                                                                                        \
 	}
 
-CELLS(sw_cells_8, uint8_t, uint16_t, int16_t)
-CELLS(sw_cells_16, uint16_t, uint32_t, int32_t)
+CELLS(cells_8, uint8_t, uint16_t, int16_t)
+CELLS(cells_16, uint16_t, uint32_t, int32_t)
+
+CLONES static void portable_8(const uint8_t *cur, size_t stride, const uint8_t *prev, size_t prev_stride,
+                              int first, int w, int h, sw_cell *out) {
+	cells_8(cur, stride, prev, prev_stride, first, w, h, out);
+}
+
+CLONES void sw_cells_16(const uint16_t *cur, size_t stride, const uint16_t *prev, size_t prev_stride,
+                        int w, int h, sw_cell *out) {
+	cells_16(cur, stride, prev, prev_stride, 0, w, h, out);
+}
+
+#if defined(__x86_64__)
+#define AVX2 __attribute__((target("avx2")))
+
+// The sum of one accumulator of _mm256_sad_epu8 over cell 0 or 1 of a pair.
+AVX2 static inline uint32_t of_cell(__m256i v, int cell) {
+	uint64_t s[4];
+	memcpy(s, &v, sizeof s);
+	return (uint32_t)(s[2 * cell] + s[2 * cell + 1]);
+}
+
+AVX2 static inline __m256i distance(__m256i a, __m256i b) {
+	return _mm256_or_si256(_mm256_subs_epu8(a, b), _mm256_subs_epu8(b, a));
+}
+
+// Pairs of cells without leaving 8 bits, up to column end. With u = |a-b| and
+// v = |c-b|: where a-b and c-b have the same sign, zigzag is min(u,v), |c-a| is
+// |u-v| and |a-2b+c| is u+v; elsewhere zigzag is 0, |c-a| is u+v and |a-2b+c|
+// is |u-v|. So |c-a| = u+v - 2 zigzag and |a-2b+c| = u+v - 2 (min(u,v) - zigzag)
+// everywhere, and the sums of |c-a|, zigzag and min(u,v) give the fourth.
+AVX2 static void pairs_8(const uint8_t *cur, size_t stride, const uint8_t *prev, size_t prev_stride, int end,
+                         int cols, int h, sw_cell *out) {
+	const __m256i zero = _mm256_setzero_si256();
+	for (int y0 = 0; y0 < h; y0 += CELL) {
+		int rows = h - y0 < CELL ? h - y0 : CELL;
+		sw_cell *o = out + (size_t)(y0 / CELL) * cols;
+		for (int x0 = 0; x0 < end; x0 += 2 * CELL, o += 2) {
+			__m256i sum = zero, hor = zero, zig = zero, least = zero, ver = zero, d0 = zero, d1 = zero;
+			__m256i sq_lo = zero, sq_hi = zero;
+			for (int y = y0; y < y0 + rows; y++) {
+				const uint8_t *at = cur + (size_t)y * stride + x0;
+				__m256i b = _mm256_loadu_si256((const __m256i *)at);
+				__m256i r = _mm256_loadu_si256((const __m256i *)(at + 1));
+				sum = _mm256_add_epi64(sum, _mm256_sad_epu8(b, zero));
+				hor = _mm256_add_epi64(hor, _mm256_sad_epu8(b, r));
+				/* the low halves of both lanes, then the high ones */
+				__m256i lo = _mm256_unpacklo_epi8(b, zero), hi = _mm256_unpackhi_epi8(b, zero);
+				sq_lo = _mm256_add_epi32(sq_lo, _mm256_madd_epi16(lo, lo));
+				sq_hi = _mm256_add_epi32(sq_hi, _mm256_madd_epi16(hi, hi));
+				if (prev) {
+					__m256i p = _mm256_loadu_si256((const __m256i *)(prev + (size_t)y * prev_stride + x0));
+					p = _mm256_sad_epu8(b, p);
+					if (y & 1)
+						d1 = _mm256_add_epi64(d1, p);
+					else
+						d0 = _mm256_add_epi64(d0, p);
+				}
+				if (y == 0 || y == h - 1)
+					continue;
+				__m256i a = _mm256_loadu_si256((const __m256i *)(at - stride));
+				__m256i c = _mm256_loadu_si256((const __m256i *)(at + stride));
+				__m256i z = _mm256_or_si256(_mm256_subs_epu8(_mm256_min_epu8(a, c), b),
+				                            _mm256_subs_epu8(b, _mm256_max_epu8(a, c)));
+				__m256i m = _mm256_min_epu8(distance(a, b), distance(c, b));
+				zig = _mm256_add_epi64(zig, _mm256_sad_epu8(z, zero));
+				least = _mm256_add_epi64(least, _mm256_sad_epu8(m, zero));
+				ver = _mm256_add_epi64(ver, _mm256_sad_epu8(a, c));
+			}
+			/* 32 squares of 8 bits for each of eight sums */
+			uint32_t sq[8];
+			sq_lo = _mm256_add_epi32(sq_lo, sq_hi);
+			memcpy(sq, &sq_lo, sizeof sq);
+			for (int i = 0; i < 2; i++) {
+				sw_cell s = {.pixels = (uint32_t)(CELL * rows)};
+				s.sum = of_cell(sum, i);
+				s.sum_sq = (uint64_t)sq[4 * i] + sq[4 * i + 1] + sq[4 * i + 2] + sq[4 * i + 3];
+				s.horizontal = of_cell(hor, i);
+				s.zigzag = of_cell(zig, i);
+				s.vertical = of_cell(ver, i);
+				s.second = s.vertical + 4 * s.zigzag - 2 * of_cell(least, i);
+				s.diff[0] = of_cell(d0, i);
+				s.diff[1] = of_cell(d1, i);
+				o[i] = s;
+			}
+		}
+	}
+}
+#endif
+
+void sw_cells_8(const uint8_t *cur, size_t stride, const uint8_t *prev, size_t prev_stride, int w, int h,
+                sw_cell *out) {
+	int end = 0;
+#if defined(__x86_64__)
+	if (__builtin_cpu_supports("avx2")) {
+		/* a pair needs the pixel to its right */
+		end = (w - 1) / (2 * CELL) * (2 * CELL);
+		pairs_8(cur, stride, prev, prev_stride, end, (w + CELL - 1) / CELL, h, out);
+	}
+#endif
+	portable_8(cur, stride, prev, prev_stride, end, w, h, out);
+}
+
+void sw_cells_8_portable(const uint8_t *cur, size_t stride, const uint8_t *prev, size_t prev_stride, int w,
+                         int h, sw_cell *out) {
+	portable_8(cur, stride, prev, prev_stride, 0, w, h, out);
+}
 
 #define REDUCE(NAME, PIX)                                                                        \
 	static inline void NAME(const PIX *src, size_t stride, const uint32_t *weight, int n,        \

@@ -15,9 +15,14 @@ import (
 )
 
 // kernel is the native form; see twin for what each method computes.
-type kernel struct{}
+type kernel struct {
+	withoutAVX2 bool
+}
 
-func (kernel) cells(m *Map, cur, prev *picture.Plane) {
+// portable is the kernel of a processor without AVX2.
+func portable() kernel { return kernel{withoutAVX2: true} }
+
+func (k kernel) cells(m *Map, cur, prev *picture.Plane) {
 	out := (*C.sw_cell)(unsafe.Pointer(&m.Cells[0]))
 	w, h := C.int(cur.W), C.int(cur.H)
 	if cur.Pix != nil {
@@ -25,6 +30,10 @@ func (kernel) cells(m *Map, cur, prev *picture.Plane) {
 		var stride C.size_t
 		if prev != nil {
 			p, stride = (*C.uint8_t)(&prev.Pix[0]), C.size_t(prev.Stride)
+		}
+		if k.withoutAVX2 {
+			C.sw_cells_8_portable((*C.uint8_t)(&cur.Pix[0]), C.size_t(cur.Stride), p, stride, w, h, out)
+			return
 		}
 		C.sw_cells_8((*C.uint8_t)(&cur.Pix[0]), C.size_t(cur.Stride), p, stride, w, h, out)
 		return

@@ -18,6 +18,9 @@ typedef struct {
 // 16x16 samples, row by row.
 void sw_cells_8(const uint8_t *cur, size_t stride, const uint8_t *prev, size_t prev_stride,
                 int w, int h, sw_cell *out);
+// The same as on a processor without AVX2.
+void sw_cells_8_portable(const uint8_t *cur, size_t stride, const uint8_t *prev, size_t prev_stride,
+                         int w, int h, sw_cell *out);
 void sw_cells_16(const uint16_t *cur, size_t stride, const uint16_t *prev, size_t prev_stride,
                  int w, int h, sw_cell *out);
 

@@ -45,12 +45,13 @@ func TestKernelEqualsTwin(t *testing.T) {
 				prev := plane(r, w, h, depth, r.IntN(9), patterns[r.IntN(len(patterns))])
 				f := picture.Format{W: w, H: h, Depth: depth}
 				for _, before := range []*picture.Plane{nil, &prev} {
-					a, b := newMap(f), newMap(f)
+					a, b, c := newMap(f), newMap(f), newMap(f)
 					kernel{}.cells(a, &cur, before)
 					twin{}.cells(b, &cur, before)
+					portable().cells(c, &cur, before)
 					for i := range a.Cells {
-						if a.Cells[i] != b.Cells[i] {
-							t.Fatalf("%dx%d, %d bits, %s, cell %d:\n  kernel %+v\n  twin   %+v", w, h, depth, pattern, i, a.Cells[i], b.Cells[i])
+						if a.Cells[i] != b.Cells[i] || c.Cells[i] != b.Cells[i] {
+							t.Fatalf("%dx%d, %d bits, %s, cell %d:\n  kernel   %+v\n  portable %+v\n  twin     %+v", w, h, depth, pattern, i, a.Cells[i], c.Cells[i], b.Cells[i])
 						}
 					}
 				}
@@ -183,6 +184,10 @@ func TestSearchEqualsTwin(t *testing.T) {
 	kernel{}.StandOutMoved(a, p[0], p[1], w, h, 300)
 	twin{}.StandOutMoved(b, p[0], p[1], w, h, 300)
 	same("StandOutMoved", a, b)
+	na, nb := make([]uint32, 8), make([]uint32, 8)
+	kernel{}.Count(na, a, w, 10)
+	twin{}.Count(nb, a, w, 10)
+	same("Count", na, nb)
 	kernel{}.HalveMask(b[:(w/2)*(h/2)], a, w, 0, h/2)
 	twin{}.HalveMask(a[:(w/2)*(h/2)], slices.Clone(a), w, 0, h/2)
 	same("HalveMask", a[:(w/2)*(h/2)], b[:(w/2)*(h/2)])

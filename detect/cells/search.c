@@ -39,6 +39,21 @@ CLONES void sw_stand_out(const uint16_t *a, const uint16_t *b, int n, uint16_t t
 	}
 }
 
+CLONES void sw_count(const uint16_t *mask, int w, int h, int tile, uint32_t *restrict count) {
+	for (int x0 = 0, i = 0; x0 < w; x0 += tile, i++) {
+		int n = w - 1 - x0 < tile ? w - 1 - x0 : tile;
+		uint32_t s = 0;
+		for (int y = 0; y < h - 1; y++) {
+			const uint16_t *m = mask + (size_t)y * w + x0, *q = m + w;
+			uint16_t k = 0;
+			for (int x = 0; x < n; x++)
+				k += m[x] & m[x + 1] & q[x] & q[x + 1] & 1;
+			s += k;
+		}
+		count[i] = s;
+	}
+}
+
 CLONES void sw_stand_out_moved(const uint16_t *a, const uint16_t *b, int w, int h, uint16_t threshold,
                                uint16_t *restrict mask) {
 	for (int y = 0; y < h; y++) {

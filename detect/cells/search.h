@@ -10,6 +10,9 @@ void sw_median6(const uint16_t *a, const uint16_t *b, const uint16_t *c, const u
 void sw_stand_out(const uint16_t *a, const uint16_t *b, int n, uint16_t threshold, uint16_t *mask);
 // Planes of w columns and h rows; the threshold is below 2^14.
 void sw_stand_out_moved(const uint16_t *a, const uint16_t *b, int w, int h, uint16_t threshold, uint16_t *mask);
+// How many squares of 2x2 samples of a mask of w columns and h rows are set
+// whole, for each tile columns in which their first sample lies.
+void sw_count(const uint16_t *mask, int w, int h, int tile, uint32_t *count);
 // Rows from to to-1 of the halved plane.
 void sw_halve(const uint16_t *src, int w, int from, int to, uint16_t *dst);
 void sw_halve_mask(const uint16_t *src, int w, int from, int to, uint16_t *dst);

@@ -33,6 +33,12 @@ func (kernel) StandOutMoved(mask, a, b []uint16, w, h int, threshold uint16) {
 	C.sw_stand_out_moved(u16(a), u16(b), C.int(w), C.int(h), C.uint16_t(threshold), u16(mask))
 }
 
+// Count sets count[i] to how many squares of 2x2 samples of a mask of w columns
+// are set whole, of those that begin in columns i*tile to (i+1)*tile-1.
+func (kernel) Count(count []uint32, mask []uint16, w, tile int) {
+	C.sw_count(u16(mask), C.int(w), C.int(len(mask)/w), C.int(tile), (*C.uint32_t)(&count[0]))
+}
+
 // Halve averages 2x2 samples of a plane of w columns into rows from to to-1 of
 // dst.
 func (kernel) Halve(dst, src []uint16, w, from, to int) {

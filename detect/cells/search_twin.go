@@ -41,6 +41,17 @@ func (twin) StandOutMoved(mask, a, b []uint16, w, h int, threshold uint16) {
 	}
 }
 
+// Count is the twin of the native form; see there.
+func (twin) Count(count []uint32, mask []uint16, w, tile int) {
+	clear(count[:(w+tile-1)/tile])
+	for y := range len(mask)/w - 1 {
+		for x := range w - 1 {
+			at := y*w + x
+			count[x/tile] += uint32(mask[at] & mask[at+1] & mask[at+w] & mask[at+w+1] & 1)
+		}
+	}
+}
+
 // Halve is the twin of the native form; see there.
 func (twin) Halve(dst, src []uint16, w, from, to int) {
 	for y := from; y < to; y++ {

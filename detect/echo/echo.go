@@ -267,6 +267,10 @@ func surroundings(r *cells.Reduced, m *motion.Map, win, box image.Rectangle) flo
 			cellsChanged += float64(m.At(x, y).Changed)
 		}
 	}
+	moved := cellsChanged / float64(tiles.Dx()*tiles.Dy())
+	if moved <= backgroundMoves {
+		return moved
+	}
 	out := 0
 	wide := win.Inset(-cells.Size * motion.TileCells / r.StepX / 2).Intersect(image.Rect(0, 0, r.W, r.H))
 	for y := wide.Min.Y; y < wide.Max.Y; y++ {
@@ -274,7 +278,7 @@ func surroundings(r *cells.Reduced, m *motion.Map, win, box image.Rectangle) flo
 			out += int(v & 1)
 		}
 	}
-	return min(cellsChanged/float64(tiles.Dx()*tiles.Dy()), float64(out)/float64(wide.Dx()*wide.Dy()))
+	return min(moved, float64(out)/float64(wide.Dx()*wide.Dy()))
 }
 
 func (s *Store) flood(m *motion.Map, first int) []int {

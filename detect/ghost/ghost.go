@@ -91,6 +91,9 @@ const (
 	leastFits = 2
 	// At least so many looks at the same thing say what its energy is.
 	leastLooks = 5
+	// Faults come in bursts: what the pictures beside do not show as well has
+	// to be so many times as sure.
+	lonely = 2
 	// What is not the thing itself counts when it is so many of its standard
 	// errors; that the profile has a peak there speaks for it already.
 	significant = 2
@@ -255,7 +258,11 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 		if v.ratio != 1 && c.alike < leastAlike {
 			break
 		}
-		v.confidence = squash(min((v.weights.copy()-faintest/100.0)/leastError, v.weights.sure()-significant))
+		least := float64(significant)
+		if c.beside == 0 {
+			least *= lonely
+		}
+		v.confidence = squash(min((v.weights.copy()-faintest/100.0)/leastError, v.weights.sure()-least))
 	case len(c.references) > 0:
 		// The clean looks show another thing, or it turns: nothing is sure.
 	case !peak || v.ratio != 1 && v.ratio != 0.5:
@@ -273,6 +280,7 @@ func squash(x float64) float64 { return 1 / (1 + math.Exp(-x)) }
 type comparison struct {
 	clean     int     // looks without a peak of their own
 	alike     int     // looks with one at the same ratio to their step
+	beside    int     // those of them in the pictures just before and after
 	other     int     // looks with one elsewhere
 	baseline  float64 // what the clean ones show at this very lag
 	spread    float64 // largest step over smallest among the alike
@@ -310,6 +318,9 @@ func (s *state) compare(t int, l *echo.Look) comparison {
 			}
 		case math.Abs(o.Main.Lag/o.Steps()/ratio-1) < ratioTolerance:
 			c.alike++
+			if r.picture >= t-1 && r.picture <= t+1 {
+				c.beside++
+			}
 			slowest, fastest = min(slowest, o.Speed), max(fastest, o.Speed)
 			// A companion at a fixed distance keeps its lag in pixels.
 			if math.Abs(o.Main.Lag/p.Lag-o.Steps()/l.Steps()) > 0.5*math.Abs(1-o.Steps()/l.Steps())+1/p.Lag {

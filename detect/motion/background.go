@@ -1,6 +1,10 @@
 package motion
 
-import "setwitness/detect/cells"
+import (
+	"slices"
+
+	"setwitness/detect/cells"
+)
 
 // The background of a picture is the median of six pictures around it, apart
 // by backgroundStep: a thing that moves by a third of its own length or more
@@ -31,6 +35,7 @@ type sheet struct {
 // background fills m.Background and m.StandsOut where something changed.
 func (s *Store) background(t int, cm *cells.Map, m *Map) {
 	r := &cm.Reduced
+	clear(s.standing)
 	var list [2 * backgroundSpan / backgroundStep]sheet
 	sheets := list[:0]
 	moved, past := false, 0
@@ -51,67 +56,66 @@ func (s *Store) background(t int, cm *cells.Map, m *Map) {
 		for i := range m.StandsOut {
 			m.StandsOut[i] = 0xffff
 		}
+		s.countAll(r, m)
 		return
 	}
 	m.HasBackground = true
-	threshold := uint16(min(standOutRatio*m.Noise+standOutFloor, mostStandOut))
-	if !moved {
-		s.stillBackground(r, m, sheets, threshold)
-		return
-	}
-	for y := range r.H {
-		s.movedRow(r, m, y, sheets[:past], sheets[past:])
-	}
-	// The sheets lie on whole samples: what an edge changes by over half a
-	// sample, and as much again for rotation, zoom and lens, is no thing.
-	s.search.StandOutMoved(m.StandsOut, r.Pix, m.Background, r.W, r.H, threshold)
-}
-
-// stillBackground makes the background of a camera that stands still, in the
-// rows of tiles where something changed, from the first to the last of them
-// and one tile beside.
-func (s *Store) stillBackground(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16) {
-	tw, th := tileSize(r)
-	var planes, rows [6][]uint16
-	for i := range planes {
-		planes[i] = sheets[i%len(sheets)].pix
-	}
+	_, th := tileSize(r)
+	var rows [6][]uint16
 	for ty := range m.Rows {
-		first, last := m.span(ty)
-		for y := ty * th; y < min((ty+1)*th, r.H); y++ {
-			clear(m.StandsOut[y*r.W : (y+1)*r.W])
-			if last < first {
-				continue
+		first, last := ty*th, min((ty+1)*th, r.H)
+		from, to := first*r.W, last*r.W
+		switch {
+		case to <= from:
+		case !m.stirs(ty):
+			clear(m.StandsOut[from:to])
+		case moved:
+			for y := first; y < last; y++ {
+				s.movedRow(r, m, y, sheets[:past], sheets[past:])
 			}
-			from, to := y*r.W+max(0, first*tw), y*r.W+min(r.W, (last+1)*tw)
-			if to <= from {
-				continue
-			}
+		default:
 			for i := range rows {
-				rows[i] = planes[i][from:to]
+				rows[i] = sheets[i%len(sheets)].pix[from:to]
 			}
 			s.search.Median6(m.Background[from:to], rows)
-			s.search.StandOut(m.StandsOut[from:to], r.Pix[from:to], m.Background[from:to], threshold)
 		}
 	}
-	if below := m.Rows * th; below < r.H { // rows of no tile
-		clear(m.StandsOut[below*r.W:])
+	threshold := uint16(min(standOutRatio*m.Noise+standOutFloor, mostStandOut))
+	if moved {
+		// The sheets lie on whole samples: what an edge changes by over half
+		// a sample, and as much again for rotation, zoom and lens, is no
+		// thing.
+		s.search.StandOutMoved(m.StandsOut, r.Pix, m.Background, r.W, r.H, threshold)
+		s.countAll(r, m)
+		return
+	}
+	for ty := range m.Rows {
+		if from, to := ty*th*r.W, min((ty+1)*th, r.H)*r.W; to > from && m.stirs(ty) {
+			s.search.StandOut(m.StandsOut[from:to], r.Pix[from:to], m.Background[from:to], threshold)
+			s.count(r, m, ty)
+		}
 	}
 }
 
-// span returns the first and the last column of tiles that have changed in row
-// ty or the rows beside it, with one more on either side; last < first where
-// none has.
-func (m *Map) span(ty int) (first, last int) {
-	first, last = m.Cols, -1
-	for y := max(0, ty-1); y <= min(m.Rows-1, ty+1); y++ {
-		for x := range m.Cols {
-			if m.At(x, y).Changed > 0 {
-				first, last = min(first, x-1), max(last, x+1)
-			}
-		}
+// countAll counts what stands out in each tile.
+func (s *Store) countAll(r *cells.Reduced, m *Map) {
+	for ty := range m.Rows {
+		s.count(r, m, ty)
 	}
-	return first, min(last, m.Cols-1)
+}
+
+// count counts what stands out in a row of tiles.
+func (s *Store) count(r *cells.Reduced, m *Map, ty int) {
+	tw, th := tileSize(r)
+	if from, to := ty*th*r.W, min((ty+1)*th, r.H)*r.W; to > from {
+		s.search.Count(s.standing[ty*m.Cols:], m.StandsOut[from:to], r.W, tw)
+	}
+}
+
+// stirs reports whether anything changed in a row of tiles or in those beside.
+func (m *Map) stirs(ty int) bool {
+	from, to := max(0, ty-1)*m.Cols, min(m.Rows, ty+2)*m.Cols
+	return slices.ContainsFunc(m.Tiles[from:to], func(t Tile) bool { return t.Changed > 0 })
 }
 
 // movedRow makes one row of the background of a panning picture. Where some of

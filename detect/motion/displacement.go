@@ -9,9 +9,9 @@ import (
 )
 
 const (
-	// leastStandOut samples have to stand out in a tile before it can be
-	// matched: a disc of 4 samples across.
-	leastStandOut = 12
+	// So many squares of 2x2 samples have to stand out in a tile before it can
+	// be matched: a disc of 4 samples across has 5, scattered noise none.
+	leastStandOut = 5
 	// A displacement explains a tile when it leaves no more than this share
 	// of the difference without it, beside noise.
 	explained = 0.45
@@ -35,6 +35,9 @@ const (
 	denseRows, searchRows = 2, 2
 	// The way from a full search to the whole sample is no longer than this.
 	longestWalk = 4
+	// A slow thing that nothing led to is found by a walk from rest, which a
+	// place may take in one of so many pictures.
+	walkTurns = 4
 )
 
 // guesses are the displacements, in reduced samples, that are worth a try.
@@ -57,9 +60,6 @@ type matcher struct {
 
 func (s *Store) displacements(t int, cm, before *cells.Map, m *Map) {
 	r := &cm.Reduced
-	if s.patience == nil {
-		s.patience = make([]int, len(m.Tiles))
-	}
 	k := matcher{s: s, t: t, r: r, p: &before.Reduced, m: m, last: s.At(t - 1), budget: fullSearches}
 	if r.W < 2 || r.H < 2 {
 		k.budget = 0 // too thin to halve
@@ -108,9 +108,13 @@ func (k *matcher) thing(tx, ty int, rect image.Rectangle) {
 	match := func(a cells.Area, d image.Point) (float32, int) {
 		return s.search.Match(r.Pix, p.Pix, m.StandsOut, r.W, r.H, a, d.X, d.Y)
 	}
+	standing := s.standing[ty*m.Cols+tx]
+	if standing < leastStandOut {
+		return
+	}
 	area := cells.Area{Rectangle: rect, RowStep: 1}
 	still, n := match(area, image.Point{})
-	if n < leastStandOut || still < m.Noise+changeFloor {
+	if still < m.Noise+changeFloor {
 		return
 	}
 	tile.Thing, tile.Still = true, still
@@ -129,7 +133,9 @@ func (k *matcher) thing(tx, ty int, rect image.Rectangle) {
 		}
 	}
 	for _, d := range k.guesses(tx, ty) {
-		try(d)
+		if try(d); residual <= followed*still+m.Noise {
+			break
+		}
 	}
 	at := ty*m.Cols + tx
 	if residual > followed*still+m.Noise && k.budget > 0 && s.patience[at] == 0 {
@@ -140,6 +146,11 @@ func (k *matcher) thing(tx, ty int, rect image.Rectangle) {
 		}
 	}
 	s.patience[at] = max(0, s.patience[at]-1)
+	// What nothing explains is walked after in turn only.
+	if residual > explained*still+m.Noise && (best == image.Point{}) && (k.t+at)%walkTurns != 0 {
+		tile.Residual = residual
+		return
+	}
 	x, y, residual := s.settle(r, p, m.StandsOut, area, best, residual)
 	tile.Residual = residual
 	if residual > explained*still+m.Noise || (best == image.Point{} && x == 0 && y == 0) {

@@ -53,7 +53,8 @@ type Store struct {
 	guesses  guesses
 	halves   halves
 	halfMask []uint16
-	patience []int // by tile
+	patience []int    // by tile
+	standing []uint32 // squares of samples that stand out, by tile
 }
 
 func newStore(s *detect.Setup) *Store {
@@ -76,6 +77,9 @@ func (s *Store) Step(w *detect.Window) error {
 	at := t % len(s.maps)
 	if s.maps[at] == nil {
 		s.maps[at] = s.newMap(cm)
+	}
+	if s.patience == nil {
+		s.patience, s.standing = make([]int, len(s.maps[at].Tiles)), make([]uint32, len(s.maps[at].Tiles))
 	}
 	m := s.maps[at]
 	s.newest = t
