@@ -52,13 +52,33 @@ func (c camera) film() ([]Frame, [][]truth) {
 	exposure := c.exposure / c.fps
 	var frames []Frame
 	var truths [][]truth
+	// The camera's response, in steps that are far finer than the noise.
+	const steps = 1 << 13
+	var response [steps + 1]float64
+	for i := range response {
+		response[i] = 16 + 219*math.Pow(float64(i)/steps, 1/2.2)
+	}
+	code := func(v float64) float64 {
+		p := min(max(v, 0), 1) * steps
+		i := min(int(p), steps-1)
+		return response[i] + (p-float64(i))*(response[i+1]-response[i])
+	}
 	cache := map[int][]float64{}
+	latest, pictures := [2]int{math.MinInt, math.MinInt}, [2][]float64{}
 	light := func(k int) []float64 {
 		p := k
 		if c.show24 != nil {
 			p = c.show24(k)
 		}
+		if p == latest[0] {
+			return pictures[0]
+		}
+		if p == latest[1] {
+			return pictures[1]
+		}
+		latest[1], pictures[1] = latest[0], pictures[0]
 		if v, ok := cache[p]; ok {
+			latest[0], pictures[0] = p, v
 			return v
 		}
 		if len(cache) > 64 {
@@ -71,6 +91,7 @@ func (c camera) film() ([]Frame, [][]truth) {
 			}
 		}
 		cache[p] = v
+		latest[0], pictures[0] = p, v
 		return v
 	}
 	for i := range n {
@@ -92,7 +113,9 @@ func (c camera) film() ([]Frame, [][]truth) {
 				if c.response > 0 {
 					share = 1 - meanExp(since, exposure, c.response)
 				}
-				v = share*v + (1-share)*light(k - 1)[y*c.cols+x]
+				if share < 1 {
+					v = share*v + (1-share)*light(k - 1)[y*c.cols+x]
+				}
 				if c.dips > 0 {
 					v *= 1 - c.dips*overlap(t-exposure-c.dipSlope*h, t-c.dipSlope*h, period, c.dipLength)
 				}
@@ -101,8 +124,7 @@ func (c camera) film() ([]Frame, [][]truth) {
 				}
 				v *= 1 + c.drift*math.Sin(2*math.Pi*t/3)
 				v += 0.0005
-				code := 16 + 219*math.Pow(v, 1/2.2)
-				grid[y*c.cols+x] = float32(code + c.noise*r.NormFloat64())
+				grid[y*c.cols+x] = float32(code(v) + c.noise*r.NormFloat64())
 				if c.countNew && c.show24(k) == c.show24(k-1) {
 					share = 1
 				}

@@ -356,7 +356,7 @@ func (f *Follower) search() {
 	}
 	// steady is the standard error, Hz, at which a rate carries the phase
 	// over the second that follows, and sure the share of change on the grid.
-	const steady, sure = 0.1, 0.6
+	const steady, sure = 0.1, 0.75
 	if e.Found && e.HzError < steady && e.Confidence > sure {
 		f.take(e)
 	}

@@ -21,6 +21,19 @@
 // on, is mixed with the one before for as long as the exposure lasts, and
 // stands alone from then until the next begins. The package finds these five
 // numbers; where in the file's frame a row is read needs not be known.
+//
+// # What it cannot tell
+//
+// A picture needs two camera frames, so 100 and 120 new pictures a second need
+// a camera of 240. At exactly two frames a picture a roll down the screen and
+// one up it look the same as long as things move evenly; the one down is then
+// taken. Where only a small part of the screen moves, the roll over the rest
+// is assumed, and the rest is marked as mixed wherever that could be wrong.
+// The set's own refresh is seen only through changes: pictures that come 24,
+// 25 or 30 times a second in an even rhythm are counted at that rate, whatever
+// the set repeats them for. A panel that takes its time to change counts as a
+// longer exposure. Dips that roll across the direction of the camera's readout
+// (a camera held upright) can hide small motion.
 package refresh
 
 import (
