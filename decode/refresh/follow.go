@@ -357,7 +357,11 @@ func (f *Follower) search() {
 	// steady is the standard error, Hz, at which a rate carries the phase
 	// over the second that follows, and sure the share of change on the grid.
 	const steady, sure = 0.1, 0.75
-	if e.Found && e.HzError < steady && e.Confidence > sure {
+	// Without any mixed frame the phase is known only from where changes
+	// fall, which must be beyond doubt then.
+	const certain = 0.9
+	seen := e.EpochError < f.step/2 || e.Nominal > 0 && e.Confidence > certain
+	if e.Found && e.HzError < steady && e.Confidence > sure && seen {
 		f.take(e)
 	}
 }
