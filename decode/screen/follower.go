@@ -50,7 +50,8 @@ const (
 	// to nothing (half a percent a second), and keeps its shape; each corner
 	// may then lie a little off that.
 	followMove, followTurn, followGrow = 0.5, 0.5, 0.02
-	followRigid, followCorner          = 0.02, 0.5
+	followRigid, followCorner          = 0.02, 0.08
+	firstGrow                          = 4
 	// The shape follows what is seen by this share a frame: the camera turns
 	// and the perspective with it, but slower than content moves along a
 	// side.
@@ -211,9 +212,16 @@ const dimProfiles = 24
 func (f *Follower) near(light frame, expected View, how sharpness, count int) outcome {
 	b := &f.border
 	b.stack([]frame{light}, []View{expected}, count, nearReach, 1, how)
-	d, _ := b.fit(shift{}, loose{followMove, followTurn, followGrow, followRigid}, nearReach, rigidCut)
+	// Between the frame where it was found and the first one it may have
+	// grown by a second's zoom, and while it was not seen as well; a dim one
+	// does not tell.
+	grow := followGrow * float64(1+f.carried)
+	if !f.started && how == usual {
+		grow = firstGrow
+	}
+	d, _ := b.fit(shift{}, loose{followMove, followTurn, grow, followRigid}, nearReach, rigidCut)
 	o := outcome{held: b.shifted(expected, d)}
-	d, o.fit = b.fit(d, loose{followMove, followTurn, followGrow, followCorner}, rigidCut, nearCut)
+	d, o.fit = b.fit(d, loose{followMove, followTurn, grow, followCorner}, rigidCut, nearCut)
 	o.view = b.shifted(expected, d)
 	o.view.Confidence = confidence(o.fit)
 	return o
