@@ -65,8 +65,10 @@ const (
 	mostWhole = 6
 )
 
-// A Finder looks at some frames of a take, spread over its time, and makes out
-// whether and where there is a screen in them. Used by one goroutine.
+// A Finder looks at some frames of a take, spread over a stretch of its time in
+// which the camera keeps its place but for a hand's sway, and makes out whether
+// and where there is a screen in them. Six to some dozens are enough, over a
+// second or more, so that what is shown changes. Used by one goroutine.
 type Finder struct {
 	size   image.Point
 	factor int

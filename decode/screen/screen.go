@@ -5,6 +5,16 @@
 // lies in a frame, and rasters of the screen alone as if the camera had stood
 // straight before it.
 //
+// A Finder looks at some frames and says what they show; its View is where to
+// start a Follower, which gives a View for every frame; a Rectifier samples
+// and rectifies frames at their views, onto a raster of RasterSize.
+//
+// A picture with black bars is rectified with them where the panel's own edge
+// can be seen, so that the raster is the panel's. Where it cannot, the view is
+// that of the lit picture alone (Found.LitArea), with the picture's own shape
+// in View.Aspect: the raster then has fewer lines than the panel, in the same
+// proportion, and the picture is not stretched.
+//
 // Coordinates: camera pixels have their centres at integers, so that a frame
 // of w pixels reaches from -0.5 to w-0.5. On the screen u runs from 0 at its
 // left edge to 1 at its right one and v from 0 at the top to 1 at the bottom,

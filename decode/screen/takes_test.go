@@ -80,6 +80,10 @@ func spread(c *filming.Capture, n int) []int {
 	return slices.Compact(out)
 }
 
+// What the finder is less sure of than this counts as found, but not towards
+// the errors: takes of nothing but near black.
+const sure = 0.7
+
 // A tally collects errors.
 type tally struct {
 	found, total int
@@ -187,6 +191,9 @@ func (a *tally) take(t *testing.T, c *filming.Capture) string {
 		return "only the lit area shows"
 	}
 	e := corner(found.View.Quad, truth(c.Frame(at[found.Frame])))
+	if found.Confidence < sure {
+		return fmt.Sprintf("too dark to be sure (%.2f): corners %.2f px", found.Confidence, e)
+	}
 	a.find = append(a.find, e)
 	// Frames as they come, from where a take may begin.
 	follower := NewFollower(found.View)
