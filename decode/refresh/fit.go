@@ -508,7 +508,7 @@ func (d *finder) refine(c candidate, noise float64) Estimate {
 	}
 	// Sets run at rates of the trade; another one must be seen clearly to be
 	// believed (as in a file whose times are stretched).
-	const clear = 0.8
+	const clear = 0.9
 	if e.Nominal == 0 && e.Confidence < clear {
 		e = Estimate{Noise: noise, Reason: irregular}
 		d.explain(&e)
