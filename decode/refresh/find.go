@@ -25,9 +25,9 @@ const (
 	lowest, highest = 0.02, 0.515
 	// oversample is the steps of the search to one line width 1/duration.
 	oversample = 4
-	// slopeReach is how far the slope is looked for, in camera frames' time
-	// of 1/240 s and less: a set rolls for at most about one refresh of 24 to
-	// 50 a second, the camera reads for at most a frame.
+	// slopeReach, s, is how far the slope is looked for, either way: a set
+	// rolls for at most about one refresh of 50 a second, and the camera
+	// reads for some milliseconds, or against it.
 	slopeReach = 0.025
 	// slopeStep, s, is what 16 rows of units tell apart at 120 Hz.
 	slopeStep = 0.001
