@@ -44,7 +44,7 @@ func Example() {
 		c.shown = append(c.shown, time.Duration(i)*time.Second/30)
 	}
 	timing := refresh.RealTimes(c.shown, map[string]string{"com.android.capture.fps": "240.0"}, 0)
-	layout := refresh.Layout{Cols: 64, Rows: 48, Black: 16, Full: 255}
+	layout := refresh.Layout{Cols: 64, Rows: 48, Black: 16}
 	frame := func(i int) refresh.Frame {
 		return refresh.Frame{Index: i, Time: timing.Real[i], Shown: c.shown[i], Grid: c.grid(i)}
 	}

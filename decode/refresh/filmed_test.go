@@ -35,7 +35,7 @@ func film(tb testing.TB, c filming.Case, seconds float64) filmed {
 	if err != nil {
 		tb.Fatal(err)
 	}
-	out := filmed{layout: Layout{Cols: filmCols, Rows: filmRows, Black: 16, Full: 255}}
+	out := filmed{layout: Layout{Cols: filmCols, Rows: filmRows, Black: 16}}
 	if capture.Format.Colour.FullRange {
 		out.layout.Black = 0
 	}

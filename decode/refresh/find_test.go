@@ -7,7 +7,7 @@ import (
 	"testing"
 )
 
-var grid240 = Layout{Cols: 64, Rows: 48, Black: 16, Full: 255}
+var grid240 = Layout{Cols: 64, Rows: 48, Black: 16}
 
 // rateGoal is the error of the rate that takes of two seconds may have, Hz.
 const rateGoal = 0.05

@@ -33,7 +33,8 @@ type Decision struct {
 	Time  float64       // real seconds of capture
 	Shown time.Duration // the file's presentation time
 	// Locked is false where the refresh is not known: pictures are then
-	// counted at freeRun a second, and what changes is marked as mixed.
+	// counted on at the last rate, or at 25 a second before there was one, and
+	// what changes is marked as mixed.
 	Locked bool
 	Period float64 // s from picture to picture
 	Bands  []Band  // from the top

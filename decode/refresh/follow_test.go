@@ -299,7 +299,7 @@ func FuzzFollower(f *testing.F) {
 		if len(data) == 0 {
 			return
 		}
-		l := Layout{Cols: 6, Rows: 5, Black: 16, Full: 255}
+		l := Layout{Cols: 6, Rows: 5, Black: 16}
 		fo := NewFollower(l, nil, FollowOptions{})
 		got, at := 0, 0.0
 		n := min(40*len(data), 400)

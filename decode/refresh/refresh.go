@@ -44,9 +44,7 @@ import (
 // Layout says what the grids of a take hold.
 type Layout struct {
 	Cols, Rows int
-	// Black is the code value of no light (16 in limited range video), Full
-	// that of the brightest (255 for 8 bits).
-	Black, Full float64
+	Black      float64 // code value of no light: 16 in limited range video of 8 bits
 }
 
 // Frame is one camera frame. The grid is copied where it must be kept.
