@@ -123,7 +123,7 @@ func (s *state) Cadence() []detect.CadenceRun {
 		switch {
 		case c.still():
 			return "static"
-		case c.kind == inPattern:
+		case c.kind == inPattern && c.fresh >= few:
 			return s.follower.patterns[c.pattern].name
 		}
 		return "irregular"

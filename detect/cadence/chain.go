@@ -170,7 +170,12 @@ func (b *builder) hold(r *record, at, fresh int, everyNew bool) {
 		if x := &b.breaches[k]; x.last == r.index-1 && x.repeated > 0 && x.chain == len(b.chains)-1 {
 			x.repeated++
 			x.last = r.index
-			x.odds = max(x.odds, odds)
+			if everyNew {
+				x.odds = max(x.odds, odds)
+			} else {
+				// Some of them are the pattern's own repeats.
+				x.odds = min(x.odds, odds)
+			}
 			x.region = x.region.Union(r.region)
 			return
 		}

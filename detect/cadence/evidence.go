@@ -360,7 +360,7 @@ func (n *notes) judge(i int, r *record) {
 		return
 	}
 	if n.fields {
-		r.third = n.third(k)
+		r.third, _ = n.third(k)
 	}
 	if b == nil || a == nil {
 		// Where motion begins or ends a new picture shows as one; whether a
@@ -520,22 +520,26 @@ const (
 // one repeat it: no detail that falls between the lines blurs this, as it
 // blurs the difference of neighbours.
 func (n *notes) sameLines(k *note, r *record) {
-	third := r.third
-	if next := n.at(k.index + 1); next != nil && !n.cut(next) {
-		third = max(third, n.third(next))
+	for _, f := range [2]*note{k, n.at(k.index + 1)} {
+		if f == nil || f != k && n.cut(f) {
+			continue
+		}
+		if third, cells := n.third(f); third > r.repeat {
+			r.repeat, r.cells = third, max(r.cells, cells)
+		}
 	}
-	r.repeat = max(r.repeat, third)
 }
 
-// third is the evidence that field k shows what the last field but one shows.
-func (n *notes) third(k *note) float32 {
+// third is the evidence that field k shows what the last field but one shows,
+// and how many cells would have to show otherwise.
+func (n *notes) third(k *note) (evidence, weight float32) {
 	b, a := n.nearest(k.index, -1, changeOfOther), n.nearest(k.index, 1, changeOfOther)
 	if b == nil || a == nil || len(k.twice) == 0 {
-		return 0
+		return 0, 0
 	}
 	noise := max(a.noise, b.noise, k.noise)
 	threshold := changeRatio*noise + changeFloor
-	var shown, weight float32
+	var shown float32
 	for c, d := range k.twice {
 		would := min(a.twice[c], b.twice[c])
 		if would <= threshold {
@@ -546,9 +550,9 @@ func (n *notes) third(k *note) float32 {
 		shown += w * power(d, would, noise)
 	}
 	if weight == 0 {
-		return 0
+		return 0, 0
 	}
-	return n.evidence(root(shown/weight), weight)
+	return n.evidence(root(shown/weight), weight), weight
 }
 
 // along reports whether two displacements have one direction and lengths
