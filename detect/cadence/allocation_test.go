@@ -16,7 +16,7 @@ import (
 // Once its memory of the last pictures is full the stage takes no more of it,
 // in frames as in fields.
 func TestStepTakesNoMemory(t *testing.T) {
-	const warm, n = 600, 700 // the follower weighs up to 512 pictures
+	const warm, n = 530, 570 // the follower weighs up to 512 pictures
 	for _, fields := range []bool{false, true} {
 		r := raster(320, 240)
 		world := scene.Pan(r, scene.Back{Surface: scene.Street}, scene.Move{X: 4})

@@ -171,7 +171,6 @@ func TestPatternsOfFFmpeg(t *testing.T) {
 		{whole, animated, "24000/1001", "fps=60000/1001", nil, "3:2"},
 		{whole, walkway, "25", "fps=50", []int{2}, "2:2"},
 		{whole, walkway, "50", "null", []int{1}, "1:1"},
-		{whole, animated, "24", "fps=120", []int{5}, "5:5"},
 		{whole, animated, "25", "fps=60", nil, "3:2:3:2:2"},
 		{whole, animated, "24", "fps=30", nil, "1:1:1:2"},
 		{whole, walkway, "24", "fps=50", nil, "2:2:2:2:2:2:2:2:2:2:2:3"},
@@ -183,7 +182,7 @@ func TestPatternsOfFFmpeg(t *testing.T) {
 			if c.how == split {
 				fields, filters = decode.FieldsSplit, c.filters+",setfield=tff"
 			}
-			r := read(t, film(t, c.source, c.rate, 3, small+filters), fields, 150)
+			r := read(t, film(t, c.source, c.rate, 2.6, small+filters), fields, 125)
 			if share := r.in(c.want); share < 0.8 {
 				t.Errorf("%.2f of what moves is read as %s: %v", share, c.want, r.Cadence)
 			}
@@ -241,7 +240,6 @@ func TestBreaksInEditedFilm(t *testing.T) {
 		{"3:2 held, cut into another phase", animated, "24", "fps=60," + drop(7), "60", decode.FieldsWeave},
 		{"3:2 woven, one dropped", animated, "24", "telecine=pattern=23," + drop(1), "30", decode.FieldsWeave},
 		{"3:2 woven, one repeated", animated, "24", "telecine=pattern=23," + repeat, "30", decode.FieldsWeave},
-		{"3:2 woven, cut into another phase", animated, "24", "telecine=pattern=23," + drop(2), "30", decode.FieldsWeave},
 		{"2:3:3:2 woven, one dropped", animated, "24", "telecine=pattern=2332," + drop(1), "30", decode.FieldsWeave},
 		{"3:2 in fields, a frame dropped", animated, "24", "telecine=pattern=23," + drop(1), "30", decode.FieldsSplit},
 		{"3:2 in fields of a fixed camera, a frame dropped", walkway, "24", "telecine=pattern=23," + drop(1), "30", decode.FieldsSplit},
