@@ -159,7 +159,7 @@ func (s *survey) around(outline []image.Point) (Quad, bool) {
 		slices.Reverse(p)
 		area = -area
 	}
-	const rim = 1.5
+	const rim = 1.5 // reduced samples
 	w, h := float64(s.w-1), float64(s.h-1)
 	atRim := func(a, b Point) bool {
 		return a.X < rim && b.X < rim || a.Y < rim && b.Y < rim ||
@@ -406,9 +406,7 @@ func (f *Finder) refine(b *border, c *candidate) bool {
 	c.steady = wander(views) / math.Hypot(float64(f.size.X), float64(f.size.Y))
 	c.frame = f.whole[c.frame].index
 	c.view.K1 = k1
-	for s := range c.fit.seen {
-		c.hidden[s] = b.possible[s] < searchProfiles/4
-	}
+	c.hidden = c.view.hidden()
 	c.score = c.quality()
 	if c.score < faintBelow {
 		f.refineFaint(b, c, rough)
@@ -463,6 +461,7 @@ func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
 		try := *c
 		try.view, try.fit, try.frame = v, fit, f.whole[0].index
 		try.views = slices.Repeat([]View{v}, len(views))
+		try.hidden = v.hidden()
 		quality := try.quality()
 		try.score = quality * faintTrust
 		if quality >= faintLeast && try.score > best.score+faintGain {
@@ -665,12 +664,43 @@ const (
 	// screen itself does; where sides lie outside of the frame and prove
 	// nothing, by less than that.
 	calmest, calmestCut = 0.15, 0.08
+	// Of a screen three sides show at least; where two do not, any two lines
+	// of a scene would do. A corner lies no farther outside of the frame than
+	// by this share of it.
+	leastSides = 3
+	// cutScore is the quality that a border has to have if it is cut off.
+	cutScore  = 0.7
+	farCorner = 0.35
 	// Less than this share of all the change in the frames happens outside.
 	mostOutside = 0.2
 	// A hand moves the frame by less than this share of its diagonal while
 	// somebody films.
 	steadiest = 0.03
 )
+
+// rim is how far inside of the frame a side has to lie for its surroundings to
+// show, px.
+const rim = 5
+
+// hidden tells which sides show less than a quarter of their length with
+// something beside it.
+func (v View) hidden() [4]bool {
+	var out [4]bool
+	const points = 16
+	for side := range out {
+		n := 0
+		for i := range points {
+			s := (float64(i) + 0.5) / points
+			c := [4][2]float64{{s, 0}, {1, s}, {1 - s, 1}, {0, 1 - s}}[side]
+			p := v.ToCamera(c[0], c[1])
+			if p.X >= rim && p.Y >= rim && p.X <= float64(v.Size.X-1)-rim && p.Y <= float64(v.Size.Y-1)-rim {
+				n++
+			}
+		}
+		out[side] = n < points/4
+	}
+	return out
+}
 
 // plausible reports whether a candidate is a screen for all that is known of
 // screens.
@@ -683,8 +713,14 @@ func (c *candidate) plausible() bool {
 			visible++
 		}
 	}
+	for _, p := range c.view.Quad {
+		w, h := float64(c.view.Size.X), float64(c.view.Size.Y)
+		if p.X < -farCorner*w || p.X > (1+farCorner)*w || p.Y < -farCorner*h || p.Y > (1+farCorner)*h {
+			return false
+		}
+	}
 	shape := c.view.measuredShape()
-	if visible < 2 || c.steady >= steadiest || shape < leastShape || shape > mostShape {
+	if visible < leastSides || visible < 4 && c.score < cutScore || c.steady >= steadiest || shape < leastShape || shape > mostShape {
 		return false
 	}
 	if c.calm < limit && c.outside < mostOutside {
