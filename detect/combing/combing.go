@@ -77,6 +77,8 @@ type state struct {
 	tracker  *tracker
 	verdicts []verdict
 	grow     grower
+	lately   []sighting
+	chances  float64 // what the samples of a comb have to outweigh
 	coverage coverage
 }
 
@@ -88,6 +90,8 @@ func newState(s *detect.Setup) *state {
 	st.window = image.Pt(min(windowW*u, f.W), min(windowH*u, f.H))
 	st.reach.X = max(leastReach, int(float64(f.W)*reachShare))
 	st.reach.Y = max(leastReach, st.reach.X/2)
+	across, down := (f.W+cells.Size-1)/cells.Size, (f.H+cells.Size-1)/cells.Size
+	st.chances = chances(across*down, st.reach, f.Rate())
 	return st
 }
 
@@ -205,20 +209,26 @@ func (s *state) judge(w *detect.Window, window image.Rectangle, c carrier) verdi
 		return v
 	}
 	best, asked := math.Inf(-1), false
+	back := false
 	for _, side := range []int{-1, 1} {
 		q := w.Picture(w.T + side)
-		if q == nil || best >= weaveWeight {
+		if q == nil {
 			continue
 		}
 		c := l.follow(&v.look, &q.Y, courseReach*s.reach.X)
 		asked = true
 		best = max(best, v.instants(&c, noise))
-		if d := v.look.direction(&c); v.direction == 0 {
-			v.direction = -d * float64(side)
+		d := -v.look.direction(&c) * float64(side)
+		back = back || d*v.direction < 0
+		if v.direction == 0 {
+			v.direction = d
 		}
 	}
 	if !asked {
 		best = loneWeight
+	} else if back {
+		// What moves comes from one side and leaves to the other.
+		best = strayWeight
 	} else if (c != woven || v.far) && best < movesWeight {
 		best = doubtful
 	}

@@ -15,6 +15,7 @@ type coverage struct {
 	last     time.Duration
 	step     time.Duration
 	floor    float64 // sum over the moving pictures, 8-bit codes
+	first    float64 // floor of the first picture
 }
 
 const (
@@ -32,14 +33,18 @@ func (c *coverage) count(s *state, w *detect.Window) {
 	}
 	c.last = now
 	c.pictures++
+	z := s.suspects.zigzag
+	cell := (noiseRatio*z + suspectFloor - (1-partOfCell)*z) / partOfCell
+	floor := max(cell, maskFloor, maskNoise*smoothNoise*s.suspects.noise)
+	if c.pictures == 1 {
+		c.first = floor
+	}
 	if !s.suspects.moving {
 		return
 	}
 	c.moving++
 	c.seconds += c.step
-	z := s.suspects.zigzag
-	cell := (noiseRatio*z + suspectFloor - (1-partOfCell)*z) / partOfCell
-	c.floor += max(cell, maskFloor, maskNoise*smoothNoise*s.suspects.noise)
+	c.floor += floor
 }
 
 func (c *coverage) report(s *state) detect.Coverage {
@@ -50,6 +55,10 @@ func (c *coverage) report(s *state) detect.Coverage {
 		return r
 	case !s.examinable():
 		r.Why = fmt.Sprintf("%d lines are too few to tell a comb from detail", s.format.H)
+		return r
+	case c.pictures == 1:
+		r.State, r.Floor = detect.Limited, 100*c.first/255
+		r.Why = "one picture alone does not show what moves"
 		return r
 	case c.moving == 0:
 		r.Why = "nothing moves"

@@ -1,6 +1,9 @@
 package combing
 
-import "math"
+import (
+	"image"
+	"math"
+)
 
 // Weights of the evidence, in natural logarithms of odds. They were set so
 // that close looks at progressive footage fall well below even odds, and
@@ -35,7 +38,7 @@ const (
 	weaveWeight  = 2.0  // both fields move on along the displacement
 	movesWeight  = 1.0  // one of them does
 	frozenWeight = -3.0 // neither moves
-	strayWeight  = -2.5 // neither is found along the displacement
+	strayWeight  = -2.5 // neither is found along the displacement, or both come and leave on one side
 	// doubtful is in place of the last two for scaled combs, as lines at rest
 	// of any pitch are common and a scaler leaves less to tell them by, and
 	// for displacements far away.
@@ -83,6 +86,32 @@ func (k *look) leastDY() float64 {
 		return leastDY
 	}
 	return leastScaledDY * k.carrier.pitch() / 2
+}
+
+// independent is how many samples of a window say one thing: the smoothing of
+// the mask spans 15, a block of the smallest transform of H.264 and HEVC 4 by 4
+// (common practice, no source).
+const independent = 16
+
+// explainedBy returns how much likelier the samples of a look are when its
+// displacement explains them than when it does not, in natural logarithms:
+// differences are taken to fall off exponentially, round the mean that is left
+// along the displacement or round the one without it.
+func (k *look) explainedBy() float64 {
+	// A sixteenth of a code is what the samples resolve.
+	r := max(k.along, 1) / max(k.still, 1)
+	if r >= 1 {
+		return 0
+	}
+	return float64(k.pixels) / independent * (r - 1 - math.Log(r))
+}
+
+// chances returns the natural logarithm of how many displacements of how many
+// cells may look like a comb by chance in a second: the best of that many is what
+// a look sees.
+func chances(cells int, reach image.Point, rate float64) float64 {
+	displacements := float64((2*reach.X+1)*(2*reach.Y+1)) / independent
+	return math.Log(float64(cells)) + math.Log(displacements) + math.Log(max(1, rate))
 }
 
 // impossible are the odds of a look that found nothing.

@@ -26,6 +26,7 @@ type flight struct {
 	lines       float64 // codes by which every other line of the ground is brighter, in its middle
 	first, last int
 	later       float64
+	stands      bool // it does not move but for the odd lines from first to last
 }
 
 // plainFlight is one that every test below varies.
@@ -50,6 +51,9 @@ func (f flight) sequence() faults.Sequence {
 		r := rand.New(rand.NewPCG(7, uint64(i)))
 		for y := range f.h {
 			t := float64(i) - mid
+			if f.stands {
+				t = 0
+			}
 			if y%2 == 1 && i >= f.first && i <= f.last {
 				t += f.later
 			}
@@ -200,6 +204,46 @@ func TestBeforeLinesAtRest(t *testing.T) {
 	f.later = 0
 	if events := examine(t, f.sequence()).Events; len(events) > 0 {
 		t.Errorf("a correct flight: %+v", events)
+	}
+}
+
+// A small faint comb in two pictures is found although chance has a say in one.
+func TestSmall(t *testing.T) {
+	for _, c := range []struct{ diameter, x, contrast float64 }{{16, 5, 20}, {12, 5, 70}, {16, 12, 20}} {
+		f := plainFlight()
+		f.w, f.h, f.noise, f.last = 960, 540, 1.5, f.first+1
+		f.diameter, f.x, f.contrast, f.texture = c.diameter, c.x, c.contrast, c.contrast/3
+		if e := only(t, f.sequence()); e.Start != f.first || e.End != f.last {
+			t.Errorf("%+v: pictures %d to %d, want %d to %d", c, e.Start, e.End, f.first, f.last)
+		}
+	}
+}
+
+// What comes from one side and leaves to the same side is no motion, and a
+// field that shows it is less of a comb.
+func TestThereAndBack(t *testing.T) {
+	f := plainFlight()
+	f.diameter, f.last, f.texture = 24, f.first, 25
+	moves := only(t, f.sequence()).Confidence
+	f.stands = true
+	if stands := only(t, f.sequence()).Confidence; stands >= moves {
+		t.Errorf("confidence %.3f when the field jumps there and back, %.3f when the thing moves", stands, moves)
+	}
+}
+
+// A picture alone shows no motion, and the take says so whether or not a comb
+// is found in it.
+func TestOnePicture(t *testing.T) {
+	for _, later := range []float64{0, 1} {
+		f := plainFlight()
+		f.n, f.first, f.last, f.later, f.texture = 1, 0, 0, later, 25
+		res := examine(t, f.sequence())
+		if row := res.Coverage[0]; row.State != detect.Limited || row.Why == "" || row.Floor <= 0 {
+			t.Errorf("later %g: coverage %+v", later, row)
+		}
+		if len(res.Events) != int(later) {
+			t.Errorf("later %g: %d findings: %+v", later, len(res.Events), res.Events)
+		}
 	}
 }
 

@@ -121,7 +121,10 @@ func (l *looker) take(p *picture.Plane, at rest, window image.Rectangle, c carri
 		f.load(p, c, window.Min.X-mx, window.Min.Y-my*step, w+2*mx, h+2*my)
 	}
 	load(smoothX, smoothY)
-	l.findMask(f, image.Rect(smoothX, smoothY, smoothX+w, smoothY+h), l.threshold(noise))
+	// Beyond the edge the last samples come again, which noise does not
+	// stand smoothing over.
+	inside := image.Rectangle{f.inside.Min.Add(image.Pt(smoothX, smoothY)), f.inside.Max.Sub(image.Pt(smoothX, smoothY))}
+	l.findMask(f, image.Rect(smoothX, smoothY, smoothX+w, smoothY+h).Intersect(inside), l.threshold(noise))
 	l.leaveOut(at, window.Min, step)
 	k.pixels = len(l.mask)
 	if k.pixels < leastPixels {
@@ -290,9 +293,13 @@ func (l *looker) extent(p *picture.Plane, window image.Rectangle, c carrier, thr
 }
 
 // findMask gathers the samples in the part in of f where the smoothed
-// difference between the fields exceeds threshold.
+// difference between the fields exceeds threshold. Their places begin at
+// sample smoothX, smoothY of f.
 func (l *looker) findMask(f *fields, in image.Rectangle, threshold int32) {
 	l.mask = l.mask[:0]
+	if in.Empty() {
+		return
+	}
 	n := in.Dx() + 2*smoothX
 	if cap(l.column) < n {
 		l.column = make([]int32, n)
@@ -321,7 +328,7 @@ func (l *looker) findMask(f *fields, in image.Rectangle, threshold int32) {
 		add(y + smoothY)
 		for x := range n - 2*smoothX {
 			if s := col[x] + col[x+1] + col[x+2]; uint32(s)+limit > 2*limit {
-				l.mask = append(l.mask, place{int16(x), int16(y - in.Min.Y)})
+				l.mask = append(l.mask, place{int16(x + in.Min.X - smoothX), int16(y - smoothY)})
 			}
 		}
 		remove(y - smoothY)

@@ -48,7 +48,9 @@ func (s *state) mark(w *detect.Window, l *layer) {
 	for i := range s.verdicts {
 		v := &s.verdicts[i]
 		if v.odds > weakOdds && !v.joined {
-			s.leave(w, s.gather(v, l))
+			r := s.gather(v, l)
+			s.outweigh(w.T, r)
+			s.leave(w, r)
 		}
 	}
 }
@@ -75,6 +77,7 @@ type region struct {
 	best      *verdict
 	odds      float64
 	agree     int
+	explained float64    // what the samples say for it, natural logarithm
 	histogram [256]int32 // of the |difference| of the fields, 8-bit codes
 }
 
@@ -133,15 +136,60 @@ func (s *state) gather(v *verdict, l *layer) *region {
 		}
 	}
 	r.odds = r.best.odds
+	r.explained = r.best.explainedBy()
 	for i := range s.verdicts {
-		if o := &s.verdicts[i]; o != r.best && o.joined && o.odds > 0 && o.agrees(r.best) {
+		if o := &s.verdicts[i]; o != r.best && o.joined && o.odds > 0 && o.agrees(&r.best.look) {
 			r.agree++
+			r.explained += o.explainedBy()
 		}
 	}
 	if r.odds > 0 {
 		r.odds += agreeWeight * float64(min(r.agree, agreeMost))
 	}
 	return r
+}
+
+// sighting is a region of an earlier picture.
+type sighting struct {
+	picture   int
+	look      look
+	explained float64
+}
+
+// sightingMemory is how many pictures back a comb says something for this one:
+// one may lie between, as in pulldown.
+const sightingMemory = 2
+
+// outweigh lowers the odds of a region of picture t by as much as chance
+// explains: by what its samples, and those of the same comb in the pictures
+// before, say less than the number of places that a comb was looked for in.
+func (s *state) outweigh(t int, r *region) {
+	all := r.explained
+	kept := s.lately[:0]
+	for _, o := range s.lately {
+		if t-o.picture > sightingMemory {
+			continue
+		}
+		kept = append(kept, o)
+		if o.picture < t && s.follows(&r.best.look, &o) {
+			all += o.explained
+		}
+	}
+	s.lately = append(kept, sighting{t, r.best.look, r.explained})
+	r.odds += min(0, all-s.chances)
+}
+
+// follows reports whether a look shows the comb of an earlier sighting: the
+// displacement is the same, either field leading, and what moves by it, twice
+// from picture to picture, leads from one to the other.
+func (s *state) follows(k *look, o *sighting) bool {
+	turned := *k
+	turned.dx, turned.dy = -k.dx, -k.dy
+	if !o.look.agrees(k) && !o.look.agrees(&turned) {
+		return false
+	}
+	reach := int(2 * sightingMemory * math.Ceil(math.Hypot(k.dx, k.dy)))
+	return o.look.window.Inset(-reach).Overlaps(k.window)
 }
 
 // touches reports whether any suspect cell of the window was taken.
@@ -159,9 +207,9 @@ func (s *state) touches(window image.Rectangle) bool {
 
 // agrees reports whether two looks found the same displacement, to a quarter
 // of it or a pixel and a half.
-func (v *verdict) agrees(o *verdict) bool {
-	apart := math.Hypot(v.dx-o.dx, v.dy-o.dy)
-	return apart < max(1.5, math.Hypot(v.dx, v.dy)/4)
+func (k *look) agrees(o *look) bool {
+	apart := math.Hypot(k.dx-o.dx, k.dy-o.dy)
+	return apart < max(1.5, math.Hypot(k.dx, k.dy)/4)
 }
 
 func (s *state) leave(w *detect.Window, r *region) {
