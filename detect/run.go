@@ -34,13 +34,24 @@ func (w *Window) Picture(i int) *picture.Picture {
 	return w.run.picture(i)
 }
 
-// Time returns the presentation time of picture T.
-func (w *Window) Time() time.Duration { return w.run.picture(w.T).Time }
+// Time returns when picture T was shown in life, from the first: its
+// presentation time but in files that play slower.
+func (w *Window) Time() time.Duration {
+	p := w.run.picture(w.T)
+	return p.Time - p.Slowed
+}
 
-// Mark leaves a mark. Its kind must be the stage's own.
+// Mark leaves a mark. Its kind must be the stage's own. One whose rows cannot be
+// trusted, in its picture or the one before, is dropped: what was exposed
+// across two pictures shows both, and that is the camera's doing.
 func (w *Window) Mark(m Mark) {
 	if m.Kind != w.stage.Kind || m.Kind == "" {
 		panic(fmt.Sprintf("detect: stage %s leaves a mark of kind %q", w.stage.Name, string(m.Kind)))
+	}
+	for _, i := range [2]int{m.Picture - 1, m.Picture} {
+		if p := w.run.picture(i); p != nil && !p.Trusted(m.Region.Min.Y, m.Region.Max.Y) {
+			return
+		}
 	}
 	w.run.joiner.add(m)
 }

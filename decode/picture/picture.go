@@ -133,7 +133,13 @@ type Picture struct {
 	// Damaged is set from where the file lost data up to the next frame that
 	// is coded without reference to others: what the picture shows may be
 	// the decoder's guess.
-	Damaged   bool
+	Damaged bool
+	// Slowed is how much later than in life the file presents this picture,
+	// both counted from the first frame: 0 unless the file plays slow motion.
+	Slowed time.Duration
+	// Trust is, for bands of rows of equal height from the top, 0 to 1, how
+	// far the band shows this picture alone and no other; nil for all of it.
+	Trust     []float64
 	Y, Cb, Cr Plane
 
 	refs    atomic.Int32
@@ -146,6 +152,22 @@ type Picture struct {
 func (p *Picture) SetRelease(release func()) {
 	p.release = release
 	p.refs.Store(1)
+}
+
+// Trusted reports whether the rows from top to before bottom can be trusted at
+// all.
+func (p *Picture) Trusted(top, bottom int) bool {
+	n := len(p.Trust)
+	if n == 0 || p.Y.H == 0 {
+		return true
+	}
+	first, last := top*n/p.Y.H, (bottom*n-1)/p.Y.H
+	for i := max(first, 0); i <= min(last, n-1); i++ {
+		if p.Trust[i] == 0 {
+			return false
+		}
+	}
+	return true
 }
 
 // Retain takes one more reference.

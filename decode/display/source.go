@@ -1,0 +1,302 @@
+package display
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"time"
+
+	"setwitness/decode/picture"
+	"setwitness/decode/refresh"
+	"setwitness/decode/screen"
+)
+
+// Source yields the pictures that the set displayed, rebuilt from the frames of
+// a take. Used by one goroutine.
+type Source struct {
+	survey *Survey
+	take   Frames
+	format picture.Format
+
+	view      *screen.Follower
+	lock      *refresh.Follower
+	builder   *refresh.Builder
+	rectifier *screen.Rectifier
+	grid      []float32
+	full      picture.Plane // a rectified frame
+
+	// fresh are camera frames, with their views beside them, whose place is
+	// not steadied yet, from half of them that are, which lend their views.
+	fresh []*picture.Picture
+	views []screen.View
+	half  int
+	held  []held // camera frames that may still be asked for
+	ready []*picture.Picture
+	ended bool
+	made  [][]Part // of each picture
+	parts []Part   // of the picture that is being built
+	facts Facts
+}
+
+type held struct {
+	frame *picture.Picture
+	view  screen.View
+}
+
+// Part is rows of one camera frame that a picture was made of.
+type Part struct {
+	Frame    int           // of the file
+	Shown    time.Duration // its presentation time
+	View     screen.View
+	From, To int // rows of the raster, To exclusive
+}
+
+// Facts are what became of the take.
+type Facts struct {
+	Frames    int // camera frames read
+	Displayed int // pictures rebuilt
+	// Mixed is the camera frames of which some band saw two pictures.
+	Mixed int
+	// Trusted is the share of all bands of all pictures that an unmixed
+	// exposure shows.
+	Trusted float64
+	// Unlocked is the camera frames for which the set's refresh was not
+	// known.
+	Unlocked int
+	// Carried is the frames in which the border could not be seen, Cuts
+	// those before which the camera was knocked.
+	Carried, Cuts int
+	// Noise is the standard deviation of a sample of one exposure, in codes
+	// of the file.
+	Noise float64
+
+	trusted, bands float64
+}
+
+// Source starts to rebuild the pictures of a take of a screen, from its first
+// frame on.
+func (s *Survey) Source(take Frames) (*Source, error) {
+	if !s.Screen {
+		return nil, errors.New("a direct take has no displayed pictures to rebuild")
+	}
+	f := take.Format()
+	o := &Source{
+		survey: s, take: take,
+		view:      screen.NewFollower(s.Found.View),
+		rectifier: screen.NewRectifier(s.Raster),
+		grid:      make([]float32, gridCols*gridRows),
+		half:      steadyFrames(s.Timing.Rate),
+		full:      picture.New(s.Raster.X, s.Raster.Y, f.Depth),
+	}
+	estimate := &s.Estimate
+	if !estimate.Found {
+		estimate = nil
+	}
+	o.lock = refresh.NewFollower(s.layout(), estimate, refresh.FollowOptions{})
+	var err error
+	o.builder, err = refresh.NewBuilder(refresh.BuildOptions{
+		W: s.Raster.X, H: s.Raster.Y, Depth: f.Depth, Black: s.black,
+	}, o, o.built)
+	if err != nil {
+		return nil, err
+	}
+	o.format = picture.Format{
+		W: s.Raster.X, H: s.Raster.Y, Depth: f.Depth + moreBits, ChromaX: -1, ChromaY: -1, Colour: f.Colour,
+		SampleAspectNum: 1, SampleAspectDen: 1,
+	}
+	o.format.RateNum, o.format.RateDen = rate(s.Estimate)
+	return o, nil
+}
+
+// moreBits is what averaging exposures adds to the depth of the samples.
+const moreBits = 4
+
+// rate returns the pictures a second as a fraction.
+func rate(e refresh.Estimate) (num, den int) {
+	hz := e.Hz
+	if e.Nominal > 0 {
+		hz = e.Nominal
+	}
+	if hz <= 0 {
+		return 0, 1
+	}
+	// The rates over 1.001 (SMPTE ST 170 and its successors) are not rounded.
+	if n := math.Round(hz * 1.001); math.Abs(n/1.001-hz) < math.Abs(math.Round(hz)-hz) {
+		return int(n) * 1000, 1001
+	}
+	return int(math.Round(hz * 1000)), 1000
+}
+
+// Format returns the format of the rebuilt pictures: luma alone.
+func (o *Source) Format() picture.Format { return o.format }
+
+// Facts returns what became of the take so far.
+func (o *Source) Facts() Facts {
+	f := o.facts
+	if f.bands > 0 {
+		f.Trusted = f.trusted / f.bands
+	}
+	return f
+}
+
+// Parts returns of which rows of which camera frames picture i was made, the
+// one to prefer first.
+func (o *Source) Parts(i int) []Part {
+	if i < 0 || i >= len(o.made) {
+		return nil
+	}
+	return o.made[i]
+}
+
+// Close lets the camera frames go that are still held.
+func (o *Source) Close() {
+	for _, c := range o.fresh {
+		c.Release()
+	}
+	for _, h := range o.held {
+		h.frame.Release()
+	}
+	o.fresh, o.held = nil, nil
+}
+
+// Next returns the next displayed picture.
+func (o *Source) Next(ctx context.Context) (*picture.Picture, error) {
+	for len(o.ready) == 0 {
+		if o.ended {
+			return nil, io.EOF
+		}
+		c, err := o.take.Next(ctx)
+		switch {
+		case errors.Is(err, io.EOF):
+			o.ended = true
+			for len(o.fresh) > 0 {
+				if err := o.place(); err != nil {
+					return nil, err
+				}
+			}
+			if err := o.add(o.lock.Flush()); err != nil {
+				return nil, err
+			}
+			if err := o.builder.Flush(); err != nil {
+				return nil, err
+			}
+			o.Close()
+		case err != nil:
+			return nil, err
+		default:
+			if err := o.push(c); err != nil {
+				return nil, err
+			}
+		}
+	}
+	p := o.ready[0]
+	o.ready = o.ready[:copy(o.ready, o.ready[1:])]
+	return p, nil
+}
+
+// push takes the next camera frame and its reference.
+func (o *Source) push(c *picture.Picture) error {
+	o.facts.Frames++
+	v := o.view.Follow(&c.Y)
+	if v.Cut {
+		o.facts.Cuts++
+	}
+	if v.Carried {
+		o.facts.Carried++
+	}
+	o.fresh, o.views = append(o.fresh, c), append(o.views, v)
+	if len(o.fresh) <= o.half {
+		return nil
+	}
+	return o.place()
+}
+
+// place steadies the oldest fresh frame and lets it through the lock.
+func (o *Source) place() error {
+	i := len(o.views) - len(o.fresh)
+	c, v := o.fresh[0], steady(o.views, i, o.half)
+	o.fresh = o.fresh[:copy(o.fresh, o.fresh[1:])]
+	if i >= o.half {
+		o.views = o.views[:copy(o.views, o.views[i-o.half+1:])]
+	}
+	if v.Cut {
+		o.lock.Cut()
+	}
+	o.held = append(o.held, held{c, v})
+	o.rectifier.Sample(o.grid, gridCols, gridRows, &c.Y, v)
+	return o.add(o.lock.Push(refresh.Frame{
+		Index: c.Frame, Time: o.survey.life(c.Time), Shown: c.Time, Grid: o.grid,
+	}))
+}
+
+// add lets decisions through the builder and lets go of frames.
+func (o *Source) add(list []refresh.Decision) error {
+	for i := range list {
+		d := &list[i]
+		if !d.Locked {
+			o.facts.Unlocked++
+		}
+		if slices.ContainsFunc(d.Bands, func(b refresh.Band) bool { return b.Mixed && !b.Still }) {
+			o.facts.Mixed++
+		}
+		if err := o.builder.Add(d); err != nil {
+			return err
+		}
+	}
+	oldest := o.builder.Oldest()
+	n := 0
+	for n < len(o.held) && o.held[n].frame.Frame < oldest {
+		o.held[n].frame.Release()
+		n++
+	}
+	o.held = o.held[:copy(o.held, o.held[n:])]
+	return nil
+}
+
+// Rectify is for the builder.
+func (o *Source) Rectify(dst *picture.Plane, frame, fromRow, toRow int) error {
+	i, ok := slices.BinarySearchFunc(o.held, frame, func(h held, f int) int { return h.frame.Frame - f })
+	if !ok {
+		return fmt.Errorf("camera frame %d is no longer held", frame)
+	}
+	h := &o.held[i]
+	o.parts = append(o.parts, Part{Frame: frame, Shown: h.frame.Time, View: h.view, From: fromRow, To: toRow})
+	if err := o.rectifier.Rectify(&o.full, &h.frame.Y, h.view, fromRow, toRow); err != nil {
+		return err
+	}
+	for y := fromRow; y < toRow; y++ {
+		if dst.Pix != nil {
+			copy(dst.Pix[(y-fromRow)*dst.Stride:][:dst.W], o.full.Pix[y*o.full.Stride:])
+		} else {
+			copy(dst.Pix16[(y-fromRow)*dst.Stride:][:dst.W], o.full.Pix16[y*o.full.Stride:])
+		}
+	}
+	return nil
+}
+
+// built receives a picture from the builder.
+func (o *Source) built(b *refresh.Built) error {
+	p := &picture.Picture{
+		Index: o.facts.Displayed, Frame: b.Frame, Time: b.Time, Y: b.Y, Trust: b.Trust,
+		Slowed: b.Time - time.Duration(b.Real*float64(time.Second)),
+	}
+	if !b.Locked {
+		// Which picture these rows show is not known.
+		p.Trust = make([]float64, len(b.Trust))
+	}
+	for _, t := range p.Trust {
+		o.facts.bands++
+		if t > 0 {
+			o.facts.trusted++
+		}
+	}
+	o.facts.Noise = b.Noise
+	o.facts.Displayed++
+	o.made = append(o.made, slices.Clone(o.parts))
+	o.parts = o.parts[:0]
+	o.ready = append(o.ready, p)
+	return nil
+}

@@ -1,0 +1,299 @@
+// Package display turns the frames of a camera that filmed a set into the
+// pictures that the set displayed.
+//
+// In: the frames of a take, and when they were captured. Out: first a Survey,
+// which says whether the take is of a screen at all, where the screen is, how
+// fast the set puts up pictures and what cannot be told; then a Source, which
+// yields one picture for each that the set displayed, on a raster of the screen
+// alone, with how far each band of it can be trusted.
+//
+// Package screen finds, follows and rectifies; package refresh tells which
+// displayed picture each frame shows where. This package lets frames through
+// both, keeps the few that are needed, and remembers of which frames each
+// picture was made, so that it can be made again in colour as evidence.
+package display
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"io"
+	"math"
+	"sort"
+	"time"
+
+	"setwitness/decode/picture"
+	"setwitness/decode/refresh"
+	"setwitness/decode/screen"
+)
+
+// Frames yields the frames of a take in the order of their presentation; the
+// caller owns each one that it gets. Next returns io.EOF after the last.
+type Frames interface {
+	Format() picture.Format
+	Next(ctx context.Context) (*picture.Picture, error)
+}
+
+// From says what a take is of.
+type From int
+
+// What a take is of: to be found out, the signal itself, or a screen.
+const (
+	Auto From = iota
+	Direct
+	Screen
+)
+
+// Options are what the user knows better.
+type Options struct {
+	From From
+	// Corners overrides where the screen is in the first frame.
+	Corners *screen.Quad
+	// CaptureRate is the frames a second of the camera, 0 if the file is to
+	// be asked.
+	CaptureRate float64
+	// LinesPerPx is the lines of the set to a camera pixel in a close-up
+	// whose panel shows no grid; 0 if not known.
+	LinesPerPx float64
+}
+
+const (
+	// The grid that changes are seen in: cells a third of a ball's size, and
+	// as many rows as an exposure of an eighth of the roll needs to stand
+	// apart.
+	gridCols, gridRows = 64, 48
+	// What is looked at before the pictures are built: two seconds of life
+	// hold a hundred updates.
+	probeSeconds = 2.0
+	// A take without any sign of a screen in its first frames is not looked
+	// at further: a glance costs a tenth of a second of decoding.
+	glanceFrames = 8
+	// A take that shows no clear sign at the glance is decided by this many
+	// frames spread over the probe.
+	spreadFrames = 24
+	// sureDirect is the confidence at which the glance is believed.
+	sureDirect = 0.6
+	// The probe keeps frames reduced to about this width: the border is still
+	// found to a fraction of a camera pixel, and two seconds of 240 frames
+	// each take no more than a quarter of a gigabyte.
+	probeWidth = 960
+)
+
+// Largest raster: that of the sources.
+var largest = image.Pt(1920, 1080)
+
+// Survey is what is known of a take before its pictures are built.
+type Survey struct {
+	// Screen is set for a take of a screen; Why says what that rests on.
+	Screen bool
+	Why    string
+	Found  screen.Found
+	// Raster is the size of the pictures that will be built.
+	Raster image.Point
+	// Timing says when the frames were captured.
+	Timing refresh.Timing
+	// Estimate is the set's refresh against the camera.
+	Estimate refresh.Estimate
+
+	stamps []time.Duration
+	black  int
+}
+
+// life returns the real time of a presentation time, both from the first
+// frame.
+func (s *Survey) life(shown time.Duration) float64 {
+	n := len(s.stamps)
+	if n < 2 || len(s.Timing.Real) != n {
+		return shown.Seconds()
+	}
+	i := min(max(sort.Search(n, func(i int) bool { return s.stamps[i] > shown })-1, 0), n-2)
+	step := (s.stamps[i+1] - s.stamps[i]).Seconds()
+	if step <= 0 {
+		return s.Timing.Real[i]
+	}
+	return s.Timing.Real[i] + (shown-s.stamps[i]).Seconds()/step*(s.Timing.Real[i+1]-s.Timing.Real[i])
+}
+
+// Examine looks at the beginning of a take. stamps are the presentation times
+// of all its frames and tags what the file says of itself (decode.Stamps). The
+// error is that of reading; that something cannot be told is none.
+func Examine(ctx context.Context, take Frames, stamps []time.Duration, tags map[string]string, o Options) (*Survey, error) {
+	f := take.Format()
+	s := &Survey{stamps: stamps, Why: "the user says so"}
+	if o.From == Direct {
+		return s, nil
+	}
+	s.Timing = refresh.RealTimes(stamps, tags, o.CaptureRate)
+	if !f.Colour.FullRange {
+		s.black = 16 << (f.Depth - 8) // BT.709-6 item 5.6: black at 16 of 8 bits
+	}
+	p := &probe{survey: s, options: o, finder: screen.NewFinder(f.W, f.H)}
+	for {
+		done, err := p.next(ctx, take)
+		if err != nil {
+			return nil, err
+		}
+		if done {
+			break
+		}
+	}
+	return s, p.decide(f)
+}
+
+// probe is the look at the beginning of a take.
+type probe struct {
+	survey  *Survey
+	options Options
+	finder  *screen.Finder
+
+	kept  []kept
+	added int
+}
+
+// kept is a reduced frame.
+type kept struct {
+	plane picture.Plane
+	index int
+	shown time.Duration
+}
+
+func (p *probe) next(ctx context.Context, take Frames) (done bool, err error) {
+	c, err := take.Next(ctx)
+	if errors.Is(err, io.EOF) {
+		return true, nil
+	}
+	if err != nil {
+		return false, err
+	}
+	defer c.Release()
+	if err := c.Y.Check(); err != nil {
+		return false, fmt.Errorf("frame %d at %.3f s: %w", c.Frame, c.Time.Seconds(), err)
+	}
+	n := len(p.kept)
+	every := max(1, int(probeSeconds*p.survey.Timing.Rate/spreadFrames))
+	if p.options.Corners == nil && (n < glanceFrames || n%every == 0) {
+		p.finder.Add(&c.Y)
+		p.added++
+	}
+	p.kept = append(p.kept, kept{reduce(&c.Y), c.Frame, c.Time})
+	if n+1 == glanceFrames && p.options.From == Auto && p.options.Corners == nil {
+		found, err := p.finder.Result()
+		if err == nil && found.Kind == screen.Direct && found.Confidence >= sureDirect {
+			return true, nil
+		}
+	}
+	return p.survey.life(c.Time) >= probeSeconds, nil
+}
+
+func (p *probe) decide(f picture.Format) error {
+	s := p.survey
+	size := image.Pt(f.W, f.H)
+	if len(p.kept) == 0 {
+		return nil
+	}
+	if p.options.Corners != nil {
+		s.Found = screen.FromCorners(*p.options.Corners, size)
+	} else {
+		var err error
+		if s.Found, err = p.finder.Result(); err != nil {
+			return err
+		}
+	}
+	s.Why = s.Found.Why
+	switch {
+	case s.Found.Kind != screen.Direct:
+		s.Screen = true
+	case p.options.From == Screen:
+		// The user knows that it is a screen: one that fills the frame.
+		s.Screen = true
+		s.Found.Kind, s.Found.View = screen.CloseUp, screen.Whole(size)
+		s.Why = "the user says so; no border of a screen was found, so the whole frame is taken as a close-up"
+	default:
+		return nil
+	}
+	s.Raster = screen.RasterSize(s.Found.View, largest)
+	s.refresh(p.kept, f)
+	return nil
+}
+
+// refresh estimates the set's refresh from the reduced frames.
+func (s *Survey) refresh(list []kept, f picture.Format) {
+	scale := float64(list[0].plane.W) / float64(f.W)
+	follower := screen.NewFollower(scaled(s.Found.View, scale))
+	rectifier := screen.NewRectifier(s.Raster)
+	views := make([]screen.View, len(list))
+	for i := range list {
+		views[i] = follower.Follow(&list[i].plane)
+	}
+	var frames []refresh.Frame
+	half := steadyFrames(s.Timing.Rate)
+	for i := range list {
+		k := &list[i]
+		grid := make([]float32, gridCols*gridRows)
+		rectifier.Sample(grid, gridCols, gridRows, &k.plane, steady(views, i, half))
+		frames = append(frames, refresh.Frame{Index: k.index, Time: s.life(k.shown), Shown: k.shown, Grid: grid})
+	}
+	s.Estimate = refresh.Find(s.layout(), frames, refresh.FindOptions{})
+	if s.Timing.Source != refresh.Spacing || !s.Estimate.Found {
+		return
+	}
+	// Without metadata the file may play slower than life: then the set's
+	// refresh has a rate that no set has.
+	rate, sure := refresh.GuessCapture(s.Timing.Rate, s.Estimate.Hz)
+	if rate == 0 {
+		return
+	}
+	s.Timing = refresh.RealTimes(s.stamps, nil, rate)
+	s.Timing.Source = refresh.Refresh
+	s.Timing.Reason = fmt.Sprintf("by the set's refresh the camera took %.4g frames a second", rate)
+	if !sure {
+		s.Timing.Reason += ", or another rate that fits as well (state it with --capture-fps)"
+	}
+	for i := range frames {
+		frames[i].Time = s.life(frames[i].Shown)
+	}
+	s.Estimate = refresh.Find(s.layout(), frames, refresh.FindOptions{})
+}
+
+func (s *Survey) layout() refresh.Layout {
+	return refresh.Layout{Cols: gridCols, Rows: gridRows, Black: float64(s.black)}
+}
+
+// scaled returns a view of the same screen in a frame of another size.
+func scaled(v screen.View, k float64) screen.View {
+	for i, c := range v.Quad {
+		v.Quad[i] = screen.Point{X: (c.X+0.5)*k - 0.5, Y: (c.Y+0.5)*k - 0.5}
+	}
+	v.Size = image.Pt(int(math.Round(float64(v.Size.X)*k)), int(math.Round(float64(v.Size.Y)*k)))
+	return v
+}
+
+// reduce averages squares of samples so that about probeWidth columns remain.
+func reduce(p *picture.Plane) picture.Plane {
+	n := max(1, p.W/probeWidth)
+	out := picture.New(p.W/n, p.H/n, p.Depth)
+	for y := range out.H {
+		for x := range out.W {
+			sum := 0
+			for v := y * n; v < (y+1)*n; v++ {
+				if p.Pix != nil {
+					for _, s := range p.Pix[v*p.Stride+x*n:][:n] {
+						sum += int(s)
+					}
+				} else {
+					for _, s := range p.Pix16[v*p.Stride+x*n:][:n] {
+						sum += int(s)
+					}
+				}
+			}
+			sum = (sum + n*n/2) / (n * n)
+			if p.Pix != nil {
+				out.Pix[y*out.Stride+x] = uint8(sum)
+			} else {
+				out.Pix16[y*out.Stride+x] = uint16(sum)
+			}
+		}
+	}
+	return out
+}
