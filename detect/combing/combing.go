@@ -210,7 +210,8 @@ func (s *state) judge(w *detect.Window, window image.Rectangle, c carrier) verdi
 	}
 	best, asked := math.Inf(-1), false
 	back := false
-	for _, side := range []int{-1, 1} {
+	var held [2]int // which field each neighbour has the same
+	for i, side := range []int{-1, 1} {
 		q := w.Picture(w.T + side)
 		if q == nil {
 			continue
@@ -218,6 +219,7 @@ func (s *state) judge(w *detect.Window, window image.Rectangle, c carrier) verdi
 		c := l.follow(&v.look, &q.Y, courseReach*s.reach.X)
 		asked = true
 		best = max(best, v.instants(&c, noise))
+		held[i] = v.held(&c, noise)
 		d := -v.look.direction(&c) * float64(side)
 		back = back || d*v.direction < 0
 		if v.direction == 0 {
@@ -226,6 +228,8 @@ func (s *state) judge(w *detect.Window, window image.Rectangle, c carrier) verdi
 	}
 	if !asked {
 		best = loneWeight
+	} else if held[0]*held[1] < 0 {
+		best = burstWeight
 	} else if back {
 		// What moves comes from one side and leaves to the other.
 		best = strayWeight

@@ -55,6 +55,9 @@ const (
 	// followed is the share of the difference between the fields which may
 	// be left when a field is followed to its neighbour.
 	followed = 0.5
+	// sameField is the share of it that may be left between two pictures
+	// of the same field: a codec's rounding.
+	sameField = 0.1
 	// better is how much more is left without a displacement when a field
 	// has moved.
 	better = 1.3
@@ -184,6 +187,21 @@ func (k *look) instants(c *course, noise float64) float64 {
 		return movesWeight
 	}
 	return strayWeight
+}
+
+// held returns which field a neighbouring picture has the same, 1 for the even
+// and -1 for the odd one, where it has another in place of the other; 0 where
+// that is not so. A picture that has one field of the picture before and the
+// other of the one after is woven, however its content moves.
+func (k *look) held(c *course, noise float64) int {
+	same, other := sameField*k.still+noise*costNoise, followed*k.still+noise*costNoise
+	switch {
+	case c.evenRest < same && c.oddRest > other:
+		return 1
+	case c.oddRest < same && c.evenRest > other:
+		return -1
+	}
+	return 0
 }
 
 // direction returns how the content moves along the displacement between the

@@ -231,6 +231,29 @@ func TestThereAndBack(t *testing.T) {
 	}
 }
 
+// A neighbour has one field of a picture when that is left unchanged and the
+// other is not.
+func TestHeld(t *testing.T) {
+	const still, noise = 600, 10
+	for _, c := range []struct {
+		name      string
+		even, odd float64 // what is left when nothing moves
+		want      int
+	}{
+		{"the even field", noise, still, 1},
+		{"the odd field", still, noise, -1},
+		{"both: nothing changed", noise, noise, 0},
+		{"neither: all moves", still, still, 0},
+		{"the even one, moved a little", still / 5, still, 0},
+		{"the even one, the odd one moved a little", noise, still / 5, 0},
+	} {
+		k := look{still: still}
+		if got := k.held(&course{evenRest: c.even, oddRest: c.odd}, noise); got != c.want {
+			t.Errorf("%s: %d, want %d", c.name, got, c.want)
+		}
+	}
+}
+
 // A picture alone shows no motion, and the take says so whether or not a comb
 // is found in it.
 func TestOnePicture(t *testing.T) {
