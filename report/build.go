@@ -17,6 +17,8 @@ type Input struct {
 	Created    time.Time // zero: not stated
 	Take       Take
 	Result     *detect.Result
+	// View is that of a take of a screen; nil for a direct one.
+	View       *View
 	Conditions Conditions // with the settings of the set
 	Warnings   []string
 }
@@ -51,6 +53,9 @@ func Build(in Input) (*Findings, []Peak) {
 		Coverage:   coverage(r.Coverage),
 		Findings:   []Finding{},
 		Warnings:   append([]string{}, in.Warnings...),
+	}
+	if in.View != nil {
+		f.View = *in.View
 	}
 	if !in.Created.IsZero() {
 		f.Created = in.Created.UTC().Format(time.RFC3339)

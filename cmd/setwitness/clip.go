@@ -59,11 +59,26 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 	defer stopSum()
 	sum := checksum(summing, s.clip)
 
-	result, warnings, err := s.detect(soft, take)
+	filmed, err := s.survey(soft, take, options)
+	if err != nil {
+		return nil, err
+	}
+	var pictures detect.Source = take
+	if filmed != nil {
+		if err := filmed.start(take); err != nil {
+			return nil, fmt.Errorf("%s: %w", s.clip, err)
+		}
+		defer filmed.source.Close()
+		pictures = filmed.source
+	}
+	result, warnings, err := s.detect(soft, take, pictures)
 	if err != nil {
 		return nil, err
 	}
 	info, summary := take.Info(), take.Summary()
+	if filmed != nil {
+		filmed.source.Close()
+	}
 	finish()
 
 	facts := takeFacts(s.clip, info, summary)
@@ -72,16 +87,22 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 	}
 	conditions := report.DefaultConditions()
 	conditions.Settings = s.o.settings
-	doc, peaks := report.Build(report.Input{
+	in := report.Input{
 		Version:    version,
 		Created:    s.f.now(),
 		Take:       facts,
 		Result:     result,
 		Conditions: conditions,
 		Warnings:   append(warnings, takeWarnings(info, summary)...),
-	})
+	}
 	options.Steady = summary.Steady
-	if err := s.write(hard, out, doc, peaks, result, options); err != nil {
+	source, format := crops.Pictures(&again{s, options}), result.Format
+	if filmed != nil {
+		filmed.describe(&in)
+		source, format = &rebuilt{s, options, filmed}, filmed.colour(take.Format())
+	}
+	doc, peaks := report.Build(in)
+	if err := s.write(hard, out, doc, peaks, format, result.Times, source); err != nil {
 		return nil, err
 	}
 	return doc, nil
@@ -89,12 +110,12 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 
 // source remembers whether it was the take that failed, or a stage.
 type source struct {
-	take
+	detect.Source
 	err error
 }
 
 func (s *source) Next(ctx context.Context) (*picture.Picture, error) {
-	p, err := s.take.Next(ctx)
+	p, err := s.Source.Next(ctx)
 	if err != nil && !errors.Is(err, io.EOF) {
 		s.err = err
 	}
@@ -103,7 +124,7 @@ func (s *source) Next(ctx context.Context) (*picture.Picture, error) {
 
 // detect runs the stages. A scan that was interrupted, or whose take broke
 // off, is a partial result with a warning as long as it has a picture.
-func (s *scan) detect(ctx context.Context, t take) (*detect.Result, []string, error) {
+func (s *scan) detect(ctx context.Context, t take, pictures detect.Source) (*detect.Result, []string, error) {
 	info := t.Info()
 	streams := s.f.streams
 	if s.o.quiet {
@@ -111,7 +132,7 @@ func (s *scan) detect(ctx context.Context, t take) (*detect.Result, []string, er
 	}
 	bar := newProgress(streams, s.f.now, s.label, info.Duration)
 	defer bar.clear()
-	src := &source{take: t}
+	src := &source{Source: pictures}
 	result, err := detect.Run(ctx, src, s.f.stages(), s.o.options, func(p *picture.Picture) { bar.at(p.Time) })
 	bar.clear()
 	some := result != nil && result.Pictures > 0
@@ -140,13 +161,13 @@ func (s *scan) detect(ctx context.Context, t take) (*detect.Result, []string, er
 }
 
 // write writes crops, page and document, and moves them into place.
-func (s *scan) write(ctx context.Context, out *folder, doc *report.Findings, peaks []report.Peak, r *detect.Result, o decode.Options) error {
-	shots, err := crops.Make(ctx, out.stage, doc, peaks, r.Format, r.Times, &again{s, o})
+func (s *scan) write(ctx context.Context, out *folder, doc *report.Findings, peaks []report.Peak, f picture.Format, times []time.Duration, src crops.Pictures) error {
+	shots, err := crops.Make(ctx, out.stage, doc, peaks, f, times, src)
 	if err != nil {
 		return out.fault(err)
 	}
 	err = report.WriteFile(filepath.Join(out.stage, pageName), func(w io.Writer) error {
-		return page.Write(w, doc, shots, crops.PixelAspect(r.Format))
+		return page.Write(w, doc, shots, crops.PixelAspect(f))
 	})
 	if err != nil {
 		return out.fault(err)

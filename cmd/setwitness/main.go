@@ -24,6 +24,7 @@ func main() {
 			return decode.Open(path, o)
 		},
 		fetch:   decode.Fetch,
+		stamps:  decode.Stamps,
 		stages:  all.Stages,
 		now:     time.Now,
 		signals: signals,

@@ -40,6 +40,7 @@ type factory struct {
 	streams
 	open    func(path string, o decode.Options) (take, error)
 	fetch   func(ctx context.Context, path string, o decode.Options, wanted []decode.Wanted, fn func(*picture.Picture) error) error
+	stamps  func(ctx context.Context, path string) ([]time.Duration, map[string]string, error)
 	stages  func() []*detect.Stage
 	now     func() time.Time
 	signals func() (soft, hard context.Context, stop func())

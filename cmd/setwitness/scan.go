@@ -10,6 +10,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"setwitness/decode"
+	"setwitness/decode/display"
+	"setwitness/decode/screen"
 	"setwitness/report"
 )
 
@@ -18,6 +20,7 @@ type scanOptions struct {
 	clips    []string
 	out      string
 	fields   decode.Fields
+	view     display.Options
 	settings map[string]string
 	options  map[string]float64
 	json     bool
@@ -25,12 +28,15 @@ type scanOptions struct {
 	threads  int
 }
 
+// Cameras take from one frame a second to some ten thousand.
+const leastCapture, mostCapture = 1, 10000
+
 func newCmdScan(f *factory, runF func(*scanOptions) error) *cobra.Command {
 	if runF == nil {
 		runF = func(o *scanOptions) error { return scanAll(f, o) }
 	}
 	o := &scanOptions{}
-	var from, source, fields string
+	var from, source, fields, corners string
 	var settings, options []string
 	cmd := &cobra.Command{
 		Use:   "scan CLIP...",
@@ -43,6 +49,10 @@ The folder of one clip is DIR, if --out gives it; with several clips DIR gets
 one folder for each, named like the clip. Without --out it stands beside the
 clip and is called CLIP.setwitness. In a folder that exists, an earlier report
 is replaced when the new one is whole, and nothing else is touched.
+
+A clip in which a camera filmed a set is told by the lit screen that stands in
+it: the pictures that the set showed are rebuilt from the camera's frames, and
+those are examined. Times are still those of the clip.
 
 An interrupt (Ctrl-C) writes what was found so far and says so; a second one
 leaves at once.
@@ -61,7 +71,7 @@ clips are still scanned); 130 interrupted; 1 an internal failure.`,
 		},
 		RunE: func(c *cobra.Command, args []string) error {
 			o.clips = args
-			if err := o.parse(f, from, source, fields, settings, options); err != nil {
+			if err := o.parse(f, from, source, fields, corners, settings, options); err != nil {
 				return unusable{err}
 			}
 			return runF(o)
@@ -69,7 +79,9 @@ clips are still scanned); 130 interrupted; 1 an internal failure.`,
 	}
 	fl := cmd.Flags()
 	fl.StringVar(&o.out, "out", "", "folder of the report; with several clips, of their folders")
-	fl.StringVar(&from, "from", "direct", "where the clips come from: direct (a file or a recording of a signal) or screen (a camera; cannot be examined yet)")
+	fl.StringVar(&from, "from", "auto", "where the clips come from: direct (a file or a recording of a signal), screen (a camera that filmed a set) or auto (found out)")
+	fl.StringVar(&corners, "corners", "", "where the screen is in the first frame of a camera, as \"x,y x,y x,y x,y\" from the top left corner clockwise")
+	fl.Float64Var(&o.view.CaptureRate, "capture-fps", 0, "frames a second that the camera took, where the file does not say or says it wrongly")
 	fl.StringVar(&source, "source", "", "the clip that was played (takes cannot be compared with it yet)")
 	fl.StringVar(&fields, "fields", "auto", "what to do with the fields of interlaced files: auto, weave or split")
 	fl.StringArrayVar(&settings, "setting", nil, "how the set was set up, key=value; may be given several times")
@@ -80,13 +92,28 @@ clips are still scanned); 130 interrupted; 1 an internal failure.`,
 	return cmd
 }
 
-func (o *scanOptions) parse(f *factory, from, source, fields string, settings, options []string) error {
+func (o *scanOptions) parse(f *factory, from, source, fields, corners string, settings, options []string) error {
 	switch from {
+	case "auto":
 	case "direct":
+		o.view.From = display.Direct
 	case "screen":
-		return errors.New("--from screen: takes of a screen cannot be examined yet")
+		o.view.From = display.Screen
 	default:
-		return fmt.Errorf("--from %q is neither direct nor screen", from)
+		return fmt.Errorf("--from %q is none of auto, direct and screen", from)
+	}
+	if corners != "" {
+		q, err := screen.ParseCorners(corners)
+		switch {
+		case err != nil:
+			return fmt.Errorf("--corners: %w", err)
+		case o.view.From == display.Direct:
+			return errors.New("--corners are of a screen, and --from says that there is none")
+		}
+		o.view.Corners = &q
+	}
+	if r := o.view.CaptureRate; r != 0 && !(r >= leastCapture && r <= mostCapture) {
+		return fmt.Errorf("--capture-fps %g is outside %g to %g", r, float64(leastCapture), float64(mostCapture))
 	}
 	if source != "" {
 		return errors.New("--source: takes cannot be compared with the clip that was played yet")

@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"setwitness/decode"
+	"setwitness/decode/display"
 	"setwitness/detect"
 	"setwitness/report"
 )
@@ -209,7 +210,7 @@ func TestScanLine(t *testing.T) {
 		{"a.mp4", scanOptions{clips: []string{"a.mp4"}}},
 		{"a.mp4 b.mp4 --out x --fields split --threads 3 --json --quiet", scanOptions{
 			clips: []string{"a.mp4", "b.mp4"}, out: "x", fields: decode.FieldsSplit, threads: 3, json: true, quiet: true}},
-		{"--from direct --fields=weave a.mp4", scanOptions{clips: []string{"a.mp4"}, fields: decode.FieldsWeave}},
+		{"--from direct --fields=weave a.mp4", scanOptions{clips: []string{"a.mp4"}, fields: decode.FieldsWeave, view: display.Options{From: display.Direct}}},
 		{"--setting a=b=c --setting d= a.mp4", scanOptions{clips: []string{"a.mp4"}, settings: map[string]string{"a": "b=c", "d": ""}}},
 		{"--option marker.level=2.5 a.mp4", scanOptions{clips: []string{"a.mp4"}, options: map[string]float64{"marker.level": 2.5}}},
 		{"-- --odd.mp4", scanOptions{clips: []string{"--odd.mp4"}}},
@@ -236,9 +237,12 @@ func TestScanLine(t *testing.T) {
 
 func TestWrongLines(t *testing.T) {
 	for line, want := range map[string]string{
-		"scan":                                                   "no clip is named",
-		"scan --from screen a.mp4":                               "cannot be examined yet",
-		"scan --from moon a.mp4":                                 "neither direct nor screen",
+		"scan":                     "no clip is named",
+		"scan --from moon a.mp4":   "none of auto, direct and screen",
+		"scan --corners 1,2 a.mp4": "--corners",
+		"scan --from direct --corners 1,1,9,1,9,9,1,9 a.mp4":     "--corners",
+		"scan --capture-fps 0.5 a.mp4":                           "outside 1 to 10000",
+		"scan --capture-fps NaN a.mp4":                           "outside 1 to 10000",
 		"scan --source b.mp4 a.mp4":                              "--source",
 		"scan --fields bob a.mp4":                                "--fields",
 		"scan --threads -1 a.mp4":                                "negative",

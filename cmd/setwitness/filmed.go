@@ -1,0 +1,245 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"io"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"setwitness/decode"
+	"setwitness/decode/display"
+	"setwitness/decode/picture"
+	"setwitness/decode/screen"
+	"setwitness/detect"
+	"setwitness/report"
+	"setwitness/report/crops"
+)
+
+// filmed is a clip in which a camera filmed a set.
+type filmed struct {
+	survey *display.Survey
+	source *display.Source
+}
+
+// survey looks at the beginning of a clip and returns nil for a direct take.
+func (s *scan) survey(ctx context.Context, t take, o decode.Options) (*filmed, error) {
+	// No camera that is pointed at a set records fields.
+	if s.o.view.From == display.Direct || t.Format().Fields && s.o.view.From == display.Auto || s.f.stamps == nil {
+		return nil, nil
+	}
+	stamps, tags, err := s.f.stamps(ctx, s.clip)
+	if err != nil {
+		return nil, s.unread(ctx, err)
+	}
+	probe, err := s.f.open(s.clip, o)
+	if err != nil {
+		return nil, unusable{err}
+	}
+	defer probe.Close()
+	survey, err := display.Examine(ctx, probe, stamps, tags, s.o.view)
+	if err != nil {
+		return nil, s.unread(ctx, err)
+	}
+	if !survey.Screen {
+		return nil, nil
+	}
+	return &filmed{survey: survey}, nil
+}
+
+// unread is the error of a clip that could not be read through.
+func (s *scan) unread(ctx context.Context, err error) error {
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	if errors.Is(err, io.ErrUnexpectedEOF) || !strings.HasPrefix(err.Error(), s.clip) {
+		err = fmt.Errorf("%s: %w", s.clip, err)
+	}
+	return unusable{err}
+}
+
+func (f *filmed) start(t take) (err error) {
+	f.source, err = f.survey.Source(t)
+	return err
+}
+
+// Below so many camera pixels to a pair of lines the two lines of a pair fall
+// into one pixel somewhere (sampling: a period needs two samples).
+const leastPxPerPair = 2.0
+
+// setLines are the lines of the sets that are reviewed, where the size of the
+// panel is not known (common practice, no source).
+const setLines = 1080
+
+// Below this share of trusted rows a take shows single pictures in places only.
+const leastTrusted = 0.5
+
+// describe adds to a document's input what the camera's view was and what it
+// could not show.
+func (f *filmed) describe(in *report.Input) {
+	s, facts := f.survey, f.source.Facts()
+	v := s.Found.View
+	view := &report.View{
+		Kind:            "screen",
+		Raster:          report.Raster{Width: s.Raster.X, Height: s.Raster.Y},
+		DisplayedFrames: facts.Displayed,
+		MixedFrames:     facts.Mixed,
+		CameraPxPerLine: rounded(v.PxPerLine(s.Raster.Y)),
+	}
+	for _, c := range v.Quad {
+		view.Corners = append(view.Corners, [2]float64{rounded(c.X), rounded(c.Y)})
+	}
+	if s.Estimate.Found {
+		view.RefreshHz = rounded(s.Estimate.Hz)
+	}
+	in.View = view
+	in.Warnings = append(in.Warnings, f.words(facts)...)
+	r := *in.Result
+	r.Coverage = slices.Clone(r.Coverage)
+	for i := range r.Coverage {
+		f.limit(&r.Coverage[i], facts)
+	}
+	in.Result = &r
+}
+
+// words are what a reader of the report has to know about the camera.
+func (f *filmed) words(facts display.Facts) []string {
+	s := f.survey
+	w := []string{
+		"This is a take of a screen: " + s.Why + ".",
+		"Capture: " + s.Timing.Reason + ".",
+	}
+	if s.Found.Confidence < 0.7 || s.Found.View.Confidence < 0.5 {
+		w = append(w, "Where the screen lies is not sure; --corners can say it.")
+	}
+	if s.Found.LitArea {
+		w = append(w, "The panel's own edge could not be seen: the lit picture is taken as the screen.")
+	}
+	if s.Estimate.Reason != "" {
+		w = append(w, "Refresh: "+s.Estimate.Reason+".")
+	}
+	if facts.Cuts > 0 {
+		w = append(w, fmt.Sprintf("The camera was knocked or moved to another place %d times; nothing was compared across that.", facts.Cuts))
+	}
+	if facts.Frames > 0 && facts.Unlocked > 0 {
+		w = append(w, fmt.Sprintf("In %d of %d camera frames it is not known which picture of the set they show.", facts.Unlocked, facts.Frames))
+	}
+	return w
+}
+
+// limit lowers a coverage to what the camera could see.
+func (f *filmed) limit(c *detect.Coverage, facts display.Facts) {
+	if c.State == detect.NotExaminable {
+		return
+	}
+	pair := 2 * f.survey.Found.View.PxPerLine(setLines)
+	switch {
+	case !f.survey.Estimate.Found && facts.Unlocked == facts.Frames:
+		c.State, c.Seconds, c.Floor = detect.NotExaminable, 0, 0
+		c.Why = "single pictures of the set cannot be told apart: " + f.survey.Estimate.Reason
+	case c.Kind == detect.Combing && pair < leastPxPerPair:
+		c.State, c.Seconds, c.Floor = detect.NotExaminable, 0, 0
+		c.Why = fmt.Sprintf("the camera has %.2g pixels to a pair of the set's lines (of %d), and a comb needs two", pair, setLines)
+	case facts.Trusted < leastTrusted:
+		c.State = detect.Limited
+		c.Seconds *= facts.Trusted
+		c.Why = fmt.Sprintf("only %.0f %% of the rows were exposed to one picture alone", 100*facts.Trusted)
+	}
+}
+
+func rounded(v float64) float64 { return math.Round(v*1000) / 1000 }
+
+// colour is the format of the pictures that rebuilt fetches.
+func (f *filmed) colour(camera picture.Format) picture.Format {
+	o := f.source.Format()
+	o.Depth = camera.Depth
+	if camera.ChromaX >= 0 {
+		o.ChromaX, o.ChromaY = 1, 1
+	}
+	return o
+}
+
+// rebuilt makes displayed pictures once more, in colour and of one exposure in
+// each row.
+type rebuilt struct {
+	scan    *scan
+	options decode.Options
+	filmed  *filmed
+}
+
+// Fetch implements crops.Pictures.
+func (r *rebuilt) Fetch(ctx context.Context, wanted []crops.Wanted, fn func(*picture.Picture) error) error {
+	raster := r.filmed.survey.Raster
+	rectifier, chroma := screen.NewRectifier(raster), screen.NewRectifier(image.Pt(raster.X/2, raster.Y/2))
+	for _, w := range wanted {
+		parts := r.filmed.source.Parts(w.Index)
+		if len(parts) == 0 {
+			continue
+		}
+		out := &picture.Picture{Index: w.Index, Frame: parts[0].Frame, Time: w.Time}
+		filled := make([]bool, raster.Y)
+		frames := map[int]time.Duration{}
+		for _, p := range parts {
+			frames[p.Frame] = p.Shown
+		}
+		var list []decode.Wanted
+		for f, at := range frames {
+			list = append(list, decode.Wanted{Index: f, Time: at})
+		}
+		slices.SortFunc(list, func(a, b decode.Wanted) int { return a.Index - b.Index })
+		err := r.scan.f.fetch(ctx, r.scan.clip, r.options, list, func(c *picture.Picture) error {
+			return r.add(out, c, parts, filled, rectifier, chroma)
+		})
+		if err != nil {
+			return err
+		}
+		if err := fn(out); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// add fills the rows that a camera frame has of a picture and no other had.
+func (r *rebuilt) add(out, c *picture.Picture, parts []display.Part, filled []bool, luma, chroma *screen.Rectifier) error {
+	raster := r.filmed.survey.Raster
+	if out.Y.Empty() {
+		out.Y = picture.New(raster.X, raster.Y, c.Y.Depth)
+		if !c.Cb.Empty() {
+			out.Cb = picture.New(raster.X/2, raster.Y/2, c.Y.Depth)
+			out.Cr = picture.New(raster.X/2, raster.Y/2, c.Y.Depth)
+		}
+	}
+	for _, p := range parts {
+		if p.Frame != c.Index {
+			continue
+		}
+		for from := p.From; from < p.To; {
+			if filled[from] {
+				from++
+				continue
+			}
+			to := from
+			for to < p.To && !filled[to] {
+				filled[to] = true
+				to++
+			}
+			if err := luma.Rectify(&out.Y, &c.Y, p.View, from, to); err != nil {
+				return err
+			}
+			if !out.Cb.Empty() {
+				for _, pl := range [2][2]*picture.Plane{{&out.Cb, &c.Cb}, {&out.Cr, &c.Cr}} {
+					if err := chroma.Rectify(pl[0], pl[1], p.View, from/2, min((to+1)/2, raster.Y/2)); err != nil {
+						return err
+					}
+				}
+			}
+			from = to
+		}
+	}
+	return nil
+}
