@@ -66,42 +66,79 @@ type finder struct {
 	times  []float64   // of each change: half way between the two frames, after start
 	change [][]float64 // for each frame, each unit: 0 to 1
 	total  float64
-	rest   []float64
+	reach  float64   // of levels
+	rest   []float64 // energy of change in each unit that does not count
 	units  []float64 // total change of each unit
 }
+
+// levels are how far above the floor of noise a change must stand to count, as
+// multiples of its energy. Coded video has no even noise: an encoder skips
+// still parts, sets them right a little later, and writes them anew at a key
+// frame, which all moves much more than the quietest frames show, and in every
+// frame. A few clear changes tell the rhythm; many small ones that keep none
+// must not hide it. Faint changes count as long as they keep it, though: the
+// strongest alone may come seldom (flashes, drawings on every second picture).
+var levels = [...]float64{1, 3, 10, 40}
 
 func (s *series) find(o FindOptions) Estimate {
 	n := len(s.frames)
 	if n < minFrames {
 		return Estimate{Reason: fmt.Sprintf("too short: %d frames, at least %d are needed", n, minFrames)}
 	}
-	d := &finder{s: s, step: s.step(), rest: s.rests()}
-	if !(d.step > 0) {
+	step := s.step()
+	if !(step > 0) {
 		return Estimate{Reason: "the frames' times do not rise"}
 	}
+	rest := s.rests()
+	// convincing is the share of change on the grid that ends the search.
+	const convincing = 0.85
+	var best Estimate
+	var first *finder
+	for i, level := range levels {
+		d := &finder{s: s, step: step, reach: level, rest: raised(rest, level)}
+		e := d.attempt(o, i == 0)
+		if i == 0 {
+			first, best = d, e
+		} else if e.Found && (!best.Found || e.Confidence > best.Confidence) {
+			best = e
+		}
+		if best.Found && best.Confidence >= convincing || !e.searched {
+			break
+		}
+	}
+	if !best.Found && !o.quiet {
+		first.explain(&best)
+	}
+	return best
+}
+
+// attempt searches with what stands out at one level.
+func (d *finder) attempt(o FindOptions, lowest bool) Estimate {
+	// Each displayed picture may change only a few units; a dozen sure ones in
+	// all is the least that can show a rhythm, and a few dozen show it beyond
+	// doubt.
+	const enough, plenty = 12, 48
 	noise := d.noise()
 	d.gather()
-	// Each displayed picture may change only a few units; a dozen sure ones in
-	// all is the least that can show a rhythm.
-	const enough = 12
-	if d.total < enough {
-		e := Estimate{Noise: noise, Reason: "nothing moves on the screen: no update can be seen"}
-		if !o.quiet {
-			d.explain(&e)
-		}
-		return e
+	if d.total < enough || d.total < plenty && !lowest {
+		return Estimate{Noise: noise, Reason: "nothing moves on the screen: no update can be seen"}
 	}
 	c, ok, why := d.choose(o)
 	if !ok {
-		e := Estimate{Noise: noise, Reason: why, searched: true}
-		if !o.quiet {
-			d.explain(&e)
-		}
-		return e
+		return Estimate{Noise: noise, Reason: why, searched: true}
 	}
 	e := d.refine(c, noise)
 	e.searched = true
 	return e
+}
+
+// raised returns the floors of a level.
+func raised(rest []float64, level float64) []float64 {
+	out := make([]float64, len(rest))
+	for i, r := range rest {
+		out[i] = r * level
+	}
+	return out
 }
 
 // step returns the median time from frame to frame.
@@ -117,11 +154,22 @@ func (s *series) step() float64 {
 	return v[len(v)/2]
 }
 
-// noise returns the standard deviation of one grid value.
+// noise returns the standard deviation of one grid value, from the changes that
+// do not stand out.
 func (d *finder) noise() float64 {
 	v := make([]float64, len(d.rest))
-	for i, r := range d.rest {
-		v[i] = math.Sqrt(r / 2 / d.s.units[i].freedom())
+	for u, r := range d.rest {
+		sum, n := 0.0, 0.0
+		for i := range d.s.frames {
+			if e := d.s.frames[i].change[u]; e != dip && e < r {
+				sum += e
+				n++
+			}
+		}
+		if n > 0 {
+			sum /= n
+		}
+		v[u] = math.Sqrt(max(sum/2/d.s.units[u].freedom(), floorNoise*floorNoise))
 	}
 	slices.Sort(v)
 	return v[len(v)/2]

@@ -486,13 +486,11 @@ func (d *finder) refine(c candidate, noise float64) Estimate {
 			best = f
 		}
 	}
-	e := Estimate{Lock: best.lock, Found: true, Noise: noise, rest: d.rest}
+	e := Estimate{Lock: best.lock, Found: true, Noise: noise, rest: d.rest, reach: d.reach}
 	// A fit that left the line that it began with explains something else.
 	const strayed = 3 // line widths
 	if !(math.Abs(1/best.lock.Period-c.f)*d.span() < strayed) {
-		e = Estimate{Noise: noise, Reason: irregular}
-		d.explain(&e)
-		return e
+		return Estimate{Noise: noise, Reason: irregular}
 	}
 	e.Hz = 1 / e.Period
 	e.HzError = e.PeriodError * e.Hz * e.Hz
@@ -510,9 +508,7 @@ func (d *finder) refine(c candidate, noise float64) Estimate {
 	// believed (as in a file whose times are stretched).
 	const clear = 0.9
 	if e.Nominal == 0 && e.Confidence < clear {
-		e = Estimate{Noise: noise, Reason: irregular}
-		d.explain(&e)
-		return e
+		return Estimate{Noise: noise, Reason: irregular}
 	}
 	e.Reason = d.tell(&e)
 	return e

@@ -98,6 +98,7 @@ type Follower struct {
 	pending int // frames in the window that wait for a decision
 	step    float64
 	rest    []float64
+	reach   float64 // how far above noise changes count, see levels
 	noise   float64
 	rested  int // frames until rest is measured again
 
@@ -125,11 +126,11 @@ func NewFollower(l Layout, e *Estimate, o FollowOptions) *Follower {
 	if o.Lookahead <= 0 {
 		o.Lookahead = defaultLookahead
 	}
-	f := &Follower{layout: l, options: o, s: newSeries(l, maxFrames/2), wait: searchSeconds}
+	f := &Follower{layout: l, options: o, s: newSeries(l, maxFrames/2), wait: searchSeconds, reach: 1}
 	f.lock = Lock{Period: 1 / freeRun}
 	if e != nil && e.Found {
 		f.lock, f.locked, f.anchor = e.Lock, true, e.anchor()
-		f.noise, f.rest, f.rested = e.Noise, e.rest, maxFrames/4
+		f.noise, f.rest, f.reach, f.rested = e.Noise, e.rest, e.reach, maxFrames/4
 		f.measured = math.MinInt
 	}
 	return f
@@ -177,7 +178,7 @@ func (f *Follower) Push(fr Frame) []Decision {
 	if f.rested <= 0 {
 		// Once a second, and soon after the start.
 		f.step = f.s.step()
-		f.rest = f.s.rests()
+		f.rest = raised(f.s.rests(), f.reach)
 		if len(f.s.frames) >= minFrames {
 			d := finder{s: f.s, rest: f.rest}
 			f.noise = d.noise()
@@ -375,6 +376,7 @@ func (f *Follower) take(e Estimate) {
 	now := f.s.frames[len(f.s.frames)-1].frame.Time
 	old := f.lock
 	f.lock, f.locked, f.anchor = e.Lock, true, e.anchor()
+	f.rest, f.reach, f.noise = e.rest, e.reach, e.Noise
 	if math.Abs(old.Period-e.Period) < nominalTolerance*e.Period {
 		k, since := old.Picture(now, 0.5, 0.5)
 		j, other := f.lock.Picture(now, 0.5, 0.5)

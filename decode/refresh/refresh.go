@@ -108,7 +108,8 @@ type Estimate struct {
 	// Reason says in plain words what was found or why nothing was.
 	Reason string
 
-	rest     []float64 // change energy of noise in each unit
+	rest     []float64 // change energy in each unit that does not count
+	reach    float64   // of levels at which the rhythm showed
 	searched bool      // there was enough change for a search
 }
 
