@@ -58,8 +58,9 @@ type mixer struct {
 }
 
 // gather adds the traces of one unit over frames [from, to) under a lock.
-// noise is the standard deviation of a grid value in codes.
-func (x *mixer) gather(s *series, l *Lock, unit, from, to int, step, noise float64) {
+// noise is the standard deviation of a grid value in codes, and rest the energy
+// up to which a change does not count.
+func (x *mixer) gather(s *series, l *Lock, unit, from, to int, step, noise, rest float64) {
 	u := &s.units[unit]
 	n := u.size()
 	if cap(x.old) < n {
@@ -84,11 +85,22 @@ func (x *mixer) gather(s *series, l *Lock, unit, from, to int, step, noise float
 			}
 			r.to++
 		}
-		if last.k == r.k-1 && r.from > last.to {
+		if last.k == r.k-1 && r.from > last.to && s.stirs(unit, last.to, r.from, rest) {
 			x.update(s, l, u, last.from, last.to, r.from, r.to, r.k, noise)
 		}
 		last, i = r, r.to
 	}
+}
+
+// stirs reports whether a unit changes in one of the frames from to to, both
+// inclusive, by more than rest.
+func (s *series) stirs(unit, from, to int, rest float64) bool {
+	for i := from; i <= to; i++ {
+		if changed(s.frames[i].change[unit], rest) > 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // update measures the frames between [a0, a1), which show the old picture,
@@ -415,7 +427,7 @@ func (d *finder) judge(f *fitted, n int) {
 func (d *finder) fit(l Lock, to int, noise float64, k anchor) fitted {
 	var x mixer
 	for u := range d.s.units {
-		x.gather(d.s, &l, u, 0, to, d.step, noise)
+		x.gather(d.s, &l, u, 0, to, d.step, noise, d.rest[u])
 	}
 	l = fitLock(l, x.traces, d.step, k)
 	f := fitted{lock: l, traces: len(x.traces), anchor: k}

@@ -84,6 +84,9 @@ const (
 	// grid, lost the share off it that ends a lock, and enoughChange the
 	// count that can say so.
 	forget, lost, enoughChange = 0.15, 0.4, 8.0
+	// unsettled, s, is how long an encoder takes to set right the poor
+	// picture that it begins with, in frames that keep no rhythm.
+	unsettled = 0.2
 )
 
 // Follower keeps a lock on the set's refresh through a take and decides what
@@ -115,6 +118,7 @@ type Follower struct {
 	anchor   anchor
 	on, off  float64 // recent change where the lock has an update, and elsewhere
 	misfit   float64 // recent mean cost of traces
+	doubted  float64 // time from which the lock is doubted
 }
 
 // NewFollower starts a Follower, with what Find found on frames of the same
@@ -164,6 +168,7 @@ func (f *Follower) Cut() {
 func (f *Follower) Push(fr Frame) []Decision {
 	if len(f.s.frames) == 0 && f.locked {
 		f.number(fr.Time, 0)
+		f.doubted = fr.Time + unsettled
 	}
 	if math.IsInf(f.began, 1) {
 		f.began = fr.Time
@@ -225,17 +230,26 @@ func (f *Follower) watch() {
 	slack := f.margin(b, 0.5)
 	wide.Epoch -= slack
 	wide.Exposure += 2 * slack
+	if b < f.doubted {
+		return
+	}
+	on, off := 0.0, 0.0
 	for u := range f.s.units {
 		v := changed(f.s.frames[n-1].change[u], f.rest[u])
 		if v == 0 {
 			continue
 		}
 		if wide.changes(a, b, f.s.units[u].y, f.s.units[u].x) {
-			f.on += v
+			on += v
 		} else {
-			f.off += v
+			off += v
 		}
 	}
+	// A single frame that changes all over (a key frame, a flash) is no rhythm.
+	const single = enoughChange / 4
+	bound := min(1, single/max(on+off, math.SmallestNonzeroFloat64))
+	f.on += bound * on
+	f.off += bound * off
 	// badFit is a mean cost of traces that no right lock has.
 	const badFit = 4
 	if f.on+f.off > enoughChange && f.off > lost*(f.on+f.off) || f.misfit > badFit {
@@ -274,7 +288,7 @@ func (f *Follower) measure() {
 	}
 	f.mixer.traces = f.mixer.traces[:0]
 	for u := range f.s.units {
-		f.mixer.gather(f.s, &f.lock, u, from, n, f.step, f.noise)
+		f.mixer.gather(f.s, &f.lock, u, from, n, f.step, f.noise, f.rest[u])
 	}
 	fresh := 0
 	for _, r := range f.mixer.traces {
