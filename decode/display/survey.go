@@ -74,7 +74,7 @@ const (
 	spreadFrames = 24
 	// sureDirect is the confidence at which the glance is believed.
 	sureDirect = 0.6
-	// The probe keeps frames reduced to about this width: the border is still
+	// The probe keeps frames reduced to at most this width: the border is still
 	// found to a fraction of a camera pixel, and two seconds of 240 frames
 	// each take no more than a quarter of a gigabyte.
 	probeWidth = 960
@@ -151,6 +151,9 @@ type probe struct {
 	added int
 }
 
+// reduction returns by what factor frames of a width are made smaller.
+func reduction(w int) int { return (w + probeWidth - 1) / probeWidth }
+
 // kept is a reduced frame.
 type kept struct {
 	plane picture.Plane
@@ -176,7 +179,7 @@ func (p *probe) next(ctx context.Context, take Frames) (done bool, err error) {
 		p.finder.Add(&c.Y)
 		p.added++
 	}
-	p.kept = append(p.kept, kept{reduce(&c.Y), c.Frame, c.Time})
+	p.kept = append(p.kept, kept{screen.Reduce(&c.Y, reduction(c.Y.W)), c.Frame, c.Time})
 	if n+1 == glanceFrames && p.options.From == Auto && p.options.Corners == nil {
 		found, err := p.finder.Result()
 		if err == nil && found.Kind == screen.Direct && found.Confidence >= sureDirect {
@@ -219,7 +222,7 @@ func (p *probe) decide(f picture.Format) error {
 
 // refresh estimates the set's refresh from the reduced frames.
 func (s *Survey) refresh(list []kept, f picture.Format) {
-	scale := float64(list[0].plane.W) / float64(f.W)
+	scale := 1 / float64(reduction(f.W))
 	follower := screen.NewFollower(scaled(s.Found.View, scale))
 	rectifier := screen.NewRectifier(s.Raster)
 	views := make([]screen.View, len(list))
@@ -267,33 +270,4 @@ func scaled(v screen.View, k float64) screen.View {
 	}
 	v.Size = image.Pt(int(math.Round(float64(v.Size.X)*k)), int(math.Round(float64(v.Size.Y)*k)))
 	return v
-}
-
-// reduce averages squares of samples so that about probeWidth columns remain.
-func reduce(p *picture.Plane) picture.Plane {
-	n := max(1, p.W/probeWidth)
-	out := picture.New(p.W/n, p.H/n, p.Depth)
-	for y := range out.H {
-		for x := range out.W {
-			sum := 0
-			for v := y * n; v < (y+1)*n; v++ {
-				if p.Pix != nil {
-					for _, s := range p.Pix[v*p.Stride+x*n:][:n] {
-						sum += int(s)
-					}
-				} else {
-					for _, s := range p.Pix16[v*p.Stride+x*n:][:n] {
-						sum += int(s)
-					}
-				}
-			}
-			sum = (sum + n*n/2) / (n * n)
-			if p.Pix != nil {
-				out.Pix[y*out.Stride+x] = uint8(sum)
-			} else {
-				out.Pix16[y*out.Stride+x] = uint16(sum)
-			}
-		}
-	}
-	return out
 }
