@@ -78,7 +78,12 @@ type finder struct {
 // frame. A few clear changes tell the rhythm; many small ones that keep none
 // must not hide it. Faint changes count as long as they keep it, though: the
 // strongest alone may come seldom (flashes, drawings on every second picture).
-var levels = [...]float64{1, 3, 10, 40}
+// Where a liquid crystal takes its time each frame changes far above noise, and
+// only the strongest of the unit's own changes tell when it begins: own.
+var levels = [...]float64{1, 3, 10, 40, own}
+
+// own stands for the level that goes by a unit's own changes.
+const own = 0
 
 func (s *series) find(o FindOptions) Estimate {
 	n := len(s.frames)
@@ -89,13 +94,12 @@ func (s *series) find(o FindOptions) Estimate {
 	if !(step > 0) {
 		return Estimate{Reason: "the frames' times do not rise"}
 	}
-	rest := s.rests()
 	// convincing is the share of change on the grid that ends the search.
 	const convincing = 0.85
 	var best Estimate
 	var first *finder
 	for i, level := range levels {
-		d := &finder{s: s, step: step, reach: level, rest: raised(rest, level)}
+		d := &finder{s: s, step: step, reach: level, rest: s.floors(level)}
 		e := d.attempt(o, i == 0)
 		if i == 0 {
 			first, best = d, e
@@ -132,13 +136,31 @@ func (d *finder) attempt(o FindOptions, lowest bool) Estimate {
 	return e
 }
 
-// raised returns the floors of a level.
-func raised(rest []float64, level float64) []float64 {
-	out := make([]float64, len(rest))
-	for i, r := range rest {
-		out[i] = r * level
+// floors returns for each unit the energy up to which changes do not count at a
+// level.
+func (s *series) floors(level float64) []float64 {
+	const (
+		// strongShare of a unit's frames bring its strongest changes even at
+		// 24 pictures a second before a camera of 240, and strongest is the
+		// share of their energy that others need: half their amplitude or so.
+		strongShare, strongest = 0.05, 1.0 / 16
+	)
+	rest := s.rests()
+	if level != own {
+		for i := range rest {
+			rest[i] *= level
+		}
+		return rest
 	}
-	return out
+	v := make([]float64, len(s.frames))
+	for i := range rest {
+		for j := range s.frames {
+			v[j] = s.frames[j].change[i]
+		}
+		slices.Sort(v)
+		rest[i] = max(levels[len(levels)-2]*rest[i], strongest*v[int((1-strongShare)*float64(len(v)))])
+	}
+	return rest
 }
 
 // step returns the median time from frame to frame.

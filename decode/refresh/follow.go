@@ -183,7 +183,7 @@ func (f *Follower) Push(fr Frame) []Decision {
 	if f.rested <= 0 {
 		// Once a second, and soon after the start.
 		f.step = f.s.step()
-		f.rest = raised(f.s.rests(), f.reach)
+		f.rest = f.s.floors(f.reach)
 		if len(f.s.frames) >= minFrames {
 			d := finder{s: f.s, rest: f.rest}
 			f.noise = d.noise()
