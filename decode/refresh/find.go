@@ -95,7 +95,7 @@ func (s *series) find(o FindOptions) Estimate {
 		return Estimate{Reason: "the frames' times do not rise"}
 	}
 	// convincing is the share of change on the grid that ends the search.
-	const convincing = 0.85
+	const convincing = 0.95
 	var best Estimate
 	var first *finder
 	for i, level := range levels {

@@ -134,7 +134,7 @@ func NewFollower(l Layout, e *Estimate, o FollowOptions) *Follower {
 	f.lock = Lock{Period: 1 / freeRun}
 	if e != nil && e.Found {
 		f.lock, f.locked, f.anchor = e.Lock, true, e.anchor()
-		f.noise, f.rest, f.reach, f.rested = e.Noise, e.rest, e.reach, maxFrames/4
+		f.noise, f.rest, f.reach, f.rested = e.Noise, e.rest, e.reach, minFrames/2
 		f.measured = math.MinInt
 	}
 	return f
@@ -183,7 +183,14 @@ func (f *Follower) Push(fr Frame) []Decision {
 	if f.rested <= 0 {
 		// Once a second, and soon after the start.
 		f.step = f.s.step()
+		given := f.rest
 		f.rest = f.s.floors(f.reach)
+		if len(f.s.frames) < maxFrames/4 {
+			// Few frames may hold nothing but updates in a unit.
+			for i := range given {
+				f.rest[i] = max(f.rest[i], given[i])
+			}
+		}
 		if len(f.s.frames) >= minFrames {
 			d := finder{s: f.s, rest: f.rest}
 			f.noise = d.noise()
