@@ -140,10 +140,10 @@ func (d *finder) attempt(o FindOptions, lowest bool) Estimate {
 // level.
 func (s *series) floors(level float64) []float64 {
 	const (
-		// strongShare of a unit's frames bring its strongest changes even at
-		// 24 pictures a second before a camera of 240, and strongest is the
-		// share of their energy that others need: half their amplitude or so.
-		strongShare, strongest = 0.05, 1.0 / 16
+		// strongShare of a unit's frames bring its strongest changes even where
+		// a thing passes in a few pictures, and strongest is the share of
+		// their energy that others need: a third of their amplitude.
+		strongShare, strongest = 0.02, 1.0 / 16
 	)
 	rest := s.rests()
 	if level != own {
@@ -314,6 +314,28 @@ func (d *finder) sharpen(c candidate) candidate {
 	return c
 }
 
+// usual prefers a rate of the trade near by that explains the changes nearly as
+// well: where a single thing moves down the screen, a little more rate looks
+// like a little less roll.
+func (d *finder) usual(c candidate) candidate {
+	const (
+		lines  = 2    // line widths that a rate may be off
+		nearly = 0.04 // of coherence
+	)
+	var p spectrum
+	found, most := c, d.likely(&c)-nearly
+	for _, r := range tradeRates {
+		if math.Abs(r-c.f)*d.span() > lines {
+			continue
+		}
+		d.at(r, &p)
+		if b := d.best(&p); d.likely(&b) > most {
+			found, most = b, d.likely(&b)
+		}
+	}
+	return found
+}
+
 // expected is the coherence of changes that all fall on the grid: a change
 // shows between two frames and over an exposure of up to as long, which
 // spreads it by at most a triangle two frames wide.
@@ -443,7 +465,7 @@ func (d *finder) choose(o FindOptions) (candidate, bool, string) {
 	}
 	for i, c := range fine {
 		if within[i] >= max(fits, nearly*most) {
-			return d.displayed(d.pulldown(c))
+			return d.displayed(d.pulldown(d.usual(c)))
 		}
 	}
 	// Rates at which every second or third frame brings a picture.
