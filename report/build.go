@@ -13,10 +13,10 @@ import (
 
 // Input is what a document is built from.
 type Input struct {
-	Version    string    // of the program
-	Created    time.Time // zero: not stated
-	Take       Take
-	Result     *detect.Result
+	Version string    // of the program
+	Created time.Time // zero: not stated
+	Take    Take
+	Result  *detect.Result
 	// View is that of a take of a screen; nil for a direct one.
 	View       *View
 	Conditions Conditions // with the settings of the set

@@ -34,7 +34,7 @@ const (
 	vectorSpan = 4
 	// Vectors of one thing over that time agree to this share of their
 	// length (a ball that falls changes its step by less) and two pixels.
-	vectorsDiffer = 0.25
+	vectorsDiffer, vectorSlack = 0.25, 2.0
 	// slowest step that can be told from the blur of an edge, in samples of
 	// the reduced plane: an edge is two to three samples wide.
 	slowest = 3.0
@@ -165,6 +165,9 @@ type Store struct {
 
 	group    []int
 	stack    []int
+	courses  []course
+	asked    []bool // of the tiles of this picture
+	answers  []course
 	gradient Gradient
 	dx, dy   []int32
 	sums     []float32
@@ -199,21 +202,23 @@ func (s *Store) Step(w *detect.Window) error {
 // survey finds what moves and looks at it.
 func (s *Store) survey(out []Look, t int, cm *cells.Map, m *motion.Map) []Look {
 	if s.group == nil {
-		s.group = make([]int, len(m.Tiles))
+		n := len(m.Tiles)
+		s.group, s.asked, s.answers = make([]int, n), make([]bool, n), make([]course, n)
 	}
 	clear(s.group)
+	clear(s.asked)
 	var wide []int
 	for i := range m.Tiles {
 		if s.group[i] != 0 || !m.Tiles[i].Thing {
 			continue
 		}
-		tiles := s.flood(m, i)
+		tiles := s.flood(t, m, i)
 		if len(tiles) > thingTiles {
 			wide = append(wide, tiles...)
 			continue
 		}
 		box := bounds(m, tiles)
-		if l, ok := s.look(t, cm, m, box, box.Inset(-2), thing); ok {
+		if l, ok := s.look(t, cm, m, box, box.Inset(-2), thing, s.expected(t, m, i)); ok {
 			out = append(out, l)
 		}
 	}
@@ -246,7 +251,7 @@ func (s *Store) survey(out []Look, t int, cm *cells.Map, m *motion.Map) []Look {
 		if pans(m, i) {
 			of = panSample
 		}
-		if l, ok := s.look(t, cm, m, box, box.Inset(-1), of); ok {
+		if l, ok := s.look(t, cm, m, box, box.Inset(-1), of, course{}); ok {
 			out = append(out, l)
 		}
 	}
@@ -281,20 +286,98 @@ func surroundings(r *cells.Reduced, m *motion.Map, win, box image.Rectangle) flo
 	return min(moved, float64(out)/float64(wide.Dx()*wide.Dy()))
 }
 
-func (s *Store) flood(m *motion.Map, first int) []int {
+// course is a displacement from picture to picture, raster pixels.
+type course struct {
+	known bool
+	x, y  float64
+}
+
+// agrees reports whether two courses may be of one thing.
+func (c course) agrees(o course) bool {
+	return math.Hypot(c.x-o.x, c.y-o.y) < vectorsDiffer*math.Hypot(c.x, c.y)+vectorSlack
+}
+
+// expected returns the course of the thing in a tile: of those that things at
+// the tile or beside it have in the pictures around, the one that most others
+// agree with, and of those the nearest in time. A wrong picture has none
+// itself, or a wrong one.
+func (s *Store) expected(t int, m *motion.Map, i int) course {
+	if s.asked[i] {
+		return s.answers[i]
+	}
+	s.asked[i] = true
+	s.answers[i] = s.ask(t, m, i)
+	return s.answers[i]
+}
+
+func (s *Store) ask(t int, m *motion.Map, i int) course {
+	x, y := i%m.Cols, i/m.Cols
+	s.courses = s.courses[:0]
+	for k := range 2*vectorSpan + 1 {
+		at := t + (k+1)/2 // t, t+1, t-1, t+2 ...
+		if k%2 == 0 {
+			at = t - k/2
+		}
+		o := s.motion.At(at)
+		if o == nil {
+			continue
+		}
+		var best *motion.Tile
+		for v := max(0, y-1); v <= min(m.Rows-1, y+1); v++ {
+			for u := max(0, x-1); u <= min(m.Cols-1, x+1); u++ {
+				if tile := o.At(u, v); tile.Thing && tile.Moving && (best == nil || u == x && v == y) {
+					best = tile
+				}
+			}
+		}
+		if best != nil {
+			s.courses = append(s.courses, course{true, float64(best.DX), float64(best.DY)})
+		}
+	}
+	var most int
+	var out course
+	for _, c := range s.courses {
+		n := 0
+		for _, o := range s.courses {
+			if c.agrees(o) {
+				n++
+			}
+		}
+		if n > most {
+			most, out = n, c
+		}
+	}
+	return out
+}
+
+// flood gathers the tiles around one that hold the same thing, by their
+// courses. Tiles without one are taken in and lead no further.
+func (s *Store) flood(t int, m *motion.Map, first int) []int {
 	s.stack = append(s.stack[:0], first)
 	s.group[first] = 1
-	var tiles []int
+	own := s.expected(t, m, first)
+	tiles := []int{first}
 	for len(s.stack) > 0 {
 		i := s.stack[len(s.stack)-1]
 		s.stack = s.stack[:len(s.stack)-1]
-		tiles = append(tiles, i)
 		x, y := i%m.Cols, i/m.Cols
 		for v := max(0, y-1); v <= min(m.Rows-1, y+1); v++ {
 			for u := max(0, x-1); u <= min(m.Cols-1, x+1); u++ {
-				if j := v*m.Cols + u; s.group[j] == 0 && m.Tiles[j].Thing {
-					s.group[j] = 1
+				j := v*m.Cols + u
+				if s.group[j] != 0 || !m.Tiles[j].Thing {
+					continue
+				}
+				c := s.expected(t, m, j)
+				if own.known && c.known && !own.agrees(c) {
+					continue
+				}
+				s.group[j] = 1
+				tiles = append(tiles, j)
+				if c.known || !own.known {
 					s.stack = append(s.stack, j)
+				}
+				if !own.known && c.known {
+					own = c
 				}
 			}
 		}
@@ -333,8 +416,8 @@ func (of subject) lends(m *motion.Map, i int) bool {
 }
 
 // vector is the median of the displacements of the tiles near a place in the
-// pictures around t.
-func (s *Store) vector(t int, tiles image.Rectangle, of subject) (x, y float64, ok bool) {
+// pictures around t, of those that agree with a known course.
+func (s *Store) vector(t int, tiles image.Rectangle, of subject, own course) (x, y float64, ok bool) {
 	s.vx, s.vy = s.vx[:0], s.vy[:0]
 	for i := t - vectorSpan; i <= t+vectorSpan; i++ {
 		m := s.motion.At(i)
@@ -344,7 +427,11 @@ func (s *Store) vector(t int, tiles image.Rectangle, of subject) (x, y float64, 
 		r := tiles.Intersect(image.Rect(0, 0, m.Cols, m.Rows))
 		for v := r.Min.Y; v < r.Max.Y; v++ {
 			for u := r.Min.X; u < r.Max.X; u++ {
-				if tile := m.At(u, v); of.lends(m, v*m.Cols+u) {
+				tile := m.At(u, v)
+				if own.known && !own.agrees(course{true, float64(tile.DX), float64(tile.DY)}) {
+					continue
+				}
+				if of.lends(m, v*m.Cols+u) {
 					s.vx, s.vy = append(s.vx, float64(tile.DX)), append(s.vy, float64(tile.DY))
 				}
 			}
@@ -362,7 +449,7 @@ func (s *Store) vector(t int, tiles image.Rectangle, of subject) (x, y float64, 
 	y = s.sorted[len(s.sorted)/2]
 	agree := 0
 	for i := range s.vx {
-		if math.Hypot(s.vx[i]-x, s.vy[i]-y) < vectorsDiffer*math.Hypot(x, y)+2 {
+		if math.Hypot(s.vx[i]-x, s.vy[i]-y) < vectorsDiffer*math.Hypot(x, y)+vectorSlack {
 			agree++
 		}
 	}
@@ -371,9 +458,9 @@ func (s *Store) vector(t int, tiles image.Rectangle, of subject) (x, y float64, 
 
 // look measures one place, box in tiles; near is where its vectors are taken
 // from.
-func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectangle, of subject) (Look, bool) {
+func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectangle, of subject, own course) (Look, bool) {
 	r := &cm.Reduced
-	vx, vy, ok := s.vector(t, near, of)
+	vx, vy, ok := s.vector(t, near, of, own)
 	if !ok {
 		return Look{}, false
 	}

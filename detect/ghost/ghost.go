@@ -246,7 +246,7 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 		return v
 	}
 	explained := leastExplained
-	if v.ratio != 1 && v.ratio != 0.5 {
+	if v.ratio != 1 {
 		explained = leastConverted
 	}
 	var fits int
@@ -259,7 +259,7 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 			break
 		}
 		least := float64(significant)
-		if c.beside == 0 {
+		if v.weights.sure() < lonely*least && !s.accompanied(t, l, v.ratio) {
 			least *= lonely
 		}
 		v.confidence = squash(min((v.weights.copy()-faintest/100.0)/leastError, v.weights.sure()-least))
@@ -273,6 +273,26 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 	return v
 }
 
+// accompanied reports whether the same thing has a copy at the same ratio in
+// the picture before or after.
+func (s *state) accompanied(t int, l *echo.Look, ratio float64) bool {
+	for _, i := range [2]int{t - 1, t + 1} {
+		o := s.same(t, l, i)
+		if o == nil {
+			continue
+		}
+		lag := ratio * o.Steps()
+		if math.Abs(o.Main.Lag/lag-1) < ratioTolerance {
+			lag = o.Main.Lag
+		}
+		f, fits := s.against(i, o, lag, leastExplained, s.compare(i, o).references)
+		if fits >= leastFits && f.copy() > faintest/100.0 && f.sure() > significant {
+			return true
+		}
+	}
+	return false
+}
+
 // squash maps 0 to 0.5 and grows to 1.
 func squash(x float64) float64 { return 1 / (1 + math.Exp(-x)) }
 
@@ -280,7 +300,6 @@ func squash(x float64) float64 { return 1 / (1 + math.Exp(-x)) }
 type comparison struct {
 	clean     int     // looks without a peak of their own
 	alike     int     // looks with one at the same ratio to their step
-	beside    int     // those of them in the pictures just before and after
 	other     int     // looks with one elsewhere
 	baseline  float64 // what the clean ones show at this very lag
 	spread    float64 // largest step over smallest among the alike
@@ -318,9 +337,6 @@ func (s *state) compare(t int, l *echo.Look) comparison {
 			}
 		case math.Abs(o.Main.Lag/o.Steps()/ratio-1) < ratioTolerance:
 			c.alike++
-			if r.picture >= t-1 && r.picture <= t+1 {
-				c.beside++
-			}
 			slowest, fastest = min(slowest, o.Speed), max(fastest, o.Speed)
 			// A companion at a fixed distance keeps its lag in pixels.
 			if math.Abs(o.Main.Lag/p.Lag-o.Steps()/l.Steps()) > 0.5*math.Abs(1-o.Steps()/l.Steps())+1/p.Lag {

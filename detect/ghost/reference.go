@@ -26,7 +26,7 @@ const (
 	// shows another thing, or the same turned. What is left may be much: the
 	// background that the thing hides, the noise of both.
 	leastExplained = 0.25
-	// At the lag of a conversion chance has more ways: most of the look must
+	// At another lag than the step chance has more ways: most of the look must
 	// be explained.
 	leastConverted = 0.5
 	// The weights of a mixture add up to one; fractions of a sample take from

@@ -1,6 +1,7 @@
 package motion
 
 import (
+	"cmp"
 	"image"
 	"math"
 	"slices"
@@ -26,10 +27,16 @@ const (
 	reachX, reachY = 40, 24
 	// fullSearches bounds the cost of a picture in which nothing is
 	// predictable (a cut, a shaken camera).
-	fullSearches = 3
-	// A place that a full search could not explain is not searched again for
-	// this many pictures.
-	patience = 12
+	fullSearches = 8
+	// A place that a full search could not explain gives way to others for
+	// this many pictures; a ball in flight crosses a tile in three or four.
+	patience = 2
+	// memory is how many pictures back a thing's vector is still tried near
+	// where it was: bursts of wrong pictures are mostly shorter.
+	memory = 3
+	// So many squares that stand out are large: a disc of 10 samples across,
+	// which is still one when the plane is halved twice.
+	largeStandOut = 64
 	// Every second row is enough where much stands out, and to find the
 	// neighbourhood of the best displacement.
 	denseRows, searchRows = 2, 2
@@ -49,44 +56,84 @@ type guesses struct {
 
 // matcher is one picture being matched with the one before.
 type matcher struct {
-	s      *Store
-	t      int
-	r, p   *cells.Reduced
-	m      *Map
-	last   *Map
-	budget int
-	halved []uint16 // the mask of the full search, once made
+	s    *Store
+	t    int
+	r, p *cells.Reduced
+	m    *Map
+	last *Map
+}
+
+// lost is a thing that no guess explains.
+type lost struct {
+	x, y int     // tile
+	seen float32 // how much of it is to be seen: difference times squares
 }
 
 func (s *Store) displacements(t int, cm, before *cells.Map, m *Map) {
 	r := &cm.Reduced
-	k := matcher{s: s, t: t, r: r, p: &before.Reduced, m: m, last: s.At(t - 1), budget: fullSearches}
-	if r.W < 2 || r.H < 2 {
-		k.budget = 0 // too thin to halve
-	}
-	tw, th := tileSize(r)
-	all := image.Rect(0, 0, r.W, r.H)
+	k := matcher{s: s, t: t, r: r, p: &before.Reduced, m: m, last: s.At(t - 1)}
+	s.lost = s.lost[:0]
 	for ty := range m.Rows {
 		for tx := range m.Cols {
 			if m.At(tx, ty).Changed == 0 {
 				continue
 			}
-			area := image.Rect(tx*tw, ty*th, (tx+1)*tw, (ty+1)*th).Intersect(all)
-			if k.thing(tx, ty, area); !m.At(tx, ty).Thing {
-				k.follows(tx, ty, area)
+			if k.thing(tx, ty, false); !m.At(tx, ty).Thing {
+				k.follows(tx, ty)
 			}
 		}
+	}
+	if r.W >= 2 && r.H >= 2 { // else too thin to halve
+		k.searchLost()
 	}
 	s.vote(m, r)
 }
 
+// searchLost searches for the most conspicuous of what no guess explained, and
+// tries what that gives on the rest.
+func (k *matcher) searchLost() {
+	s := k.s
+	slices.SortFunc(s.lost, func(a, b lost) int { return cmp.Compare(b.seen, a.seen) })
+	searches, found := 0, false
+	for _, l := range s.lost {
+		at := l.y*k.m.Cols + l.x
+		if s.patience[at] > 0 {
+			s.patience[at]--
+			continue
+		}
+		if searches == fullSearches {
+			continue
+		}
+		searches++
+		if k.thing(l.x, l.y, true); k.m.At(l.x, l.y).Moving {
+			found = true
+		} else {
+			s.patience[at] = patience
+		}
+	}
+	if !found {
+		return
+	}
+	for _, l := range s.lost {
+		if !k.m.At(l.x, l.y).Moving {
+			k.thing(l.x, l.y, false)
+		}
+	}
+}
+
+// area is a tile in reduced samples.
+func (k *matcher) area(tx, ty int) image.Rectangle {
+	tw, th := tileSize(k.r)
+	return image.Rect(tx*tw, ty*th, (tx+1)*tw, (ty+1)*th).Intersect(image.Rect(0, 0, k.r.W, k.r.H))
+}
+
 // follows asks whether a tile goes with the pan.
-func (k *matcher) follows(tx, ty int, rect image.Rectangle) {
+func (k *matcher) follows(tx, ty int) {
 	if !k.m.Pan.Found {
 		return
 	}
 	tile := k.m.At(tx, ty)
-	area := cells.Area{Rectangle: rect, RowStep: denseRows}
+	area := cells.Area{Rectangle: k.area(tx, ty), RowStep: denseRows}
 	all := k.s.pans.all
 	tile.Still, _ = k.s.search.Match(k.r.Pix, k.p.Pix, all, k.r.W, k.r.H, area, 0, 0)
 	if tile.Still < k.m.Noise+changeFloor {
@@ -101,8 +148,9 @@ func (k *matcher) follows(tx, ty int, rect image.Rectangle) {
 	tile.Moving, tile.DX, tile.DY = true, x*float32(k.r.StepX), y*float32(k.r.StepY)
 }
 
-// thing matches what stands out in a tile.
-func (k *matcher) thing(tx, ty int, rect image.Rectangle) {
+// thing matches what stands out in a tile: by guesses and, if asked for, by a
+// full search. What nothing explains is noted as lost, unless it was searched.
+func (k *matcher) thing(tx, ty int, search bool) {
 	s, r, p, m := k.s, k.r, k.p, k.m
 	tile := m.At(tx, ty)
 	match := func(a cells.Area, d image.Point) (float32, int) {
@@ -112,6 +160,7 @@ func (k *matcher) thing(tx, ty int, rect image.Rectangle) {
 	if standing < leastStandOut {
 		return
 	}
+	rect := k.area(tx, ty)
 	area := cells.Area{Rectangle: rect, RowStep: 1}
 	still, n := match(area, image.Point{})
 	if still < m.Noise+changeFloor {
@@ -137,41 +186,50 @@ func (k *matcher) thing(tx, ty int, rect image.Rectangle) {
 			break
 		}
 	}
-	at := ty*m.Cols + tx
-	if residual > followed*still+m.Noise && k.budget > 0 && s.patience[at] == 0 {
-		k.budget--
-		try(k.fullSearch(area.Rectangle))
-		if residual > explained*still+m.Noise {
-			s.patience[at] = patience
-		}
+	if search {
+		try(k.fullSearch(area.Rectangle, standing))
 	}
-	s.patience[at] = max(0, s.patience[at]-1)
 	// What nothing explains is walked after in turn only.
-	if residual > explained*still+m.Noise && (best == image.Point{}) && (k.t+at)%walkTurns != 0 {
+	if residual > explained*still+m.Noise && (best == image.Point{}) && !search && (k.t+ty*m.Cols+tx)%walkTurns != 0 {
 		tile.Residual = residual
+		s.lost = append(s.lost, lost{tx, ty, still * float32(standing)})
 		return
 	}
 	x, y, residual := s.settle(r, p, m.StandsOut, area, best, residual)
 	tile.Residual = residual
 	if residual > explained*still+m.Noise || (best == image.Point{} && x == 0 && y == 0) {
+		if !search {
+			s.lost = append(s.lost, lost{tx, ty, still * float32(standing)})
+		}
 		return
 	}
 	tile.Moving, tile.DX, tile.DY = true, x*float32(r.StepX), y*float32(r.StepY)
 }
 
 // fullSearch returns the best displacement of all within reach, to a sample of
-// the halved plane.
-func (k *matcher) fullSearch(rect image.Rectangle) image.Point {
+// the halved plane. A thing of which much stands out is searched for on the
+// plane halved twice, which costs a sixteenth.
+func (k *matcher) fullSearch(rect image.Rectangle, standing uint32) image.Point {
 	s := k.s
 	w, h := k.r.W/2, k.r.H/2
 	now, then := s.halves.at(s, k.t), s.halves.at(s, k.t-1)
 	if s.halfMask == nil {
-		s.halfMask = make([]uint16, w*h)
+		s.halfMask, s.quarterMask = make([]uint16, w*h), make([]uint16, (w/2)*(h/2))
 	}
-	area := halfArea(rect, searchRows)
+	area := halfArea(rect, 1)
 	s.search.HalveMask(s.halfMask, k.m.StandsOut, k.r.W, area.Min.Y, min(area.Max.Y, h))
-	f := s.search.Find(now, then, s.halfMask, w, h, area, image.Point{}, image.Pt(reachX, reachY), 2)
-	f = s.search.Find(now, then, s.halfMask, w, h, area, image.Pt(int(f.DX), int(f.DY)), image.Pt(1, 1), 1)
+	var start image.Point
+	if quarter := image.Rect(area.Min.X/2, area.Min.Y/2, area.Max.X/2, area.Max.Y/2); standing >= largeStandOut && !quarter.Empty() {
+		s.search.HalveMask(s.quarterMask, s.halfMask, w, quarter.Min.Y, quarter.Max.Y)
+		f := s.search.Find(s.halves.quarter(s, k.t), s.halves.quarter(s, k.t-1), s.quarterMask, w/2, h/2,
+			cells.Area{Rectangle: quarter, RowStep: 1}, image.Point{}, image.Pt(reachX/2, reachY/2), 1)
+		start = image.Pt(2*int(f.DX), 2*int(f.DY))
+	} else {
+		area.RowStep = searchRows
+		f := s.search.Find(now, then, s.halfMask, w, h, area, image.Point{}, image.Pt(reachX, reachY), 2)
+		start = image.Pt(int(f.DX), int(f.DY))
+	}
+	f := s.search.Find(now, then, s.halfMask, w, h, area, start, image.Pt(1, 1), 1)
 	return image.Pt(int(f.DX)*2, int(f.DY)*2)
 }
 
@@ -199,6 +257,21 @@ func (k *matcher) guesses(tx, ty int) []image.Point {
 		for _, d := range [4]image.Point{{-1, 0}, {1, 0}, {0, -1}, {0, 1}} {
 			if x, y := tx+d.X, ty+d.Y; x >= 0 && x < k.m.Cols && y >= 0 && y < k.m.Rows {
 				add(k.last.At(x, y))
+			}
+		}
+	}
+	// A blend or a weave has no vector of its own: those before it may still
+	// hold after it.
+	for back := 2; back <= memory; back++ {
+		m := k.s.At(k.t - back)
+		if m == nil {
+			break
+		}
+		for v := max(0, ty-1); v <= min(m.Rows-1, ty+1); v++ {
+			for u := max(0, tx-1); u <= min(m.Cols-1, tx+1); u++ {
+				if t := m.At(u, v); t.Thing {
+					add(t)
+				}
 			}
 		}
 	}

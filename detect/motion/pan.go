@@ -244,11 +244,12 @@ func halfArea(r image.Rectangle, step int) cells.Area {
 	return cells.Area{Rectangle: image.Rect(r.Min.X/2, r.Min.Y/2, r.Max.X/2, r.Max.Y/2), RowStep: step}
 }
 
-// halves keeps the halved planes of the newest pictures, made when asked for.
+// halves keeps the planes of the newest pictures, halved once and twice, made
+// when asked for.
 type halves struct {
 	ring [backgroundSpan + 3]struct {
-		picture int
-		pix     []uint16
+		picture, quarter int
+		pix, small       []uint16
 	}
 }
 
@@ -257,12 +258,24 @@ func (h *halves) at(s *Store, i int) []uint16 {
 	r := &s.cells.At(i).Reduced
 	o := &h.ring[i%len(h.ring)]
 	if o.pix == nil {
-		o.pix = make([]uint16, (r.W/2)*(r.H/2))
-		o.picture = -1
+		o.pix, o.small = make([]uint16, (r.W/2)*(r.H/2)), make([]uint16, (r.W/4)*(r.H/4))
+		o.picture, o.quarter = -1, -1
 	}
 	if o.picture != i {
 		s.search.Halve(o.pix, r.Pix, r.W, 0, r.H/2)
 		o.picture = i
 	}
 	return o.pix
+}
+
+// quarter returns the plane of picture i halved twice, W/4 columns and H/4
+// rows.
+func (h *halves) quarter(s *Store, i int) []uint16 {
+	pix := h.at(s, i)
+	o := &h.ring[i%len(h.ring)]
+	if r := &s.cells.At(i).Reduced; o.quarter != i {
+		s.search.Halve(o.small, pix, r.W/2, 0, r.H/4)
+		o.quarter = i
+	}
+	return o.small
 }

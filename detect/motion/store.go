@@ -53,12 +53,15 @@ type Store struct {
 	guesses  guesses
 	halves   halves
 	halfMask []uint16
-	patience []int    // by tile
-	standing []uint32 // squares of samples that stand out, by tile
+	// quarterMask is halfMask halved once more.
+	quarterMask []uint16
+	lost        []lost
+	patience    []int    // by tile
+	standing    []uint32 // squares of samples that stand out, by tile
 }
 
 func newStore(s *detect.Setup) *Store {
-	return &Store{format: s.Format, cells: cells.In(s), maps: make([]*Map, s.History), newest: -1}
+	return &Store{format: s.Format, cells: cells.In(s), maps: make([]*Map, max(s.History, memory+1)), newest: -1}
 }
 
 // At returns the map of picture i, or nil where the take has none or it is no
