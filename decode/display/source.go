@@ -27,6 +27,7 @@ type Source struct {
 	rectifier *screen.Rectifier
 	grid      []float32
 	full      picture.Plane // a rectified frame
+	light     light
 
 	// fresh are camera frames, with their views beside them, whose place is
 	// not steadied yet, from half of them that are, which lend their views.
@@ -91,6 +92,7 @@ func (s *Survey) Source(take Frames) (*Source, error) {
 		half:      steadyFrames(s.Timing.Rate),
 		full:      picture.New(s.Raster.X, s.Raster.Y, f.Depth),
 	}
+	o.light.black = float64(int(s.black) << moreBits)
 	estimate := &s.Estimate
 	if !estimate.Found {
 		estimate = nil
@@ -283,6 +285,7 @@ func (o *Source) built(b *refresh.Built) error {
 		Index: o.facts.Displayed, Frame: b.Frame, Time: b.Time, Y: b.Y, Trust: b.Trust,
 		Slowed: b.Time - time.Duration(b.Real*float64(time.Second)),
 	}
+	o.light.even(&p.Y)
 	if !b.Locked {
 		// Which picture these rows show is not known.
 		p.Trust = make([]float64, len(b.Trust))

@@ -1,0 +1,73 @@
+package display
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"setwitness/decode/picture"
+)
+
+// lit returns a textured picture, moved to the right by so many columns, whose
+// rows are lit by a factor.
+func lit(shift int, factor func(y float64) float64) picture.Plane {
+	const w, h, black = 320, 180, 16 << 4
+	r := rand.New(rand.NewPCG(3, 4))
+	texture := make([]float64, w)
+	for i := range texture {
+		texture[i] = 400 + 2000*r.Float64()
+	}
+	p := picture.New(w, h, 12)
+	for y := range h {
+		f := factor((float64(y) + 0.5) / h)
+		for x := range w {
+			p.Pix16[y*p.Stride+x] = uint16(black + f*texture[((x-shift+y/20)%w+w)%w])
+		}
+	}
+	return p
+}
+
+func TestLight(t *testing.T) {
+	flat := func(float64) float64 { return 1 }
+	ripple := func(y float64) float64 { return 1 + 0.12*math.Sin(9*y+1) }
+	fade := func(float64) float64 { return 0.9 }
+	shadow := func(y float64) float64 { return 1 - 0.5*math.Floor(2*y) }
+	// How far the rows' levels, against the mean of all, are off.
+	worst := func(p, q picture.Plane) float64 {
+		var rows []float64
+		mean := 0.0
+		for y := range p.H {
+			var a, b float64
+			for x := range p.W {
+				a += float64(p.At(x, y)) - 16<<4
+				b += float64(q.At(x, y)) - 16<<4
+			}
+			rows = append(rows, a/b)
+			mean += a / b / float64(p.H)
+		}
+		m := 0.0
+		for _, r := range rows {
+			m = max(m, math.Abs(r/mean-1))
+		}
+		return m
+	}
+	for _, c := range []struct {
+		name          string
+		second, wants picture.Plane
+		within        float64
+	}{
+		{"a ripple is taken out", lit(0, ripple), lit(0, flat), 0.015},
+		{"nothing is done where nothing changes", lit(0, flat), lit(0, flat), 1e-9},
+		{"a fade stays", lit(0, fade), lit(0, fade), 1e-9},
+		{"what moves stays", lit(7, ripple), lit(7, ripple), 1e-9},
+		{"a shadow stays", lit(0, shadow), lit(0, shadow), 1e-9},
+	} {
+		l := light{black: 16 << 4}
+		first := lit(0, flat)
+		l.even(&first)
+		l.even(&c.second)
+		if got := worst(c.second, c.wants); got > c.within {
+			t.Errorf("%s: off by %.3f of the level", c.name, got)
+		}
+	}
+}
