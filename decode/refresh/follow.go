@@ -257,9 +257,11 @@ func (f *Follower) watch() {
 	bound := min(1, single/max(on+off, math.SmallestNonzeroFloat64))
 	f.on += bound * on
 	f.off += bound * off
-	// badFit is a mean cost of traces that no right lock has.
-	const badFit = 4
-	if f.on+f.off > enoughChange && f.off > lost*(f.on+f.off) || f.misfit > badFit {
+	// badFit is a mean cost of traces that no right lock has, and goodFit one
+	// that no wrong lock has: what then changes elsewhere is the encoder's.
+	const badFit, goodFit = 4, 1
+	fits := f.misfit > 0 && f.misfit < goodFit
+	if f.on+f.off > enoughChange && f.off > lost*(f.on+f.off) && !fits || f.misfit > badFit {
 		t := f.s.frames[n-1].frame.Time
 		if f.options.Hz == 0 {
 			f.options.Hz = 1 / f.lock.Period
