@@ -498,7 +498,7 @@ func (d *finder) refine(c candidate, noise float64) Estimate {
 			best = f
 		}
 	}
-	e := Estimate{Lock: best.lock, Found: true, Noise: noise, rest: d.rest, reach: d.reach}
+	e := Estimate{Lock: best.lock, Found: true, Noise: noise, rest: d.rest, reach: d.reach, cost: best.cost}
 	// A fit that left the line that it began with explains something else.
 	const strayed = 3 // line widths
 	if !(math.Abs(1/best.lock.Period-c.f)*d.span() < strayed) {

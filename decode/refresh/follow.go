@@ -118,6 +118,7 @@ type Follower struct {
 	anchor   anchor
 	on, off  float64 // recent change where the lock has an update, and elsewhere
 	misfit   float64 // recent mean cost of traces
+	cost     float64 // mean cost of traces where the lock was found
 	doubted  float64 // time from which the lock is doubted
 }
 
@@ -133,7 +134,7 @@ func NewFollower(l Layout, e *Estimate, o FollowOptions) *Follower {
 	f := &Follower{layout: l, options: o, s: newSeries(l, maxFrames/2), wait: searchSeconds, reach: 1}
 	f.lock = Lock{Period: 1 / freeRun}
 	if e != nil && e.Found {
-		f.lock, f.locked, f.anchor = e.Lock, true, e.anchor()
+		f.lock, f.locked, f.anchor, f.cost = e.Lock, true, e.anchor(), e.cost
 		f.noise, f.rest, f.reach, f.rested = e.Noise, e.rest, e.reach, minFrames/2
 		f.measured = math.MinInt
 	}
@@ -257,11 +258,13 @@ func (f *Follower) watch() {
 	bound := min(1, single/max(on+off, math.SmallestNonzeroFloat64))
 	f.on += bound * on
 	f.off += bound * off
-	// badFit is a mean cost of traces that no right lock has, and goodFit one
+	// badFit is how many times the mean cost of traces that the search left, 1
+	// at least, a right lock does not reach, and goodFit a mean cost
 	// that no wrong lock has: what then changes elsewhere is the encoder's.
 	const badFit, goodFit = 4, 1
+	bad := badFit * max(f.cost, 1)
 	fits := f.misfit > 0 && f.misfit < goodFit
-	if f.on+f.off > enoughChange && f.off > lost*(f.on+f.off) && !fits || f.misfit > badFit {
+	if f.on+f.off > enoughChange && f.off > lost*(f.on+f.off) && !fits || f.misfit > bad {
 		t := f.s.frames[n-1].frame.Time
 		if f.options.Hz == 0 {
 			f.options.Hz = 1 / f.lock.Period
@@ -398,7 +401,7 @@ func (f *Follower) take(e Estimate) {
 	// the screen goes on with the number that it would have had.
 	now := f.s.frames[len(f.s.frames)-1].frame.Time
 	old := f.lock
-	f.lock, f.locked, f.anchor = e.Lock, true, e.anchor()
+	f.lock, f.locked, f.anchor, f.cost = e.Lock, true, e.anchor(), e.cost
 	f.rest, f.reach, f.noise = e.rest, e.reach, e.Noise
 	if math.Abs(old.Period-e.Period) < nominalTolerance*e.Period {
 		k, since := old.Picture(now, 0.5, 0.5)

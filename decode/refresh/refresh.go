@@ -109,6 +109,7 @@ type Estimate struct {
 	Reason string
 
 	rest     []float64 // change energy in each unit that does not count
+	cost     float64   // mean of a trace, in variances
 	reach    float64   // of levels at which the rhythm showed
 	searched bool      // there was enough change for a search
 }
