@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"os"
@@ -325,7 +326,7 @@ func rates(seed int64, n int, seconds float64) []filming.Case {
 		s.Camera.ExposureS *= k
 		s.Camera.ReadoutS *= k
 		game := scene.BallGame(raster, scene.Game{PanWidth: 250, PanPeriod: 5, Seconds: seconds + 1})
-		out = append(out, filming.Case{Name: s.Name, Situation: s, Source: filming.OfScene(game, int(seconds*raster.Rate())+2), Seed: own})
+		out = append(out, filming.Case{Name: fmt.Sprintf("%02d-%s", i, s.Name), Situation: s, Source: filming.OfScene(game, int(seconds*raster.Rate())+2), Seed: own})
 	}
 	return out
 }
