@@ -78,8 +78,10 @@ const (
 	keptTraces = 3000
 	// searchSeconds is how often an unlocked Follower searches at first; each
 	// search that finds change but no rhythm in it doubles the wait, up to
-	// seldomSeconds: a search costs as much as a few hundred frames.
-	searchSeconds, seldomSeconds = 0.125, 4.0
+	// seldomSeconds: a search costs as much as a few hundred frames. One for
+	// the phase alone costs little, and a knocked camera comes to rest soon:
+	// soonSeconds.
+	searchSeconds, seldomSeconds, soonSeconds = 0.125, 4.0, 0.25
 	// forget is the time constant, s, of the count of changes on and off the
 	// grid, lost the share off it that ends a lock, and enoughChange the
 	// count that can say so.
@@ -369,7 +371,10 @@ func (f *Follower) search() {
 	view := &series{layout: f.layout, units: f.s.units, frames: f.s.frames[from:]}
 	var e Estimate
 	if f.options.Hz > 0 {
-		e = view.find(FindOptions{Hz: f.options.Hz, quiet: true})
+		// The last frames alone show the phase: a knocked camera rings on.
+		last := max(minFrames, int(fullSeconds/f.step))
+		recent := &series{layout: f.layout, units: f.s.units, frames: view.frames[max(0, len(view.frames)-last):]}
+		e = recent.find(FindOptions{Hz: f.options.Hz, quiet: true})
 		// known is the share of change on the grid that a known rate must have.
 		const known = 0.7
 		if e.Confidence < known {
@@ -381,6 +386,9 @@ func (f *Follower) search() {
 	}
 	if e.searched {
 		f.wait = min(2*f.wait, seldomSeconds)
+		if f.options.Hz > 0 {
+			f.wait = min(f.wait, soonSeconds)
+		}
 	}
 	// steady is the standard error, Hz, at which a rate carries the phase
 	// over the second that follows, and sure the share of change on the grid.
