@@ -18,6 +18,7 @@ type ahead struct {
 	got     map[int]*picture.Picture
 	next    int // to render
 	wanted  int // newest asked for
+	started bool
 	stopped bool
 }
 
@@ -34,6 +35,7 @@ func newAhead(render func(i int) *picture.Picture, n int) *ahead {
 
 // start begins to render on so many cores.
 func (a *ahead) start(workers int) {
+	a.started = true
 	for range max(workers, 1) {
 		go a.work()
 	}
@@ -67,8 +69,12 @@ func (a *ahead) work() {
 	}
 }
 
-// at returns picture i once it is there.
+// at returns picture i once it is there; where nothing was started it renders
+// it itself, in any order.
 func (a *ahead) at(i int) *picture.Picture {
+	if !a.started {
+		return a.render(i)
+	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if i > a.wanted {

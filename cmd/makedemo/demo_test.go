@@ -62,7 +62,7 @@ func TestWrittenDemo(t *testing.T) {
 	s := full
 	s.w, s.h, s.bitRate = 480, 270, 6_000_000
 	path := filepath.Join(t.TempDir(), "demo.mp4")
-	if err := run(context.Background(), path, s); err != nil {
+	if err := run(context.Background(), path, s, false); err != nil {
 		t.Fatal(err)
 	}
 	b, err := os.ReadFile(filepath.Join(filepath.Dir(path), "demo.truth.json"))
@@ -131,16 +131,16 @@ func TestWrittenDemo(t *testing.T) {
 func TestRefuses(t *testing.T) {
 	dir := t.TempDir()
 	small := size{w: 64, h: 36, seconds: 12, bitRate: 100_000, seed: full.seed}
-	if err := run(context.Background(), filepath.Join(dir, "demo.mkv"), small); !errors.Is(err, errName) {
+	if err := run(context.Background(), filepath.Join(dir, "demo.mkv"), small, false); !errors.Is(err, errName) {
 		t.Errorf("a name that does not end in .mp4: %v", err)
 	}
 	small = full
-	if err := run(context.Background(), filepath.Join(dir, "missing", "demo.mp4"), small); err == nil {
+	if err := run(context.Background(), filepath.Join(dir, "missing", "demo.mp4"), small, false); err == nil {
 		t.Error("a folder that does not exist was no error")
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
-	if err := run(ctx, filepath.Join(dir, "demo.mp4"), small); !errors.Is(err, context.Canceled) {
+	if err := run(ctx, filepath.Join(dir, "demo.mp4"), small, false); !errors.Is(err, context.Canceled) {
 		t.Errorf("cancelled: %v", err)
 	}
 	left, err := os.ReadDir(dir)
@@ -161,5 +161,26 @@ func TestAhead(t *testing.T) {
 				t.Fatalf("picture %d is %d", k, got)
 			}
 		}
+	}
+}
+
+// The stretch that is filmed holds the mixed pictures, well inside.
+func TestFilmed(t *testing.T) {
+	d, err := newDemo(full)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := d.filmed()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(c.Source.Truth) != 1 || c.Source.Truth[0].Kind != detect.Ghost {
+		t.Fatalf("faults in what is filmed: %+v", c.Source.Truth)
+	}
+	if f := c.Source.Truth[0]; f.First < rate/2 || f.Last > c.Source.Len-rate/2 {
+		t.Errorf("mixed pictures %d to %d of %d", f.First, f.Last, c.Source.Len)
+	}
+	if seconds := float64(c.Frames) / c.Format.Rate(); seconds < 0.9*filmedSeconds {
+		t.Errorf("%.2f s are filmed, want %.1f", seconds, filmedSeconds)
 	}
 }
