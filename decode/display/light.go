@@ -87,16 +87,20 @@ func (l *light) even(p *picture.Plane) {
 	}
 	ripple := false
 	for b := range l.factor {
-		switch {
-		case len(known) < half || !told[b]:
+		if len(known) < half || !told[b] {
 			l.factor[b] = 1
-		default:
-			l.factor[b] = 1 + forgetLight*(l.factor[b]/whole-1)
-			if math.Abs(l.factor[b]-1) > mostLight {
-				l.factor[b] = 1
-			}
+			continue
 		}
-		ripple = ripple || math.Abs(l.factor[b]-1) > leastRipple
+		l.factor[b] = 1 + forgetLight*(l.factor[b]/whole-1)
+		if math.Abs(l.factor[b]-1) > mostLight {
+			l.factor[b] = 1
+		}
+	}
+	if len(known) >= half {
+		l.bridge(told)
+	}
+	for _, f := range l.factor {
+		ripple = ripple || math.Abs(f-1) > leastRipple
 	}
 	if ripple {
 		l.divide(p)
@@ -108,6 +112,30 @@ func (l *light) even(p *picture.Plane) {
 		for x := range lightCols {
 			l.before[b*lightCols+x] = l.cells[b*lightCols+x] / f
 		}
+	}
+}
+
+// bridge gives bands in which something moves what lies between their
+// neighbours': the light goes on evenly behind a thing.
+func (l *light) bridge(told []bool) {
+	last := -1
+	for b := 0; b <= len(told); b++ {
+		if b < len(told) && !told[b] {
+			continue
+		}
+		for i := last + 1; i < b; i++ {
+			switch {
+			case last < 0 && b == len(told):
+			case last < 0:
+				l.factor[i] = l.factor[b]
+			case b == len(told):
+				l.factor[i] = l.factor[last]
+			default:
+				t := float64(i-last) / float64(b-last)
+				l.factor[i] = (1-t)*l.factor[last] + t*l.factor[b]
+			}
+		}
+		last = b
 	}
 }
 
