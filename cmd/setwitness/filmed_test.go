@@ -1,0 +1,113 @@
+package main
+
+import (
+	"image"
+	"math"
+	"path/filepath"
+	"testing"
+
+	"setwitness/decode/display"
+	"setwitness/decode/screen"
+	"setwitness/detect"
+	"setwitness/report"
+	"setwitness/testdata/filming"
+	"setwitness/testdata/filming/codec"
+	"setwitness/testdata/takes"
+)
+
+// A film of a set that shows a ball in three copies for three pictures: the
+// program says by itself that it is a film of a screen, where the screen is and
+// how fast its pictures follow, and finds the ghost when the set showed it.
+func TestFilmed(t *testing.T) {
+	take, ok := takes.Named(1, "ghost-three-25-50-25")
+	if !ok {
+		t.Fatal("the take is gone from the catalogue")
+	}
+	stand, ok := filming.Named(filming.Stand, 50, 3)
+	if !ok {
+		t.Fatal("the situation is gone")
+	}
+	const seconds = 1.6
+	capture, err := stand.Film(filming.OfTake(take), seconds, 3)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	clip, err := codec.Write(capture, dir, "filmed", codec.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := filepath.Join(dir, "out")
+	if e := sw(t, "scan", clip, "--out", out, "--quiet"); e.code != exitDone || e.err != "" {
+		t.Fatal(e)
+	}
+	doc, err := report.Read(filepath.Join(out, findingsName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	v := doc.View
+	if v.Kind != "screen" || math.Abs(v.RefreshHz-50) > 0.05 {
+		t.Fatalf("view of kind %q, %.3f Hz; want a screen of 50 Hz", v.Kind, v.RefreshHz)
+	}
+	if v.DisplayedFrames < int(0.9*seconds*50) || v.MixedFrames == 0 {
+		t.Errorf("%d pictures were displayed and %d frames mixed in %.1f s", v.DisplayedFrames, v.MixedFrames, seconds)
+	}
+	truth := capture.Frame(0).Corners
+	for i, c := range v.Corners {
+		// The capture's pixels have their centres at halves.
+		if d := math.Hypot(c[0]-truth[i].X+0.5, c[1]-truth[i].Y+0.5); d > 3 {
+			t.Errorf("corner %d at %v, want %v", i, c, truth[i])
+		}
+	}
+	if len(doc.Findings) != 1 || doc.Findings[0].Kind != detect.Ghost {
+		t.Fatalf("findings: %+v", doc.Findings)
+	}
+	fault := capture.Faults(v.Raster.Width, v.Raster.Height)[0]
+	begin := capture.Displayed()[fault.First].StartS
+	if got := doc.Findings[0].StartS; got < begin-0.02 || got > begin+2*0.02 {
+		t.Errorf("the ghost begins at %.3f s, want %.3f s", got, begin)
+	}
+	for _, name := range []string{doc.Findings[0].Evidence.Crop, doc.Findings[0].Evidence.Strip} {
+		if m, err := filepath.Glob(filepath.Join(out, name)); err != nil || len(m) != 1 {
+			t.Errorf("%q is not there", name)
+		}
+	}
+	// Told that there is no screen, it examines the camera's frames themselves.
+	if e := sw(t, "scan", clip, "--from", "direct", "--out", out, "--quiet"); e.code != exitDone {
+		t.Fatal(e)
+	}
+	if doc, err = report.Read(filepath.Join(out, findingsName)); err != nil || doc.View.Kind != "direct" {
+		t.Errorf("view of kind %q, %v; want direct", doc.View.Kind, err)
+	}
+}
+
+// What a camera cannot show is said to be out of its reach.
+func TestLimits(t *testing.T) {
+	view := screen.Whole(image.Pt(1280, 720))
+	found := &display.Survey{Screen: true, Found: screen.Found{View: view}}
+	found.Estimate.Found = true
+	f := &filmed{survey: found}
+	facts := display.Facts{Frames: 100, Trusted: 1}
+	c := detect.Coverage{Kind: detect.Combing, State: detect.Examined, Seconds: 2, Floor: 1}
+	f.limit(&c, facts)
+	if c.State != detect.NotExaminable || c.Seconds != 0 || c.Why == "" {
+		t.Errorf("720 camera lines for 1080 of the set: %+v", c)
+	}
+	found.Found.View = screen.Whole(image.Pt(3840, 2160))
+	c = detect.Coverage{Kind: detect.Combing, State: detect.Examined, Seconds: 2, Floor: 1}
+	f.limit(&c, facts)
+	if c.State != detect.Examined {
+		t.Errorf("2160 camera lines for 1080 of the set: %+v", c)
+	}
+	facts.Trusted = 0.25
+	f.limit(&c, facts)
+	if c.State != detect.Limited || c.Seconds != 0.5 {
+		t.Errorf("a quarter of the rows trusted: %+v", c)
+	}
+	found.Estimate.Found = false
+	facts.Unlocked = facts.Frames
+	f.limit(&c, facts)
+	if c.State != detect.NotExaminable {
+		t.Errorf("no refresh found: %+v", c)
+	}
+}
