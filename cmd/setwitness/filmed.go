@@ -100,8 +100,14 @@ func (f *filmed) describe(in *report.Input) {
 	in.Warnings = append(in.Warnings, f.words(facts)...)
 	r := *in.Result
 	r.Coverage = slices.Clone(r.Coverage)
+	r.Events = slices.Clone(r.Events)
 	for i := range r.Coverage {
-		f.limit(&r.Coverage[i], facts)
+		c := &r.Coverage[i]
+		f.limit(c, facts)
+		// What the camera cannot show it has not shown, either.
+		if c.State == detect.NotExaminable {
+			r.Events = slices.DeleteFunc(r.Events, func(e detect.Event) bool { return e.Kind == c.Kind })
+		}
 	}
 	in.Result = &r
 }
