@@ -80,6 +80,8 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 		filmed.source.Close()
 	}
 	finish()
+	// So does the evidence: what the stages kept goes back first.
+	debug.FreeOSMemory()
 
 	facts := takeFacts(s.clip, info, summary)
 	if facts.SHA256, err = sum(); err != nil {
