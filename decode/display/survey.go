@@ -53,9 +53,6 @@ type Options struct {
 	// CaptureRate is the frames a second of the camera, 0 if the file is to
 	// be asked.
 	CaptureRate float64
-	// LinesPerPx is the lines of the set to a camera pixel in a close-up
-	// whose panel shows no grid; 0 if not known.
-	LinesPerPx float64
 }
 
 const (
