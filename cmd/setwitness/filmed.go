@@ -2,10 +2,8 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"image"
-	"io"
 	"math"
 	"slices"
 	"strings"
@@ -56,7 +54,7 @@ func (s *scan) unread(ctx context.Context, err error) error {
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
-	if errors.Is(err, io.ErrUnexpectedEOF) || !strings.HasPrefix(err.Error(), s.clip) {
+	if !strings.HasPrefix(err.Error(), s.clip) {
 		err = fmt.Errorf("%s: %w", s.clip, err)
 	}
 	return unusable{err}

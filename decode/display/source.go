@@ -92,7 +92,7 @@ func (s *Survey) Source(take Frames) (*Source, error) {
 		half:      steadyFrames(s.Timing.Rate),
 		full:      picture.New(s.Raster.X, s.Raster.Y, f.Depth),
 	}
-	o.light.black = float64(int(s.black) << moreBits)
+	o.light.black = float64(int(s.black) << refresh.MoreBits)
 	estimate := &s.Estimate
 	if !estimate.Found {
 		estimate = nil
@@ -106,15 +106,12 @@ func (s *Survey) Source(take Frames) (*Source, error) {
 		return nil, err
 	}
 	o.format = picture.Format{
-		W: s.Raster.X, H: s.Raster.Y, Depth: f.Depth + moreBits, ChromaX: -1, ChromaY: -1, Colour: f.Colour,
+		W: s.Raster.X, H: s.Raster.Y, Depth: f.Depth + refresh.MoreBits, ChromaX: -1, ChromaY: -1, Colour: f.Colour,
 		SampleAspectNum: 1, SampleAspectDen: 1,
 	}
 	o.format.RateNum, o.format.RateDen = rate(s.Estimate)
 	return o, nil
 }
-
-// moreBits is what averaging exposures adds to the depth of the samples.
-const moreBits = 4
 
 // rate returns the pictures a second as a fraction.
 func rate(e refresh.Estimate) (num, den int) {

@@ -144,8 +144,9 @@ type probe struct {
 	options Options
 	finder  *screen.Finder
 
-	kept  []kept
-	added int
+	kept []kept
+	// found is what the glance was sure of, nil if it was not.
+	found *screen.Found
 }
 
 // reduction returns by what factor frames of a width are made smaller.
@@ -174,12 +175,12 @@ func (p *probe) next(ctx context.Context, take Frames) (done bool, err error) {
 	every := max(1, int(probeSeconds*p.survey.Timing.Rate/spreadFrames))
 	if p.options.Corners == nil && (n < glanceFrames || n%every == 0) {
 		p.finder.Add(&c.Y)
-		p.added++
 	}
 	p.kept = append(p.kept, kept{screen.Reduce(&c.Y, reduction(c.Y.W)), c.Frame, c.Time})
 	if n+1 == glanceFrames && p.options.From == Auto && p.options.Corners == nil {
 		found, err := p.finder.Result()
 		if err == nil && found.Kind == screen.Direct && found.Confidence >= sureDirect {
+			p.found = &found
 			return true, nil
 		}
 	}
@@ -192,9 +193,12 @@ func (p *probe) decide(f picture.Format) error {
 	if len(p.kept) == 0 {
 		return nil
 	}
-	if p.options.Corners != nil {
+	switch {
+	case p.options.Corners != nil:
 		s.Found = screen.FromCorners(*p.options.Corners, size)
-	} else {
+	case p.found != nil:
+		s.Found = *p.found
+	default:
 		var err error
 		if s.Found, err = p.finder.Result(); err != nil {
 			return err

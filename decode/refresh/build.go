@@ -53,9 +53,9 @@ type Built struct {
 
 const (
 	defaultExposures = 2
-	// moreBits is the depth that averaging adds: sixteen steps to a code are
+	// MoreBits is the depth that averaging adds to the samples: sixteen steps to a code are
 	// finer than the noise of any camera over two exposures.
-	moreBits = 4
+	MoreBits = 4
 	// weightBits is the precision of the weights.
 	weightBits = 12
 	// narrowTrust is the trust of a band whose exposure clears the update by
@@ -111,7 +111,7 @@ type Builder struct {
 // NewBuilder returns a Builder that gives each picture to emit when it is
 // complete. The picture's plane belongs to emit.
 func NewBuilder(o BuildOptions, source Source, emit func(*Built) error) (*Builder, error) {
-	if o.W <= 0 || o.H <= 0 || o.Depth < 8 || o.Depth > 16-moreBits {
+	if o.W <= 0 || o.H <= 0 || o.Depth < 8 || o.Depth > 16-MoreBits {
 		return nil, fmt.Errorf("pictures of %dx%d samples of %d bits cannot be built", o.W, o.H, o.Depth)
 	}
 	if o.Exposures <= 0 {
@@ -282,7 +282,7 @@ func (b *Builder) build(d *draft) error {
 		b.noise = v
 	}
 	out.Noise = b.noise
-	out.Y = b.options.Plane(b.options.W, b.options.H, b.options.Depth+moreBits)
+	out.Y = b.options.Plane(b.options.W, b.options.H, b.options.Depth+MoreBits)
 	merge(&out.Y, views, b.options.Black)
 	return b.emit(out)
 }
@@ -439,7 +439,7 @@ func merge(dst *picture.Plane, views []view, black int) {
 }
 
 func mergeRow[T uint8 | uint16](dst []uint16, views []view, y, black, full int, of func(*picture.Plane) []T) {
-	const one, shift = 1 << weightBits, weightBits - moreBits
+	const one, shift = 1 << weightBits, weightBits - MoreBits
 	offset := int32(1) << (shift - 1)
 	rest := int32(one)
 	// The two that most rows have are taken together.

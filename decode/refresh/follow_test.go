@@ -7,11 +7,11 @@ import (
 
 // score is how decisions compare with the truth.
 type score struct {
-	bands, pure, right  int // bands decided; not marked mixed; of those with the right picture
-	mixed, recalled     int // bands that saw two pictures; of those marked
-	unlocked            int
-	pictures, pureBands int // picture-bands shown; of those with a pure frame
-	possible            int // picture-bands for which the camera took a pure frame
+	bands, pure, right int // bands decided; not marked mixed; of those with the right picture
+	mixed, recalled    int // bands that saw two pictures; of those marked
+	unlocked           int
+	pureBands          int // picture-bands shown; of those with a pure frame
+	possible           int // picture-bands for which the camera took a pure frame
 }
 
 // traceShare is the share of an exposure that may see another picture before

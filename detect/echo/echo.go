@@ -81,9 +81,6 @@ type Look struct {
 	// (its participation ratio): the profile strays by about one over its
 	// root.
 	Weight float64
-	// Along is where the thing's centre of contrast lies on its path, raster
-	// pixels from the picture's corner.
-	Along float64
 	// Energy is the gradient's own energy, comparable between looks at one
 	// thing.
 	Energy float64
@@ -487,7 +484,7 @@ func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectan
 	if energy == 0 {
 		return Look{}, false
 	}
-	l.Weight, l.Along = g.Weight, g.Along*l.SamplePx
+	l.Weight = g.Weight
 	n := min(int(reachSteps*speed)+4, longest)
 	s.dx, s.dy, s.sums = s.dx[:0], s.dy[:0], s.sums[:0]
 	for k := range n {

@@ -22,9 +22,6 @@ type Gradient struct {
 	// Weight is the number of samples that carry the energy (its
 	// participation ratio).
 	Weight float64
-	// Along is where the centre of contrast of what stands out lies on the
-	// path, in samples from the plane's corner; 0 for the plane itself.
-	Along float64
 
 	above []int16
 }
@@ -34,11 +31,10 @@ type Gradient struct {
 // background. The window must lie inside the plane.
 func (g *Gradient) Measure(r *cells.Reduced, m *motion.Map, win image.Rectangle, plain bool, ux, uy float64) {
 	w, h := win.Dx(), win.Dy()
-	g.W, g.H, g.Energy, g.Weight, g.Along = w, h, 0, 0, 0
+	g.W, g.H, g.Energy, g.Weight = w, h, 0, 0
 	g.Pix = slices.Grow(g.Pix[:0], w*h)[:w*h]
 	clear(g.Pix)
 	g.above = slices.Grow(g.above[:0], w*h)[:w*h]
-	var along, weight float64
 	for y := range h {
 		from := (win.Min.Y+y)*r.W + win.Min.X
 		dst := g.above[y*w : (y+1)*w]
@@ -49,15 +45,10 @@ func (g *Gradient) Measure(r *cells.Reduced, m *motion.Map, win image.Rectangle,
 			continue
 		}
 		pix, back, mask := r.Pix[from:from+w], m.Background[from:from+w], m.StandsOut[from:from+w]
-		py := float64(win.Min.Y+y) * uy
 		for x := range dst {
 			dst[x] = 0
 			if mask[x] != 0 {
-				d := int(pix[x]) - int(back[x])
-				dst[x] = int16(d)
-				e := math.Abs(float64(d))
-				along += e * (float64(win.Min.X+x)*ux + py)
-				weight += e
+				dst[x] = int16(int(pix[x]) - int(back[x]))
 			}
 		}
 	}
@@ -111,7 +102,4 @@ func (g *Gradient) Measure(r *cells.Reduced, m *motion.Map, win image.Rectangle,
 		return // what is there is noise
 	}
 	g.Energy, g.Weight = sum-noise, sum*sum/fourth
-	if weight > 0 {
-		g.Along = along / weight
-	}
 }

@@ -300,7 +300,6 @@ func squash(x float64) float64 { return 1 / (1 + math.Exp(-x)) }
 type comparison struct {
 	clean     int     // looks without a peak of their own
 	alike     int     // looks with one at the same ratio to their step
-	other     int     // looks with one elsewhere
 	baseline  float64 // what the clean ones show at this very lag
 	spread    float64 // largest step over smallest among the alike
 	keepsStep bool    // their lags follow their steps
@@ -342,8 +341,6 @@ func (s *state) compare(t int, l *echo.Look) comparison {
 			if math.Abs(o.Main.Lag/p.Lag-o.Steps()/l.Steps()) > 0.5*math.Abs(1-o.Steps()/l.Steps())+1/p.Lag {
 				c.keepsStep = false
 			}
-		default:
-			c.other++
 		}
 	}
 	c.spread = fastest / slowest

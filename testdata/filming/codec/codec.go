@@ -2,11 +2,10 @@
 //
 // In: a capture, a folder for the file. Out: a file with H.264 at a phone's
 // bit rate, the capture's own stamps, its rotation and what a phone notes of
-// its rate of capture; and a source that decodes it.
+// its rate of capture.
 package codec
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -14,7 +13,6 @@ import (
 	"path/filepath"
 	"strconv"
 
-	"setwitness/decode"
 	"setwitness/decode/encode"
 	"setwitness/decode/picture"
 	"setwitness/testdata/filming"
@@ -118,24 +116,3 @@ func turned(p *picture.Plane, degrees int) picture.Plane {
 	}
 	return out
 }
-
-// Source decodes a written capture. Close it when the run is over.
-type Source struct{ take *decode.Take }
-
-// Open opens what Write wrote.
-func Open(path string) (*Source, error) {
-	t, err := decode.Open(path, decode.Options{Threads: 1})
-	if err != nil {
-		return nil, err
-	}
-	return &Source{t}, nil
-}
-
-// Format returns the format of the frames, upright.
-func (s *Source) Format() picture.Format { return s.take.Format() }
-
-// Next returns the next frame.
-func (s *Source) Next(ctx context.Context) (*picture.Picture, error) { return s.take.Next(ctx) }
-
-// Close gives back what the decoder holds.
-func (s *Source) Close() { s.take.Close() }

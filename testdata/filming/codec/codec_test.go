@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"setwitness/decode"
 	"setwitness/testdata/filming"
 	"setwitness/testdata/scene"
 )
@@ -38,7 +39,7 @@ func TestRoundTrip(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		source, err := Open(path)
+		source, err := decode.Open(path, decode.Options{Threads: 1})
 		if err != nil {
 			t.Fatal(err)
 		}

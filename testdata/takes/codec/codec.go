@@ -1,19 +1,16 @@
 // Package codec sends takes of the catalogue through H.264 and back, so that
 // stages can be tried on what a codec leaves of them.
 //
-// In: a take, a folder for the file, a quality. Out: a source that decodes
-// what was written.
+// In: a take, a folder for the file, a quality. Out: what was written, to
+// be read with decode.Open.
 package codec
 
 import (
-	"context"
 	"fmt"
 	"path/filepath"
 	"strconv"
 
-	"setwitness/decode"
 	"setwitness/decode/encode"
-	"setwitness/decode/picture"
 	"setwitness/testdata/takes"
 )
 
@@ -42,25 +39,3 @@ func Write(t takes.Take, dir string, crf int) (string, error) {
 	}
 	return path, w.Close()
 }
-
-// Source decodes a written take. Its pictures are those of the file; close it
-// when the run is over.
-type Source struct{ take *decode.Take }
-
-// Open opens what Write wrote.
-func Open(path string) (*Source, error) {
-	t, err := decode.Open(path, decode.Options{Threads: 1})
-	if err != nil {
-		return nil, err
-	}
-	return &Source{t}, nil
-}
-
-// Format returns the format of the pictures.
-func (s *Source) Format() picture.Format { return s.take.Format() }
-
-// Next returns the next picture.
-func (s *Source) Next(ctx context.Context) (*picture.Picture, error) { return s.take.Next(ctx) }
-
-// Close gives back what the decoder holds.
-func (s *Source) Close() { s.take.Close() }

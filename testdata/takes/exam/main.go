@@ -13,6 +13,7 @@ import (
 	"sync"
 	"time"
 
+	"setwitness/decode"
 	"setwitness/detect"
 	"setwitness/detect/all"
 	"setwitness/testdata/takes"
@@ -124,7 +125,7 @@ func examine(t takes.Take, s settings, dir string) result {
 			return r
 		}
 		defer os.Remove(path)
-		decoded, err := codec.Open(path)
+		decoded, err := decode.Open(path, decode.Options{Threads: 1})
 		if err != nil {
 			r.err = err
 			return r
