@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	"testing/iotest"
@@ -193,6 +194,56 @@ func TestBuildHostile(t *testing.T) {
 	}
 	if f.Coverage[0].State != detect.NotExaminable {
 		t.Errorf("a kind whose stage claims nothing is %q", f.Coverage[0].State)
+	}
+}
+
+// A take of a screen, with everything that is said of the camera.
+func filmed() Input {
+	in := example()
+	in.View = &View{
+		Kind: "screen", Raster: Raster{1920, 1080}, RefreshHz: 50, DisplayedFrames: 100, MixedFrames: 70, CameraPxPerLine: 1.1,
+		Corners: [][2]float64{{100, 80}, {1200.5, 90}, {1190, 700}, {95, 690.25}},
+		Camera: &Camera{
+			Why: "a lit quadrilateral", Capture: "240 frames a second", Refresh: "50 new pictures a second", FramesPerPicture: 4.8,
+			ExposureMs: 2, DownMs: -9, AcrossMs: 0.1, CornersConfidence: 0.9, CornersSpreadPx: 0.2, SwayPx: 8, CarriedFrames: 3, TrustedShare: 0.99,
+			NoiseCodes: 0.4,
+			Sample: &Sample{
+				Frame: 105, TimeS: 0.4375, Corners: [4][2]float64{{101, 80}, {1200.5, 90}, {1190, 700}, {95, 690.25}},
+				Camera: "crops/camera.png", Picture: "crops/screen.png",
+			},
+		},
+	}
+	return in
+}
+
+// The document of a take of a screen keeps to the schema and comes back whole.
+func TestScreen(t *testing.T) {
+	f, _ := Build(filmed())
+	var b bytes.Buffer
+	if err := Encode(&b, f); err != nil {
+		t.Fatal(err)
+	}
+	back, err := Decode(bytes.NewReader(b.Bytes()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !reflect.DeepEqual(back.View, f.View) {
+		t.Errorf("%+v came back as %+v", f.View, back.View)
+	}
+	for name, spoil := range map[string]func(*Camera){
+		"confidence": func(c *Camera) { c.CornersConfidence = 1.5 },
+		"share":      func(c *Camera) { c.TrustedShare = -1 },
+		"path":       func(c *Camera) { c.Sample.Picture = "../screen.png" },
+	} {
+		f, _ := Build(filmed())
+		spoil(f.View.Camera)
+		var b bytes.Buffer
+		if err := Encode(&b, f); err != nil {
+			continue
+		}
+		if err := Validate(b.Bytes()); err == nil {
+			t.Errorf("a document with a wrong %s is taken", name)
+		}
 	}
 }
 

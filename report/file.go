@@ -186,6 +186,11 @@ func (f *Findings) check() error {
 		}
 		ids[n.ID] = true
 	}
+	if c := f.View.Camera; c != nil && c.Sample != nil {
+		if err := local(c.Sample.Camera, c.Sample.Picture); err != nil {
+			return err
+		}
+	}
 	for i, c := range f.Cadence {
 		if !(c.StartS <= c.EndS) {
 			return fmt.Errorf("cadence %d: it ends before it starts", i)
@@ -213,7 +218,12 @@ func (n *Finding) check() error {
 			return errors.New("its strength or visibility is no number")
 		}
 	}
-	for _, name := range []string{n.Evidence.Crop, n.Evidence.Context, n.Evidence.Strip} {
+	return local(n.Evidence.Crop, n.Evidence.Context, n.Evidence.Strip)
+}
+
+// local reports a name that leads away from the document.
+func local(names ...string) error {
+	for _, name := range names {
 		if name != "" && !filepath.IsLocal(filepath.FromSlash(name)) {
 			return fmt.Errorf("evidence %q does not lie beside the document", name)
 		}

@@ -82,6 +82,48 @@ type View struct {
 	DisplayedFrames int          `json:"displayed_frames,omitempty"`
 	MixedFrames     int          `json:"mixed_frames,omitempty"`
 	CameraPxPerLine float64      `json:"camera_px_per_line,omitempty"`
+	Camera          *Camera      `json:"camera,omitempty"`
+}
+
+// Camera is what was found out, in a take of a screen, about the camera and how
+// it saw the set. Words stand where a number would say less.
+type Camera struct {
+	Why     string `json:"why"`               // this is a take of a screen
+	Capture string `json:"capture"`           // when the frames were captured
+	Refresh string `json:"refresh,omitempty"` // what was found of the set's refresh
+	// FramesPerPicture is the camera's frames to one displayed picture.
+	FramesPerPicture float64 `json:"frames_per_picture,omitempty"`
+	// ExposureMs is how long a frame is exposed. DownMs and AcrossMs are how
+	// much later a new picture begins to show at the bottom than at the top,
+	// and at the right than at the left: the set's own update less the camera's
+	// readout.
+	ExposureMs float64 `json:"exposure_ms,omitempty"`
+	DownMs     float64 `json:"down_ms,omitempty"`
+	AcrossMs   float64 `json:"across_ms,omitempty"`
+	// CornersConfidence is 0 to 1. CornersSpreadPx is by how many camera pixels
+	// (root mean square) what one frame says of a corner differs from its path
+	// over the frames around, and SwayPx the farthest that a corner moved.
+	CornersConfidence float64 `json:"corners_confidence"`
+	CornersSpreadPx   float64 `json:"corners_spread_px"`
+	SwayPx            float64 `json:"sway_px"`
+	// CarriedFrames are those in which too little of the border showed.
+	CarriedFrames int `json:"carried_frames"`
+	// TrustedShare is how much of all rows of all pictures was exposed to one
+	// picture alone.
+	TrustedShare float64 `json:"trusted_share"`
+	// NoiseCodes is the standard deviation of a sample of one frame.
+	NoiseCodes float64 `json:"noise_codes,omitempty"`
+	Sample     *Sample `json:"sample,omitempty"`
+}
+
+// Sample is one camera frame, with the picture that it shows as the files of
+// the evidence.
+type Sample struct {
+	Frame   int           `json:"frame"`
+	TimeS   float64       `json:"time_s"`
+	Corners [4][2]float64 `json:"corners"` // as those of View, in this frame
+	Camera  string        `json:"camera"`  // file of the frame
+	Picture string        `json:"picture"` // file of the picture, rebuilt and straightened
 }
 
 // Raster is a size in pixels.

@@ -88,11 +88,25 @@ func (f *filmed) describe(in *report.Input) {
 		MixedFrames:     facts.Mixed,
 		CameraPxPerLine: rounded(v.PxPerLine(s.Raster.Y)),
 	}
-	for _, c := range v.Quad {
-		view.Corners = append(view.Corners, [2]float64{rounded(c.X), rounded(c.Y)})
+	for _, c := range corners(v.Quad) {
+		view.Corners = append(view.Corners, c)
 	}
-	if s.Estimate.Found {
-		view.RefreshHz = rounded(s.Estimate.Hz)
+	view.Camera = &report.Camera{
+		Why:               s.Why,
+		Capture:           s.Timing.Reason,
+		CornersConfidence: rounded(min(max(v.Confidence, 0), 1)),
+		CornersSpreadPx:   rounded(facts.Spread),
+		SwayPx:            rounded(facts.Sway),
+		CarriedFrames:     facts.Carried,
+		TrustedShare:      rounded(facts.Trusted),
+		NoiseCodes:        rounded(facts.Noise),
+	}
+	if e := &s.Estimate; e.Found {
+		view.RefreshHz = rounded(e.Hz)
+		view.Camera.Refresh = e.Reason
+		view.Camera.FramesPerPicture = rounded(e.FramesPerPicture)
+		view.Camera.ExposureMs = rounded(1000 * e.Exposure)
+		view.Camera.DownMs, view.Camera.AcrossMs = rounded(1000*e.Slope), rounded(1000*e.Across)
 	}
 	in.View = view
 	in.Warnings = append(in.Warnings, f.words(facts)...)
@@ -110,29 +124,36 @@ func (f *filmed) describe(in *report.Input) {
 	in.Result = &r
 }
 
-// words are what a reader of the report has to know about the camera.
+// words are what a reader of the report has to beware of.
 func (f *filmed) words(facts display.Facts) []string {
 	s := f.survey
-	w := []string{
-		"This is a take of a screen: " + s.Why + ".",
-		"Capture: " + s.Timing.Reason + ".",
-	}
+	var w []string
 	if s.Found.Confidence < 0.7 || s.Found.View.Confidence < 0.5 {
 		w = append(w, "Where the screen lies is not sure; --corners can say it.")
 	}
 	if s.Found.LitArea {
 		w = append(w, "The panel's own edge could not be seen: the lit picture is taken as the screen.")
 	}
-	if s.Estimate.Reason != "" {
-		w = append(w, "Refresh: "+s.Estimate.Reason+".")
+	if s.Ambiguous {
+		w = append(w, "Another rate of capture fits as well as the one that was taken; --capture-fps can say it.")
+	}
+	if !s.Estimate.Found && s.Estimate.Reason != "" {
+		w = append(w, "The set's refresh is not known: "+s.Estimate.Reason+".")
 	}
 	if facts.Cuts > 0 {
-		w = append(w, fmt.Sprintf("The camera was knocked or moved to another place %d times; nothing was compared across that.", facts.Cuts))
+		w = append(w, fmt.Sprintf("The camera was knocked or moved to another place %s; nothing was compared across that.", times(facts.Cuts)))
 	}
 	if facts.Frames > 0 && facts.Unlocked > 0 {
 		w = append(w, fmt.Sprintf("In %d of %d camera frames it is not known which picture of the set they show.", facts.Unlocked, facts.Frames))
 	}
 	return w
+}
+
+func times(n int) string {
+	if n == 1 {
+		return "once"
+	}
+	return fmt.Sprintf("%d times", n)
 }
 
 // limit lowers a coverage to what the camera could see.
@@ -153,6 +174,14 @@ func (f *filmed) limit(c *detect.Coverage, facts display.Facts) {
 		c.Seconds *= facts.Trusted
 		c.Why = fmt.Sprintf("only %.0f %% of the rows were exposed to one picture alone", 100*facts.Trusted)
 	}
+}
+
+// corners are those of a document.
+func corners(q screen.Quad) (out [4][2]float64) {
+	for i, c := range q {
+		out[i] = [2]float64{rounded(c.X), rounded(c.Y)}
+	}
+	return out
 }
 
 func rounded(v float64) float64 { return math.Round(v*1000) / 1000 }

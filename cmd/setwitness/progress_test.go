@@ -68,10 +68,12 @@ func TestTable(t *testing.T) {
 			{Kind: detect.Combing, State: detect.Examined, Seconds: 12, Floor: &report.Quantity{Value: 2.1, Unit: "%"}},
 			{Kind: detect.Vignetting, State: detect.NotExaminable, Why: report.NotBuilt},
 		},
+		View:     report.View{Kind: "screen", Camera: &report.Camera{Why: "four straight sides", Capture: "240 frames a second", Refresh: "50 pictures a second"}},
 		Warnings: []string{"the file is cut short"},
 	}
 	plain := table(doc, "out/report.html", false)
-	for _, want := range []string{"nothing found", "combing: examined for 12.0 s; anything above 2.1 % would have shown.", "not examined (not built yet): vignetting", "mind: the file is cut short", "report: out/report.html"} {
+	for _, want := range []string{"nothing found", "combing: examined for 12.0 s; anything above 2.1 % would have shown.", "not examined (not built yet): vignetting", "mind: the file is cut short",
+		"a film of a screen: four straight sides", "camera: 240 frames a second", "set: 50 pictures a second", "report: out/report.html"} {
 		if !strings.Contains(plain, want) {
 			t.Errorf("the table lacks %q:\n%s", want, plain)
 		}
@@ -88,8 +90,8 @@ func TestTable(t *testing.T) {
 	}
 	// Columns stand below their headings, whatever their width.
 	rows := strings.Split(regexp.MustCompile(`\x1b\[[0-9]m`).ReplaceAllString(full, ""), "\n")
-	at := strings.Index(rows[1], "kind")
-	for _, r := range rows[2 : 2+mostRows] {
+	at := strings.Index(rows[4], "kind")
+	for _, r := range rows[5 : 5+mostRows] {
 		if strings.Index(r, "combing") != at {
 			t.Errorf("the kind does not stand below its heading: %q", r)
 		}

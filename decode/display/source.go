@@ -31,15 +31,21 @@ type Source struct {
 
 	// fresh are camera frames, with their views beside them, whose place is
 	// not steadied yet, from half of them that are, which lend their views.
-	fresh []*picture.Picture
-	views []screen.View
-	half  int
-	held  []held // camera frames that may still be asked for
-	ready []*picture.Picture
-	ended bool
-	made  [][]Part // of each picture
-	parts []Part   // of the picture that is being built
-	facts Facts
+	fresh   []*picture.Picture
+	views   []screen.View
+	half    int
+	held    []held // camera frames that may still be asked for
+	ready   []*picture.Picture
+	ended   bool
+	made    [][]Part // of each picture
+	numbers []int    // of each picture, in the order of time
+	parts   []Part   // of the picture that is being built
+	record  record
+	facts   Facts
+
+	first   *screen.Quad // where the screen was at first
+	strays  float64      // sum of squares, px
+	strayed int
 }
 
 type held struct {
@@ -73,6 +79,10 @@ type Facts struct {
 	// Noise is the standard deviation of a sample of one exposure, in codes
 	// of the file.
 	Noise float64
+	// Spread is by how many camera pixels, root mean square, what one frame
+	// says of a corner differs from its path over the frames around, and Sway
+	// the farthest that a corner went from where it was at first.
+	Spread, Sway float64
 
 	trusted, bands float64
 }
@@ -137,6 +147,9 @@ func (o *Source) Facts() Facts {
 	f := o.facts
 	if f.bands > 0 {
 		f.Trusted = f.trusted / f.bands
+	}
+	if o.strayed > 0 {
+		f.Spread = math.Sqrt(o.strays / float64(o.strayed))
 	}
 	return f
 }
@@ -217,6 +230,7 @@ func (o *Source) push(c *picture.Picture) error {
 func (o *Source) place() error {
 	i := len(o.views) - len(o.fresh)
 	c, v := o.fresh[0], steady(o.views, i, o.half)
+	o.watch(o.views[i], v)
 	o.fresh = o.fresh[:copy(o.fresh, o.fresh[1:])]
 	if i >= o.half {
 		o.views = o.views[:copy(o.views, o.views[i-o.half+1:])]
@@ -231,10 +245,28 @@ func (o *Source) place() error {
 	}))
 }
 
+// watch measures how far the corners of one frame are from their path, and how
+// far that leads.
+func (o *Source) watch(measured, path screen.View) {
+	if path.Carried {
+		return
+	}
+	if o.first == nil {
+		o.first = &path.Quad
+	}
+	for i, c := range path.Quad {
+		o.strays += math.Pow(measured.Quad[i].X-c.X, 2) + math.Pow(measured.Quad[i].Y-c.Y, 2)
+		o.strayed++
+		o.facts.Sway = max(o.facts.Sway, math.Hypot(c.X-o.first[i].X, c.Y-o.first[i].Y))
+	}
+}
+
 // add lets decisions through the builder and lets go of frames.
 func (o *Source) add(list []refresh.Decision) error {
+	lock, _ := o.lock.Locked()
 	for i := range list {
 		d := &list[i]
+		o.record.add(d, lock)
 		if !d.Locked {
 			o.facts.Unlocked++
 		}
@@ -296,6 +328,7 @@ func (o *Source) built(b *refresh.Built) error {
 	o.facts.Noise = b.Noise
 	o.facts.Displayed++
 	o.made = append(o.made, slices.Clone(o.parts))
+	o.numbers = append(o.numbers, b.Picture)
 	o.parts = o.parts[:0]
 	o.ready = append(o.ready, p)
 	return nil

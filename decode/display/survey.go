@@ -90,6 +90,9 @@ type Survey struct {
 	Raster image.Point
 	// Timing says when the frames were captured.
 	Timing refresh.Timing
+	// Ambiguous is set when Timing rests on the set's refresh and another rate
+	// of capture fits as well.
+	Ambiguous bool
 	// Estimate is the set's refresh against the camera.
 	Estimate refresh.Estimate
 
@@ -251,9 +254,7 @@ func (s *Survey) refresh(list []kept, f picture.Format) {
 	s.Timing = refresh.RealTimes(s.stamps, nil, rate)
 	s.Timing.Source = refresh.Refresh
 	s.Timing.Reason = fmt.Sprintf("by the set's refresh the camera took %.4g frames a second", rate)
-	if !sure {
-		s.Timing.Reason += ", or another rate that fits as well (state it with --capture-fps)"
-	}
+	s.Ambiguous = !sure
 	for i := range frames {
 		frames[i].Time = s.life(frames[i].Shown)
 	}
