@@ -18,10 +18,12 @@ type Event struct {
 	PeakRegion        image.Rectangle // of the strongest mark
 	Strength          float64         // of the strongest mark, Kind.Unit
 	Confidence        float64         // 0.5 to 1
+	Visibility        float64         // JND under the conditions of the run
 	Pictures          int             // pictures that carry a mark
 	Measures          map[string]float64
 	strongest, second float64 // confidences of the two surest pictures
 	last              image.Rectangle
+	seen              glance // of the strongest mark
 }
 
 // Two marks of one kind belong to one fault when no more time than this lies
@@ -109,14 +111,14 @@ func (e *Event) take(m Mark) {
 	// only extend.
 	if m.Strength*m.Confidence > e.Strength*e.Confidence {
 		e.Strength, e.Confidence = m.Strength, m.Confidence
-		e.Peak, e.PeakRegion, e.Measures = m.Picture, m.Region, m.Measures
+		e.Peak, e.PeakRegion, e.Measures, e.seen = m.Picture, m.Region, m.Measures, m.seen
 	}
 }
 
 func (e *Event) absorb(o *Event) {
 	if o.Strength*o.Confidence > e.Strength*e.Confidence {
 		e.Strength, e.Confidence = o.Strength, o.Confidence
-		e.Peak, e.PeakRegion, e.Measures = o.Peak, o.PeakRegion, o.Measures
+		e.Peak, e.PeakRegion, e.Measures, e.seen = o.Peak, o.PeakRegion, o.Measures, o.seen
 	}
 	for _, c := range []float64{o.strongest, o.second} {
 		if c > e.strongest {

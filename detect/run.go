@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"setwitness/decode/picture"
+	"setwitness/detect/vision"
 )
 
 // Source yields the pictures of a take in presentation order; the caller
@@ -53,6 +54,7 @@ func (w *Window) Mark(m Mark) {
 			return
 		}
 	}
+	m.seen = glanceAt(w.run.picture(m.Picture), m.Region)
 	w.run.joiner.add(m)
 }
 
@@ -67,14 +69,17 @@ type CadenceRun struct {
 // Result is what a run found. It holds whatever was found up to the point
 // where the run ended, also when Run returns an error beside it.
 type Result struct {
-	Format   picture.Format
-	Pictures int
-	Times    []time.Duration // presentation time of each picture
-	Frames   []int           // the file's frame of each picture
-	Events   []Event         // in order of start
-	Coverage []Coverage      // of the kinds that a stage examined
-	Cadence  []CadenceRun
-	Spent    map[string]time.Duration // wall time in each stage, by name
+	Format picture.Format
+	// Conditions are those that visibility is stated for, with the raster of
+	// the take.
+	Conditions vision.Conditions
+	Pictures   int
+	Times      []time.Duration // presentation time of each picture
+	Frames     []int           // the file's frame of each picture
+	Events     []Event         // in order of start
+	Coverage   []Coverage      // of the kinds that a stage examined
+	Cadence    []CadenceRun
+	Spent      map[string]time.Duration // wall time in each stage, by name
 }
 
 type slot struct {
@@ -91,6 +96,8 @@ type run struct {
 	newest int
 	slots  []*slot
 	joiner *joiner
+	viewer *vision.Viewer
+	lives  []time.Duration // when each picture was shown in life, from the first
 	res    *Result
 }
 
@@ -101,25 +108,37 @@ func (r *run) picture(i int) *picture.Picture {
 	return r.ring[i%len(r.ring)]
 }
 
-// Run steps the stages over all pictures of src. options maps
+// Run is RunUnder the reference conditions of the take's own transfer.
+func Run(ctx context.Context, src Source, stages []*Stage, options map[string]float64, progress func(*picture.Picture)) (*Result, error) {
+	c := vision.Reference(vision.EOTFOf(src.Format().Colour.Transfer))
+	return RunUnder(ctx, c, src, stages, options, progress)
+}
+
+// RunUnder steps the stages over all pictures of src, and states visibility for
+// the given conditions; their lines are taken from the format. options maps
 // "stage.option" to values; an unknown name or a value out of range is an
 // error. progress, if not nil, is called after each picture. When ctx ends,
-// or when src fails, Run returns the result so far beside the error.
-func Run(ctx context.Context, src Source, stages []*Stage, options map[string]float64, progress func(*picture.Picture)) (*Result, error) {
+// or when src fails, RunUnder returns the result so far beside the error.
+func RunUnder(ctx context.Context, c vision.Conditions, src Source, stages []*Stage, options map[string]float64, progress func(*picture.Picture)) (*Result, error) {
 	if err := Validate(stages); err != nil {
 		return nil, err
 	}
 	if err := checkOptions(stages, options); err != nil {
 		return nil, err
 	}
-	r := &run{newest: -1, res: &Result{Format: src.Format(), Spent: map[string]time.Duration{}}}
+	viewer, err := viewerOf(c, src.Format())
+	if err != nil {
+		return nil, fmt.Errorf("conditions of viewing: %w", err)
+	}
+	r := &run{newest: -1, viewer: viewer}
+	r.res = &Result{Format: src.Format(), Conditions: viewer.Conditions, Spent: map[string]time.Duration{}}
 	r.joiner = newJoiner(src.Format())
 	if err := r.setUp(stages, options); err != nil {
 		return nil, err
 	}
 	defer r.release()
 
-	err := r.pump(ctx, src, progress)
+	err = r.pump(ctx, src, progress)
 	late := r.finish()
 	if err == nil {
 		err = late
@@ -169,7 +188,7 @@ func (r *run) setUp(stages []*Stage, options map[string]float64) error {
 	r.ring = make([]*picture.Picture, keep)
 	states := map[*Stage]State{}
 	for _, s := range stages {
-		state, err := s.New(&Setup{Format: r.res.Format, History: history[s], stage: s, states: states, options: options})
+		state, err := s.New(&Setup{Format: r.res.Format, Viewer: r.viewer, History: history[s], stage: s, states: states, options: options})
 		if err != nil {
 			return fmt.Errorf("stage %s: %w", s.Name, err)
 		}
@@ -205,6 +224,7 @@ func (r *run) pump(ctx context.Context, src Source, progress func(*picture.Pictu
 		r.res.Pictures++
 		r.res.Times = append(r.res.Times, p.Time)
 		r.res.Frames = append(r.res.Frames, p.Frame)
+		r.lives = append(r.lives, p.Time-p.Slowed)
 		for _, s := range r.slots {
 			if err := r.stepTo(s, r.newest-s.delay); err != nil {
 				return err
@@ -245,6 +265,10 @@ func (r *run) finish() (first error) {
 		}
 	}
 	r.res.Events = r.joiner.finish()
+	for i := range r.res.Events {
+		e := &r.res.Events[i]
+		e.Visibility = visibility(r.viewer, r.res.Format.W, e, r.shown(e))
+	}
 	for _, s := range r.slots {
 		r.res.Spent[s.stage.Name] = s.spent
 		if e, ok := s.state.(Examiner); ok && s.stage.Kind != "" {
@@ -255,6 +279,23 @@ func (r *run) finish() (first error) {
 		}
 	}
 	return first
+}
+
+// shown is how long an event could be seen in life.
+func (r *run) shown(e *Event) time.Duration {
+	n := len(r.lives)
+	if e.End+1 < n {
+		return r.lives[e.End+1] - r.lives[e.Start]
+	}
+	// The last picture stays for a picture period, or for as long as the one
+	// before it where the file states no rate.
+	var stays time.Duration
+	if rate := r.res.Format.Rate(); rate > 0 {
+		stays = time.Duration(float64(time.Second) / rate)
+	} else if n > 1 {
+		stays = r.lives[n-1] - r.lives[n-2]
+	}
+	return r.lives[e.End] - r.lives[e.Start] + stays
 }
 
 func (r *run) release() {

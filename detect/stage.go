@@ -25,6 +25,7 @@ import (
 	"slices"
 
 	"setwitness/decode/picture"
+	"setwitness/detect/vision"
 )
 
 // Stage is one measurement or one detector. It is a constant: a package
@@ -96,6 +97,8 @@ type Mark struct {
 	// Measures are the numbers behind the strength, each named with its
 	// unit (displacement_px, pitch_lines ...).
 	Measures map[string]float64
+
+	seen glance
 }
 
 // Coverage says what a take could have shown of one kind.
@@ -122,6 +125,9 @@ const (
 // Setup is what a stage is given to make its state.
 type Setup struct {
 	Format picture.Format
+	// Viewer judges steps, lines and patches of this take's codes in JND, under
+	// the conditions of the run.
+	Viewer *vision.Viewer
 	// History is how many of its own newest results a measurement stage has
 	// to keep for its readers. At Step of picture t they may ask for any of
 	// t-History+1 to t.

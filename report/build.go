@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"setwitness/detect"
+	"setwitness/detect/vision"
 )
 
 // Input is what a document is built from.
@@ -18,9 +19,9 @@ type Input struct {
 	Take    Take
 	Result  *detect.Result
 	// View is that of a take of a screen; nil for a direct one.
-	View       *View
-	Conditions Conditions // with the settings of the set
-	Warnings   []string
+	View     *View
+	Settings map[string]string // of the set
+	Warnings []string
 }
 
 // Peak says where the evidence of a finding is: the picture in which it is
@@ -49,7 +50,7 @@ func Build(in Input) (*Findings, []Peak) {
 		Tool:       Tool{Name: "setwitness", Version: in.Version},
 		Take:       in.Take,
 		View:       View{Kind: "direct", Raster: Raster{r.Format.W, r.Format.H}},
-		Conditions: in.Conditions,
+		Conditions: conditions(r.Conditions, in.Settings),
 		Coverage:   coverage(r.Coverage),
 		Findings:   []Finding{},
 		Warnings:   append([]string{}, in.Warnings...),
@@ -96,6 +97,14 @@ func Build(in Input) (*Findings, []Peak) {
 	return f, peaks
 }
 
+// conditions states those of a run with the settings of the set.
+func conditions(c vision.Conditions, settings map[string]string) Conditions {
+	return Conditions{
+		PeakNits: c.PeakNits, BlackNits: c.BlackNits, EOTF: string(c.EOTF), DistanceHeights: c.DistanceHeights,
+		ResponseAssumed: c.Camera, Settings: settings,
+	}
+}
+
 // rank is what puts a finding before another: how visible it is, weighed by how
 // sure it is.
 func (n *Finding) rank() float64 { return n.VisibilityJND * n.Confidence }
@@ -107,10 +116,6 @@ func finding(in Input, id string, e detect.Event) Finding {
 	// Times of a damaged file may run backwards.
 	start, end := min(starts(r, e.Start), at), max(starts(r, e.End+1), at)
 	peak := region(e.PeakRegion, raster)
-	lines := r.Format.H
-	if r.Format.Fields {
-		lines *= 2
-	}
 	measures := map[string]float64{}
 	for k, v := range e.Measures {
 		if !math.IsNaN(v) && !math.IsInf(v, 0) {
@@ -118,22 +123,21 @@ func finding(in Input, id string, e detect.Event) Finding {
 		}
 	}
 	return Finding{
-		ID:         id,
-		Kind:       e.Kind,
-		StartS:     seconds(start),
-		EndS:       seconds(end),
-		PeakS:      seconds(at),
-		StartFrame: r.Frames[e.Start],
-		EndFrame:   r.Frames[e.End],
-		PeakFrame:  r.Frames[e.Peak],
-		Region:     region(e.Region, raster),
-		PeakRegion: &peak,
-		Strength:   Quantity{round(e.Strength), e.Kind.Unit()},
-		VisibilityJND: round(visibility(in.Conditions, e.Kind, e.Strength, e.Measures, lines,
-			end-start)),
-		Confidence: round(min(max(e.Confidence, 0), 1)),
-		Origin:     Origin{"undetermined", "no source clip was given"},
-		Measures:   measures,
+		ID:            id,
+		Kind:          e.Kind,
+		StartS:        seconds(start),
+		EndS:          seconds(end),
+		PeakS:         seconds(at),
+		StartFrame:    r.Frames[e.Start],
+		EndFrame:      r.Frames[e.End],
+		PeakFrame:     r.Frames[e.Peak],
+		Region:        region(e.Region, raster),
+		PeakRegion:    &peak,
+		Strength:      Quantity{round(e.Strength), e.Kind.Unit()},
+		VisibilityJND: round(e.Visibility),
+		Confidence:    round(min(max(e.Confidence, 0), 1)),
+		Origin:        Origin{"undetermined", "no source clip was given"},
+		Measures:      measures,
 		Evidence: Evidence{
 			Crop:    cropsDir + "/" + id + "-crop.png",
 			Context: cropsDir + "/" + id + "-context.png",

@@ -16,6 +16,7 @@ import (
 
 	"setwitness/decode/picture"
 	"setwitness/detect"
+	"setwitness/detect/vision"
 )
 
 var update = flag.Bool("update", false, "write the golden files")
@@ -25,24 +26,25 @@ var update = flag.Bool("update", false, "write the golden files")
 func example() Input {
 	const n = 100
 	r := &detect.Result{
-		Format:   picture.Format{W: 1920, H: 1080, Depth: 8, RateNum: 50, RateDen: 1},
-		Pictures: n,
+		Format:     picture.Format{W: 1920, H: 1080, Depth: 8, RateNum: 50, RateDen: 1},
+		Conditions: vision.Reference(vision.BT1886),
+		Pictures:   n,
 		Events: []detect.Event{
 			{
 				Kind: detect.CadenceBreak, Start: 80, End: 80, Peak: 80,
 				Region: image.Rect(0, 0, 1920, 1080), PeakRegion: image.Rect(0, 0, 1920, 1080),
-				Strength: 1, Confidence: 0.71, Pictures: 1,
+				Strength: 1, Confidence: 0.71, Visibility: 1, Pictures: 1,
 			},
 			{
 				Kind: detect.Combing, Start: 20, End: 24, Peak: 22,
 				Region: image.Rect(480, 270, 960, 540), PeakRegion: image.Rect(500, 300, 900, 540),
-				Strength: 14.234567, Confidence: 0.93, Pictures: 5,
+				Strength: 14.234567, Confidence: 0.93, Visibility: 2.3456789, Pictures: 5,
 				Measures: map[string]float64{"pitch_lines": 2, "displacement_px": 6.123456789, "area_percent": math.NaN()},
 			},
 			{
 				Kind: detect.Ghost, Start: 20, End: 21, Peak: 21,
 				Region: image.Rect(0, 0, 64, 64), PeakRegion: image.Rect(0, 0, 64, 64),
-				Strength: 31, Confidence: 0.6, Pictures: 2,
+				Strength: 31, Confidence: 0.6, Visibility: 12, Pictures: 2,
 			},
 		},
 		Coverage: []detect.Coverage{
@@ -56,8 +58,6 @@ func example() Input {
 		r.Times = append(r.Times, time.Duration(i)*20*time.Millisecond)
 		r.Frames = append(r.Frames, i)
 	}
-	c := DefaultConditions()
-	c.Settings = map[string]string{"film mode": "off", "set": "A <prototype> & \"friends\""}
 	return Input{
 		Version: "0.0.0-test",
 		Created: time.Date(2026, 3, 4, 5, 6, 7, 8, time.UTC),
@@ -66,9 +66,9 @@ func example() Input {
 			PixelFormat: "yuv420p", Width: 1920, Height: 1080, FrameRate: "50/1", Scan: Progressive,
 			Transfer: "bt709", Primaries: "bt709", Matrix: "bt709", Range: "limited", DurationS: 2, Frames: n,
 		},
-		Result:     r,
-		Conditions: c,
-		Warnings:   []string{"2 packets could not be decoded, the first at 1.2 s"},
+		Result:   r,
+		Settings: map[string]string{"film mode": "off", "set": "A <prototype> & \"friends\""},
+		Warnings: []string{"2 packets could not be decoded, the first at 1.2 s"},
 	}
 }
 

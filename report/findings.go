@@ -1,10 +1,10 @@
 // Package report holds the findings document: what one scan of one take
 // found, in the form that every other part and every other program reads.
 //
-// In: a detect.Result, the facts of the take and the conditions of viewing.
+// In: a detect.Result, the facts of the take and the settings of the set.
 // Out: a Findings value, and its JSON, which keeps to findings.schema.json.
 // The package computes nothing that the events of the result do not already
-// hold, but for the visibility (see visibility.go).
+// hold.
 package report
 
 import (
@@ -135,10 +135,13 @@ type Raster struct {
 // Conditions are what visibility was computed for, and how the set was set
 // up.
 type Conditions struct {
-	PeakNits        float64           `json:"peak_nits"`
-	BlackNits       float64           `json:"black_nits"`
-	EOTF            string            `json:"eotf"`
-	DistanceHeights float64           `json:"distance_heights"`
+	PeakNits        float64 `json:"peak_nits"`
+	BlackNits       float64 `json:"black_nits"`
+	EOTF            string  `json:"eotf"`
+	DistanceHeights float64 `json:"distance_heights"`
+	// ResponseAssumed says that a camera filmed the set: EOTF is what is assumed
+	// of the camera, and its full scale is taken for the peak.
+	ResponseAssumed bool              `json:"response_assumed,omitempty"`
 	Settings        map[string]string `json:"settings,omitempty"`
 }
 

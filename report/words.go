@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"setwitness/detect"
+	"setwitness/detect/vision"
 )
 
 // Clock states a time as h:mm:ss.mmm.
@@ -45,6 +46,14 @@ func Number(v float64) string {
 		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
 	}
 	return s
+}
+
+// String states what visibility was computed for.
+func (c Conditions) String() string {
+	return vision.Conditions{
+		PeakNits: c.PeakNits, BlackNits: c.BlackNits, EOTF: vision.EOTF(c.EOTF), DistanceHeights: c.DistanceHeights,
+		Camera: c.ResponseAssumed,
+	}.String()
 }
 
 // KindName is the name of a kind as a heading has it.

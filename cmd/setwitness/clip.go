@@ -13,6 +13,7 @@ import (
 	"setwitness/decode"
 	"setwitness/decode/picture"
 	"setwitness/detect"
+	"setwitness/detect/vision"
 	"setwitness/report"
 	"setwitness/report/crops"
 	"setwitness/report/page"
@@ -71,7 +72,8 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 		defer filmed.source.Close()
 		pictures = filmed.source
 	}
-	result, warnings, err := s.detect(soft, take, pictures)
+	conditions := s.o.viewing.conditions(take.Info().Colour.Transfer, filmed != nil)
+	result, warnings, err := s.detect(soft, take, pictures, conditions)
 	if err != nil {
 		return nil, err
 	}
@@ -87,15 +89,13 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 	if facts.SHA256, err = sum(); err != nil {
 		return nil, err
 	}
-	conditions := report.DefaultConditions()
-	conditions.Settings = s.o.settings
 	in := report.Input{
-		Version:    version,
-		Created:    s.f.now(),
-		Take:       facts,
-		Result:     result,
-		Conditions: conditions,
-		Warnings:   append(warnings, takeWarnings(info, summary)...),
+		Version:  version,
+		Created:  s.f.now(),
+		Take:     facts,
+		Result:   result,
+		Settings: s.o.settings,
+		Warnings: append(warnings, takeWarnings(info, summary)...),
 	}
 	options.Steady = summary.Steady
 	source, format := crops.Pictures(&again{s, options}), result.Format
@@ -126,7 +126,7 @@ func (s *source) Next(ctx context.Context) (*picture.Picture, error) {
 
 // detect runs the stages. A scan that was interrupted, or whose take broke
 // off, is a partial result with a warning as long as it has a picture.
-func (s *scan) detect(ctx context.Context, t take, pictures detect.Source) (*detect.Result, []string, error) {
+func (s *scan) detect(ctx context.Context, t take, pictures detect.Source, c vision.Conditions) (*detect.Result, []string, error) {
 	info := t.Info()
 	streams := s.f.streams
 	if s.o.quiet {
@@ -135,7 +135,7 @@ func (s *scan) detect(ctx context.Context, t take, pictures detect.Source) (*det
 	bar := newProgress(streams, s.f.now, s.label, info.Duration)
 	defer bar.clear()
 	src := &source{Source: pictures}
-	result, err := detect.Run(ctx, src, s.f.stages(), s.o.options, func(p *picture.Picture) { bar.at(p.Time) })
+	result, err := detect.RunUnder(ctx, c, src, s.f.stages(), s.o.options, func(p *picture.Picture) { bar.at(p.Time) })
 	bar.clear()
 	some := result != nil && result.Pictures > 0
 	switch {

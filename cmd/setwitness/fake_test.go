@@ -29,7 +29,11 @@ func (f *fakeTake) Format() picture.Format {
 }
 
 func (f *fakeTake) picture(i int) *picture.Picture {
-	return &picture.Picture{Index: i, Frame: i, Time: time.Duration(i) * 20 * time.Millisecond, Y: picture.New(64, 48, 8)}
+	grey := picture.New(64, 48, 8)
+	for k := range grey.Pix {
+		grey.Pix[k] = 126
+	}
+	return &picture.Picture{Index: i, Frame: i, Time: time.Duration(i) * 20 * time.Millisecond, Y: grey}
 }
 
 func (f *fakeTake) Next(ctx context.Context) (*picture.Picture, error) {

@@ -9,6 +9,7 @@ import (
 	"unicode/utf8"
 
 	"setwitness/detect"
+	"setwitness/detect/vision"
 )
 
 // parseSettings reads key=value pairs that say how the set was set up.
@@ -67,4 +68,77 @@ func parseOptions(pairs []string, stages []*detect.Stage) (map[string]float64, e
 		out[name] = v
 	}
 	return out, nil
+}
+
+// viewing is what a command line says of how the set is looked at. What it
+// leaves out is that of the reference conditions.
+type viewing struct {
+	eotf           vision.EOTF // empty: by the take
+	peak, distance float64     // 0: not stated
+	black          float64
+	blackStated    bool
+}
+
+// parseViewing reads the flags of the viewing conditions; empty ones are not
+// stated.
+func parseViewing(peak, black, eotf, distance string) (viewing, error) {
+	var v viewing
+	var err error
+	if v.peak, err = parseWithin("--peak-nits", peak, vision.LeastPeak, vision.MostPeak, "cd/m2"); err != nil {
+		return viewing{}, err
+	}
+	if v.black, err = parseWithin("--black-nits", black, vision.LeastBlack, vision.MostBlack, "cd/m2"); err != nil {
+		return viewing{}, err
+	}
+	v.blackStated = black != ""
+	if v.distance, err = parseWithin("--distance", distance, vision.LeastDistance, vision.MostDistance, "picture heights"); err != nil {
+		return viewing{}, err
+	}
+	if eotf != "auto" {
+		if v.eotf, err = vision.ParseEOTF(eotf); err != nil {
+			return viewing{}, fmt.Errorf("--eotf %q is none of auto, bt1886, srgb, pq and hlg", eotf)
+		}
+	}
+	return v, nil
+}
+
+// parseWithin reads a number within bounds, or 0 from an empty text.
+func parseWithin(flag, text string, least, most float64, unit string) (float64, error) {
+	if text == "" {
+		return 0, nil
+	}
+	n, err := strconv.ParseFloat(text, 64)
+	if err != nil || math.IsNaN(n) {
+		return 0, fmt.Errorf("%s: %q is not a number", flag, text)
+	}
+	if n < least || n > most {
+		return 0, fmt.Errorf("%s %g is outside %g to %g %s", flag, n, least, most, unit)
+	}
+	// A zero with a sign is a zero.
+	return max(n, 0), nil
+}
+
+// conditions are those of a take with the given transfer. A camera's codes
+// follow the light of the set, whatever the signal was: where the file names no
+// HDR transfer, they are taken for sRGB's, as decode/screen does.
+func (v viewing) conditions(transfer string, filmed bool) vision.Conditions {
+	e := v.eotf
+	if e == "" {
+		e = vision.EOTFOf(transfer)
+		if filmed && e == vision.BT1886 {
+			e = vision.SRGB
+		}
+	}
+	c := vision.Reference(e)
+	c.Camera = filmed
+	if v.peak > 0 {
+		c.PeakNits = v.peak
+	}
+	if v.blackStated {
+		c.BlackNits = v.black
+	}
+	if v.distance > 0 {
+		c.DistanceHeights = v.distance
+	}
+	return c
 }

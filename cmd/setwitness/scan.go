@@ -21,6 +21,7 @@ type scanOptions struct {
 	out      string
 	fields   decode.Fields
 	view     display.Options
+	viewing  viewing
 	settings map[string]string
 	options  map[string]float64
 	json     bool
@@ -37,6 +38,7 @@ func newCmdScan(f *factory, runF func(*scanOptions) error) *cobra.Command {
 	}
 	o := &scanOptions{}
 	var from, source, fields, corners string
+	var peak, black, eotf, distance string
 	var settings, options []string
 	cmd := &cobra.Command{
 		Use:   "scan CLIP...",
@@ -71,6 +73,10 @@ clips are still scanned); 130 interrupted; 1 an internal failure.`,
 		},
 		RunE: func(c *cobra.Command, args []string) error {
 			o.clips = args
+			var err error
+			if o.viewing, err = parseViewing(peak, black, eotf, distance); err != nil {
+				return unusable{err}
+			}
 			if err := o.parse(f, from, source, fields, corners, settings, options); err != nil {
 				return unusable{err}
 			}
@@ -84,6 +90,10 @@ clips are still scanned); 130 interrupted; 1 an internal failure.`,
 	fl.Float64Var(&o.view.CaptureRate, "capture-fps", 0, "frames a second that the camera took, where the file does not say or says it wrongly")
 	fl.StringVar(&source, "source", "", "the clip that was played (takes cannot be compared with it yet)")
 	fl.StringVar(&fields, "fields", "auto", "what to do with the fields of interlaced files: auto, weave or split")
+	fl.StringVar(&peak, "peak-nits", "", "white of the set in `CD/M2`, for visibility (default 100; for PQ and HLG 1000)")
+	fl.StringVar(&black, "black-nits", "", "black of the set in `CD/M2` (default 0.05; for PQ and HLG 0.005)")
+	fl.StringVar(&eotf, "eotf", "auto", "transfer function by which the set turns codes into light: bt1886, srgb, pq, hlg or auto (as the clip is tagged; for a camera's srgb)")
+	fl.StringVar(&distance, "distance", "", "viewing distance in picture `HEIGHTS` (default 3)")
 	fl.StringArrayVar(&settings, "setting", nil, "how the set was set up, key=value; may be given several times")
 	fl.StringArrayVar(&options, "option", nil, "a parameter of a stage, stage.name=value (see setwitness stages); may be given several times")
 	fl.BoolVar(&o.json, "json", false, "print the findings documents instead of tables")

@@ -12,6 +12,7 @@ import (
 	"setwitness/decode"
 	"setwitness/decode/display"
 	"setwitness/detect"
+	"setwitness/detect/vision"
 	"setwitness/report"
 )
 
@@ -213,6 +214,9 @@ func TestScanLine(t *testing.T) {
 		{"--from direct --fields=weave a.mp4", scanOptions{clips: []string{"a.mp4"}, fields: decode.FieldsWeave, view: display.Options{From: display.Direct}}},
 		{"--setting a=b=c --setting d= a.mp4", scanOptions{clips: []string{"a.mp4"}, settings: map[string]string{"a": "b=c", "d": ""}}},
 		{"--option marker.level=2.5 a.mp4", scanOptions{clips: []string{"a.mp4"}, options: map[string]float64{"marker.level": 2.5}}},
+		{"--peak-nits 600 --black-nits 0 --eotf hlg --distance 1.5 a.mp4", scanOptions{clips: []string{"a.mp4"},
+			viewing: viewing{eotf: vision.HLG, peak: 600, distance: 1.5, blackStated: true}}},
+		{"--black-nits -0 a.mp4", scanOptions{clips: []string{"a.mp4"}, viewing: viewing{blackStated: true}}},
 		{"-- --odd.mp4", scanOptions{clips: []string{"--odd.mp4"}}},
 	} {
 		if c.want.settings == nil {
@@ -232,6 +236,59 @@ func TestScanLine(t *testing.T) {
 		if !reflect.DeepEqual(*got, c.want) {
 			t.Errorf("%s: %+v, want %+v", c.line, *got, c.want)
 		}
+	}
+}
+
+// What the command line leaves out comes from the take and the reference for it;
+// what it states stands.
+func TestViewing(t *testing.T) {
+	stated := viewing{eotf: vision.BT1886, peak: 250, black: 0.2, blackStated: true, distance: 1.5}
+	for _, c := range []struct {
+		viewing  viewing
+		transfer string
+		filmed   bool
+		want     string
+	}{
+		{viewing{}, "", false, "peak 100 cd/m², black 0.05 cd/m², BT.1886, 3 picture heights away"},
+		{viewing{}, "bt709", false, "peak 100 cd/m², black 0.05 cd/m², BT.1886, 3 picture heights away"},
+		{viewing{}, "iec61966-2-1", false, "peak 100 cd/m², black 0.05 cd/m², sRGB, 3 picture heights away"},
+		{viewing{}, "smpte2084", false, "peak 1000 cd/m², black 0.005 cd/m², PQ, 3 picture heights away"},
+		{viewing{}, "arib-std-b67", false, "peak 1000 cd/m², black 0.005 cd/m², HLG, 3 picture heights away"},
+		{viewing{peak: 600, blackStated: true}, "smpte2084", false, "peak 600 cd/m², black 0 cd/m², PQ, 3 picture heights away"},
+		{viewing{}, "bt709", true, "peak 100 cd/m², black 0.05 cd/m², sRGB assumed of the camera, 3 picture heights away"},
+		{stated, "smpte2084", false, "peak 250 cd/m², black 0.2 cd/m², BT.1886, 1.5 picture heights away"},
+		{stated, "bt709", true, "peak 250 cd/m², black 0.2 cd/m², BT.1886 assumed of the camera, 1.5 picture heights away"},
+	} {
+		if got := c.viewing.conditions(c.transfer, c.filmed).String(); got != c.want {
+			t.Errorf("%+v for %q: %q, want %q", c.viewing, c.transfer, got, c.want)
+		}
+	}
+}
+
+// The conditions of the command line are those of the document, the table and
+// the visibility.
+func TestConditions(t *testing.T) {
+	var seen []float64
+	for _, distance := range []string{"6", "50"} {
+		d := newDesk(t)
+		clip := d.clip(t, "match.mp4")
+		if code := run(d.factory, []string{"scan", clip, "--peak-nits", "200", "--black-nits", "0.1", "--eotf", "srgb", "--distance", distance}); code != exitDone {
+			t.Fatalf("exit code %d: %s", code, d.err)
+		}
+		doc, err := report.Read(filepath.Join(clip+".setwitness", findingsName))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if c := doc.Conditions; c.PeakNits != 200 || c.BlackNits != 0.1 || c.EOTF != "srgb" || c.ResponseAssumed {
+			t.Errorf("conditions are %+v", c)
+		}
+		if want := "visibility for: peak 200 cd/m², black 0.1 cd/m², sRGB, " + distance + " picture heights away"; !strings.Contains(d.out.String(), want) {
+			t.Errorf("the table lacks %q:\n%s", want, d.out)
+		}
+		seen = append(seen, doc.Findings[0].VisibilityJND)
+	}
+	if !(seen[0] > seen[1] && seen[1] > 0) {
+		t.Errorf("a comb of %g JND from near has %g from afar", seen[0], seen[1])
 	}
 }
 
@@ -256,6 +313,15 @@ func TestWrongLines(t *testing.T) {
 		"scan --option marker.level=99 a":                        "outside 0 to 10",
 		"scan --option marker.level=NaN a":                       "not a number",
 		"scan --option marker.level=1 --option marker.level=2 a": "twice",
+		"scan --peak-nits 5 a.mp4":                               "--peak-nits 5 is outside 10 to 10000 cd/m2",
+		"scan --peak-nits NaN a.mp4":                             "not a number",
+		"scan --peak-nits inf a.mp4":                             "outside 10 to 10000",
+		"scan --black-nits -1 a.mp4":                             "outside 0 to 5",
+		"scan --black-nits dark a.mp4":                           "not a number",
+		"scan --eotf gamma a.mp4":                                "none of auto, bt1886, srgb, pq and hlg",
+		"scan --eotf= a.mp4":                                     "none of auto, bt1886, srgb, pq and hlg",
+		"scan --distance 0.1 a.mp4":                              "--distance 0.1 is outside 0.25 to 50 picture heights",
+		"scan --distance 3H a.mp4":                               "not a number",
 		"scan --loud a.mp4":                                      "--loud",
 		"scna a.mp4":                                             "scna",
 		"stages all":                                             "no arguments",
@@ -278,6 +344,7 @@ func TestWrongLines(t *testing.T) {
 func FuzzScanLine(f *testing.F) {
 	f.Add("--setting\x00a=b\x00--option\x00marker.level=3\x00x.mp4")
 	f.Add("--fields\x00split\x00--threads\x00-9\x00--from=screen")
+	f.Add("--peak-nits\x001e3\x00--black-nits\x000x1p-4\x00--eotf\x00pq\x00--distance\x001.5\x00x.mp4")
 	f.Add("--option\x00marker.level=1e400\x00--json=maybe\x00-h")
 	f.Fuzz(func(t *testing.T, line string) {
 		var out, errs bytes.Buffer
@@ -289,6 +356,13 @@ func FuzzScanLine(f *testing.F) {
 			for _, v := range o.options {
 				if !(v >= 0 && v <= 10) {
 					t.Errorf("option value %g was let through", v)
+				}
+			}
+			for _, transfer := range []string{"", "smpte2084", "arib-std-b67"} {
+				for _, filmed := range []bool{false, true} {
+					if err := o.viewing.conditions(transfer, filmed).Check(); err != nil {
+						t.Errorf("conditions that cannot be used were let through: %v", err)
+					}
 				}
 			}
 			for k, v := range o.settings {

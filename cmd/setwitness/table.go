@@ -48,6 +48,9 @@ func table(doc *report.Findings, pagePath string, colour bool) string {
 			fmt.Fprintf(&b, "  and %d more in the report\n", more)
 		}
 	}
+	if len(doc.Findings) > 0 {
+		fmt.Fprintf(&b, "  %svisibility for:%s %s\n", dim, off, oneLine(doc.Conditions.String()))
+	}
 	var resting []string
 	for _, c := range doc.Coverage {
 		if c.State == detect.NotExaminable && c.Why == report.NotBuilt {

@@ -125,11 +125,26 @@ func (c Conditions) Check() error {
 // String states the conditions in words for a report.
 func (c Conditions) String() string {
 	n := func(v float64) string { return strconv.FormatFloat(v, 'g', 4, 64) }
-	s := fmt.Sprintf("peak %s cd/m², black %s cd/m², %s, %s picture heights away", n(c.PeakNits), n(c.BlackNits), c.EOTF, n(c.DistanceHeights))
+	as := c.EOTF.words()
 	if c.Camera {
-		s += ", the camera's response assumed"
+		as += " assumed of the camera"
 	}
-	return s
+	return fmt.Sprintf("peak %s cd/m², black %s cd/m², %s, %s picture heights away", n(c.PeakNits), n(c.BlackNits), as, n(c.DistanceHeights))
+}
+
+// words is how people write the name.
+func (e EOTF) words() string {
+	switch e {
+	case BT1886:
+		return "BT.1886"
+	case SRGB:
+		return "sRGB"
+	case PQ:
+		return "PQ"
+	case HLG:
+		return "HLG"
+	}
+	return string(e)
 }
 
 // LinesPerDegree returns how many lines of the raster one degree of the field
@@ -155,8 +170,13 @@ func (c Conditions) CyclesPerDegree(pitch float64) float64 {
 // BT.709-6 item 2).
 const pictureAspect = 16.0 / 9
 
+// Across returns the angle that a share of the width of the picture fills, for a
+// picture that fills the screen.
+func (c Conditions) Across(share float64) float64 {
+	return c.Degrees(share * pictureAspect * float64(c.Lines))
+}
+
 // Picture returns the angles that the width and the height of the picture fill.
 func (c Conditions) Picture() (width, height float64) {
-	n := float64(c.Lines)
-	return c.Degrees(n * pictureAspect), c.Degrees(n)
+	return c.Across(1), c.Degrees(float64(c.Lines))
 }

@@ -15,12 +15,12 @@ func TestConditions(t *testing.T) {
 			t.Errorf("%s is read as %q, %v", e, got, err)
 		}
 	}
-	if got := Reference(BT1886).String(); got != "peak 100 cd/m², black 0.05 cd/m², bt1886, 3 picture heights away" {
+	if got := Reference(BT1886).String(); got != "peak 100 cd/m², black 0.05 cd/m², BT.1886, 3 picture heights away" {
 		t.Errorf("conditions read %q", got)
 	}
 	camera := Reference(SRGB)
 	camera.Camera = true
-	if got := camera.String(); !strings.HasSuffix(got, ", the camera's response assumed") {
+	if got := camera.String(); !strings.Contains(got, ", sRGB assumed of the camera, ") {
 		t.Errorf("conditions read %q", got)
 	}
 	for name, change := range map[string]func(*Conditions){

@@ -74,10 +74,10 @@ func document(f picture.Format, pictures int, at ...report.Peak) (*report.Findin
 	for i, p := range at {
 		r.Events = append(r.Events, detect.Event{
 			Kind: detect.Combing, Start: p.Picture, End: p.Picture, Peak: p.Picture,
-			Region: p.Region, PeakRegion: p.Region, Strength: 90 - float64(i), Confidence: 0.9,
+			Region: p.Region, PeakRegion: p.Region, Strength: 90 - float64(i), Confidence: 0.9, Visibility: 90 - float64(i),
 		})
 	}
-	doc, peaks := report.Build(report.Input{Result: r, Conditions: report.DefaultConditions()})
+	doc, peaks := report.Build(report.Input{Result: r})
 	return doc, peaks, r.Times
 }
 

@@ -13,6 +13,7 @@ import (
 
 	"setwitness/decode/picture"
 	"setwitness/detect"
+	"setwitness/detect/vision"
 	"setwitness/report"
 	"setwitness/report/crops"
 )
@@ -64,19 +65,19 @@ func example(t *testing.T, name string) (*report.Findings, []crops.Shots, float6
 	f := picture.Format{W: 960, H: 540, Depth: 8, ChromaX: 1, ChromaY: 1, RateNum: 50, RateDen: 1, Colour: picture.Colour{Matrix: "bt709"}}
 	src := &discs{f: f, woven: map[int]bool{9: true, 10: true, 11: true}}
 	const n = 600
-	r := &detect.Result{Format: f, Pictures: n}
+	r := &detect.Result{Format: f, Pictures: n, Conditions: vision.Reference(vision.BT1886)}
 	for i := range n {
 		r.Times = append(r.Times, time.Duration(i)*20*time.Millisecond)
 		r.Frames = append(r.Frames, i)
 	}
 	region := func(i int) image.Rectangle { return image.Rect(240+12*i-70, 200, 240+12*i+70, 340) }
 	r.Events = []detect.Event{
-		{Kind: detect.Combing, Start: 9, End: 11, Peak: 10, Region: region(9).Union(region(11)), PeakRegion: region(10), Strength: 31.4, Confidence: 0.97,
+		{Kind: detect.Combing, Start: 9, End: 11, Peak: 10, Region: region(9).Union(region(11)), PeakRegion: region(10), Strength: 31.4, Confidence: 0.97, Visibility: 9.1,
 			Measures: map[string]float64{"displacement_px": 12, "pitch_lines": 2, "area_percent": 3.4}},
-		{Kind: detect.Ghost, Start: 20, End: 30, Peak: 25, Region: region(20).Union(region(30)), PeakRegion: region(25), Strength: 42, Confidence: 0.8,
+		{Kind: detect.Ghost, Start: 20, End: 30, Peak: 25, Region: region(20).Union(region(30)), PeakRegion: region(25), Strength: 42, Confidence: 0.8, Visibility: 24,
 			Measures: map[string]float64{"ahead_px": 12, "behind_px": 12.3, "period_pictures": 5}},
-		{Kind: detect.CadenceBreak, Start: 400, End: 400, Peak: 400, Region: image.Rect(0, 0, 960, 540), PeakRegion: image.Rect(0, 0, 960, 540), Strength: 1, Confidence: 0.71},
-		{Kind: detect.Combing, Start: 0, End: 1, Peak: 0, Region: region(0), PeakRegion: region(0), Strength: 6, Confidence: 0.55},
+		{Kind: detect.CadenceBreak, Start: 400, End: 400, Peak: 400, Region: image.Rect(0, 0, 960, 540), PeakRegion: image.Rect(0, 0, 960, 540), Strength: 1, Confidence: 0.71, Visibility: 1},
+		{Kind: detect.Combing, Start: 0, End: 1, Peak: 0, Region: region(0), PeakRegion: region(0), Strength: 6, Confidence: 0.55, Visibility: 0.8},
 	}
 	r.Coverage = []detect.Coverage{
 		{Kind: detect.Combing, State: detect.Examined, Seconds: 12, Floor: 2.1},
@@ -84,13 +85,11 @@ func example(t *testing.T, name string) (*report.Findings, []crops.Shots, float6
 		{Kind: detect.CadenceBreak, State: detect.Examined, Seconds: 11.2, Floor: 1},
 	}
 	r.Cadence = []detect.CadenceRun{{Start: 0, End: 300, Pattern: "1:1", NewPerS: 50}, {Start: 300, End: 420, Pattern: "3:2", NewPerS: 24}, {Start: 420, End: n, Pattern: "static"}}
-	c := report.DefaultConditions()
-	c.Settings = map[string]string{"set": "prototype", "film mode": hostile}
 	doc, peaks := report.Build(report.Input{
 		Version: "0.0.0-test", Created: time.Date(2026, 3, 4, 5, 6, 7, 0, time.UTC),
 		Take: report.Take{Path: name, SHA256: strings.Repeat("0f", 32), Container: "mov,mp4", Codec: "h264", PixelFormat: "yuv420p", Width: 960, Height: 540,
 			FrameRate: "50/1", Scan: report.Progressive, Transfer: "bt709", Primaries: "bt709", Matrix: "bt709", Range: "limited", DurationS: 12, Frames: n, DamagedPackets: 2},
-		Result: r, Conditions: c, Warnings: []string{"2 packets could not be decoded, the first at 1.200 s; what they held was not examined"},
+		Result: r, Settings: map[string]string{"set": "prototype", "film mode": hostile}, Warnings: []string{"2 packets could not be decoded, the first at 1.200 s; what they held was not examined"},
 	})
 	shots, err := crops.Make(context.Background(), t.TempDir(), doc, peaks, f, r.Times, src)
 	if err != nil {
@@ -171,6 +170,19 @@ func TestEmpty(t *testing.T) {
 	doc.Findings[0].Evidence = report.Evidence{}
 	if html = render(t, doc, nil, 1); !strings.Contains(html, "could not be read again") {
 		t.Error("a finding without pictures does not say so")
+	}
+}
+
+// The page says what visibility is stated for, and what of it is assumed.
+func TestConditions(t *testing.T) {
+	doc, shots, aspect := example(t, "a.mp4")
+	const stated = "Visibility is stated for: peak 100 cd/m², black 0.05 cd/m², BT.1886, 3 picture heights away."
+	if html := render(t, doc, shots, aspect); !strings.Contains(html, stated) || strings.Contains(html, "that response is assumed") {
+		t.Error("the page of a direct take states other conditions")
+	}
+	doc.Conditions.EOTF, doc.Conditions.ResponseAssumed = "srgb", true
+	if html := render(t, doc, shots, aspect); !strings.Contains(html, "sRGB assumed of the camera") || !strings.Contains(html, "that response is assumed") {
+		t.Error("the page of a take of a screen does not say that the camera's response is assumed")
 	}
 }
 
