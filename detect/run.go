@@ -27,12 +27,25 @@ type Window struct {
 }
 
 // Picture returns picture i, or nil where the take has none. i must lie
-// within the window that the stage declared, else it panics.
+// within the window that the stage declared, and the stage must be one that
+// reads, else it panics.
 func (w *Window) Picture(i int) *picture.Picture {
+	if !w.stage.Reads {
+		panic(fmt.Sprintf("detect: stage %s reads pictures without declaring it", w.stage.Name))
+	}
 	if i < w.T-w.stage.Back || i > w.T+w.stage.Ahead {
 		panic(fmt.Sprintf("detect: stage %s at picture %d reads picture %d outside its window", w.stage.Name, w.T, i))
 	}
 	return w.run.picture(i)
+}
+
+// Last reports whether the take ends with picture T. The stage must have
+// declared a window ahead, else it panics.
+func (w *Window) Last() bool {
+	if w.stage.Ahead == 0 {
+		panic(fmt.Sprintf("detect: stage %s does not wait for the next picture", w.stage.Name))
+	}
+	return w.T == w.run.newest
 }
 
 // Time returns when picture T was shown in life, from the first: its
@@ -92,7 +105,11 @@ type slot struct {
 }
 
 type run struct {
-	ring   []*picture.Picture // picture i is at i % len(ring)
+	ring []*picture.Picture // picture i is at i % len(ring)
+	// hold is how many of the newest pictures have their samples. Those
+	// before are in bare, with what is known of them beside.
+	hold   int
+	bare   []picture.Picture
 	newest int
 	slots  []*slot
 	joiner *joiner
@@ -170,6 +187,7 @@ func checkOptions(stages []*Stage, options map[string]float64) error {
 func (r *run) setUp(stages []*Stage, options map[string]float64) error {
 	delay := map[*Stage]int{}
 	keep := 1
+	r.hold = 1
 	for _, s := range stages {
 		d := s.Ahead
 		for _, n := range s.Needs {
@@ -177,6 +195,9 @@ func (r *run) setUp(stages []*Stage, options map[string]float64) error {
 		}
 		delay[s] = d
 		keep = max(keep, d+s.Back+1)
+		if s.Reads {
+			r.hold = max(r.hold, d+s.Back+1)
+		}
 	}
 	history := map[*Stage]int{}
 	for _, s := range stages {
@@ -185,7 +206,7 @@ func (r *run) setUp(stages []*Stage, options map[string]float64) error {
 			history[n.Stage] = max(history[n.Stage], delay[s]+n.Back-delay[n.Stage]+1)
 		}
 	}
-	r.ring = make([]*picture.Picture, keep)
+	r.ring, r.bare = make([]*picture.Picture, keep), make([]picture.Picture, keep)
 	states := map[*Stage]State{}
 	for _, s := range stages {
 		state, err := s.New(&Setup{Format: r.res.Format, Viewer: r.viewer, History: history[s], stage: s, states: states, options: options})
@@ -216,11 +237,8 @@ func (r *run) pump(ctx context.Context, src Source, progress func(*picture.Pictu
 			return err
 		}
 		r.newest++
-		at := r.newest % len(r.ring)
-		if old := r.ring[at]; old != nil {
-			old.Release()
-		}
-		r.ring[at] = p
+		r.strip(r.newest - r.hold)
+		r.ring[r.newest%len(r.ring)] = p
 		r.res.Pictures++
 		r.res.Times = append(r.res.Times, p.Time)
 		r.res.Frames = append(r.res.Frames, p.Frame)
@@ -234,6 +252,19 @@ func (r *run) pump(ctx context.Context, src Source, progress func(*picture.Pictu
 			progress(p)
 		}
 	}
+}
+
+// strip lets the samples of picture i go.
+func (r *run) strip(i int) {
+	if i < 0 {
+		return
+	}
+	at := i % len(r.ring)
+	p, b := r.ring[at], &r.bare[at]
+	b.Index, b.Frame, b.Time, b.Slowed, b.Trust = p.Index, p.Frame, p.Time, p.Slowed, p.Trust
+	b.Y = picture.Plane{W: p.Y.W, H: p.Y.H, Depth: p.Y.Depth}
+	r.ring[at] = b
+	p.Release()
 }
 
 func (r *run) stepTo(s *slot, t int) error {
@@ -299,9 +330,7 @@ func (r *run) shown(e *Event) time.Duration {
 }
 
 func (r *run) release() {
-	for _, p := range r.ring {
-		if p != nil {
-			p.Release()
-		}
+	for i := max(0, r.newest-r.hold+1); i <= r.newest; i++ {
+		r.ring[i%len(r.ring)].Release()
 	}
 }

@@ -94,10 +94,21 @@ func TestWindows(t *testing.T) {
 					t.Errorf("%d pictures: at %d, picture %d is %v", n, w.T, i, p)
 				}
 			}
+			if last := w.T == n-1; w.Last() != last {
+				t.Errorf("%d pictures: at %d, last is %v", n, w.T, !last)
+			}
 			return nil
 		}, Need{Stage: measure, Back: 1, Ahead: 4})
+		look.Reads = true
+		// What others wait for does not keep a picture's samples.
+		late := stage("late", "", 0, 0, func(w *Window) error {
+			if at := time.Duration(w.T) * 20 * time.Millisecond; w.Time() != at {
+				t.Errorf("picture %d at %v, want %v", w.T, w.Time(), at)
+			}
+			return nil
+		}, Need{Stage: measure, Back: 3, Ahead: 25})
 		r := &reel{n: n}
-		res, err := Run(context.Background(), r, []*Stage{measure, look}, nil, nil)
+		res, err := Run(context.Background(), r, []*Stage{measure, look, late}, nil, nil)
 		if err != nil || res.Pictures != n || len(steps) != n {
 			t.Fatalf("%d pictures: %d read, %d steps, %v", n, res.Pictures, len(steps), err)
 		}
@@ -127,8 +138,12 @@ func mustPanic(t *testing.T, what string, f func()) {
 
 func TestProgrammingErrorsPanic(t *testing.T) {
 	other := stage("other", "", 0, 0, nothing)
+	far := stage("a", "", 1, 0, func(w *Window) error { w.Picture(w.T - 2); return nil })
+	far.Reads = true
 	for what, s := range map[string]*Stage{
-		"reading outside the window": stage("a", "", 1, 0, func(w *Window) error { w.Picture(w.T - 2); return nil }),
+		"reading outside the window": far,
+		"reading undeclared":         stage("a", "", 1, 0, func(w *Window) error { w.Picture(w.T); return nil }),
+		"not waiting for the next":   stage("a", "", 1, 0, func(w *Window) error { w.Last(); return nil }),
 		"a mark of another kind":     stage("a", Ghost, 0, 0, func(w *Window) error { w.Mark(Mark{Kind: Combing}); return nil }),
 		"an undeclared need": {Name: "a", Title: "t", Doc: "d", New: func(s *Setup) (State, error) {
 			s.Needed(other)

@@ -42,8 +42,11 @@ type Stage struct {
 	Kind Kind
 	// Needs are the measurements that it reads.
 	Needs []Need
+	// Reads is set when Step reads samples. The samples of a picture are let
+	// go when no stage that reads is still to come to it.
+	Reads bool
 	// Back and Ahead are how many pictures before and after the one in hand
-	// its Step may ask for.
+	// Step may ask for, or waits for.
 	Back, Ahead int
 	// Options are its parameters; the value of one is read with Setup.Option.
 	Options []Option

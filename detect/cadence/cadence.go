@@ -59,7 +59,7 @@ type state struct {
 
 func (s *state) Step(w *detect.Window) error {
 	s.notes.take(w.T, w.Time(), s.cells.At(w.T), s.motion.At(w.T))
-	last := w.Picture(w.T+1) == nil
+	last := w.Last()
 	end := w.T - reach
 	if last {
 		end = w.T

@@ -73,7 +73,7 @@ func (c *counted) Step(w *detect.Window) error {
 	err := c.state.Step(w)
 	runtime.ReadMemStats(&after)
 	// The last step leaves the marks of the whole take.
-	if w.T >= c.warm && w.Picture(w.T+1) != nil {
+	if w.T >= c.warm && !w.Last() {
 		c.taken += after.Mallocs - before.Mallocs
 	}
 	return err

@@ -105,8 +105,9 @@ var Stage = &detect.Stage{
 	Doc: "Sums over cells of 16x16 pixels (mean, variance, alternation from line to line, detail, " +
 		"difference to the picture before by line parity) and a reduced plane for the search of motion. " +
 		"Leaves no marks.",
-	Back: 2,
-	New:  func(s *detect.Setup) (detect.State, error) { return newStore(s) },
+	Reads: true,
+	Back:  2,
+	New:   func(s *detect.Setup) (detect.State, error) { return newStore(s) },
 }
 
 // Store keeps the newest maps.

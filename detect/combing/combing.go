@@ -31,7 +31,7 @@ var Stage = &detect.Stage{
 		"scrolling text, aliasing and static flicker look alike; for them no displacement helps, or both do.",
 	Kind:  detect.Combing,
 	Needs: []detect.Need{{Stage: cells.Stage}},
-	Back:  1, Ahead: 1,
+	Reads: true, Back: 1, Ahead: 1,
 	New: func(s *detect.Setup) (detect.State, error) { return newState(s), nil },
 }
 
