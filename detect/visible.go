@@ -47,7 +47,8 @@ const (
 
 // glanceAt looks at a region of a picture.
 func glanceAt(p *picture.Picture, r image.Rectangle) glance {
-	if p == nil || p.Y.Empty() {
+	// The samples may have been let go.
+	if p == nil || p.Y.Check() != nil {
 		return glance{}
 	}
 	r = r.Intersect(image.Rect(0, 0, p.Y.W, p.Y.H))
@@ -91,8 +92,9 @@ func glanceAt(p *picture.Picture, r image.Rectangle) glance {
 //   - combing is seen as its lines, at their pitch, or where those are too fine
 //     as their mean, which strays by half of the amplitude over the displacement
 //     of the fields;
-//   - a copy is a patch as large as the place where it was found allows, with
-//     its share of the contrast that the thing there has;
+//   - a copy is a patch with its share of the contrast that the thing there has,
+//     as wide as it sticks out beside the thing (its displacement), and no larger
+//     than the place where it was found;
 //   - what is stated in % of light is a patch of the size of its place.
 //
 // Brightness and contrast are those of the place at the peak. What the eye sees
@@ -109,6 +111,7 @@ func visibility(v *vision.Viewer, width int, e *Event, shown time.Duration) floa
 	down := v.Degrees(float64(e.PeakRegion.Dy()))
 	size := min(across, down)
 	share := max(e.Strength, 0) / 100
+	displaced := v.Across(e.Measures["displacement_px"] / float64(max(width, 1)))
 	var jnd float64
 	switch e.Kind {
 	case Combing:
@@ -118,9 +121,11 @@ func visibility(v *vision.Viewer, width int, e *Event, shown time.Duration) floa
 			pitch = p
 		}
 		lines := v.Lines(g.ground-swing/2, g.ground+swing/2, pitch, across, down)
-		strayed := v.Across(e.Measures["displacement_px"] / float64(max(width, 1)))
-		jnd = max(lines, v.Patch(g.ground+swing/2, g.ground, strayed))
+		jnd = max(lines, v.Patch(g.ground+swing/2, g.ground, displaced))
 	case Ghost:
+		if displaced > 0 {
+			size = min(size, displaced)
+		}
 		jnd = v.Patch(g.ground+share*(g.thing-g.ground), g.ground, size)
 	default:
 		jnd = v.Shade(g.ground, -share, size)

@@ -81,6 +81,13 @@ func TestVisibility(t *testing.T) {
 	if bright, dark := ghost(156), ghost(96); dark <= 0 || bright <= 0 {
 		t.Errorf("copies of a brighter and a darker thing: %g and %g JND", bright, dark)
 	}
+	// A copy that lies close to its thing sticks out little.
+	close := jnd(v, func(e *Event) {
+		e.Kind, e.Strength, e.seen.thing, e.Measures = Ghost, 30, 200, map[string]float64{"displacement_px": 4}
+	}, time.Second)
+	if close <= 0 || close >= ghost(200) {
+		t.Errorf("a copy 4 pixels away is %g JND, one far away %g", close, ghost(200))
+	}
 	// These are visibilities by themselves, whatever they are shown for.
 	for _, k := range []Kind{NearBlackBanding, Macroblocking, Posterisation, CadenceBreak} {
 		if got := jnd(v, func(e *Event) { e.Kind, e.Strength = k, 3.5 }, time.Millisecond); got != 3.5 {
@@ -140,7 +147,8 @@ func TestGlance(t *testing.T) {
 			t.Errorf("a glance allocates %g times", n)
 		}
 	}
-	if glanceAt(nil, image.Rect(0, 0, 9, 9)).known || glanceAt(&picture.Picture{}, image.Rect(0, 0, 9, 9)).known {
+	bare := &picture.Picture{Y: picture.Plane{W: 200, H: 100, Depth: 8}}
+	if glanceAt(nil, image.Rect(0, 0, 9, 9)).known || glanceAt(bare, image.Rect(0, 0, 9, 9)).known || glanceAt(&picture.Picture{}, image.Rect(0, 0, 9, 9)).known {
 		t.Error("nothing was looked at and is known")
 	}
 }
