@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"image"
 	"io"
 	"time"
 
@@ -67,7 +68,7 @@ func (w *Window) Mark(m Mark) {
 			return
 		}
 	}
-	m.seen = glanceAt(w.run.picture(m.Picture), m.Region)
+	m.seen = w.run.glance(m.Picture, m.Region)
 	w.run.joiner.add(m)
 }
 
@@ -107,15 +108,16 @@ type slot struct {
 type run struct {
 	ring []*picture.Picture // picture i is at i % len(ring)
 	// hold is how many of the newest pictures have their samples. Those
-	// before are in bare, with what is known of them beside.
-	hold   int
-	bare   []picture.Picture
-	newest int
-	slots  []*slot
-	joiner *joiner
-	viewer *vision.Viewer
-	lives  []time.Duration // when each picture was shown in life, from the first
-	res    *Result
+	// before are in bare, with what is known of them beside, and a sketch.
+	hold     int
+	bare     []picture.Picture
+	sketches []sketch
+	newest   int
+	slots    []*slot
+	joiner   *joiner
+	viewer   *vision.Viewer
+	lives    []time.Duration // when each picture was shown in life, from the first
+	res      *Result
 }
 
 func (r *run) picture(i int) *picture.Picture {
@@ -206,7 +208,7 @@ func (r *run) setUp(stages []*Stage, options map[string]float64) error {
 			history[n.Stage] = max(history[n.Stage], delay[s]+n.Back-delay[n.Stage]+1)
 		}
 	}
-	r.ring, r.bare = make([]*picture.Picture, keep), make([]picture.Picture, keep)
+	r.ring, r.bare, r.sketches = make([]*picture.Picture, keep), make([]picture.Picture, keep), make([]sketch, keep)
 	states := map[*Stage]State{}
 	for _, s := range stages {
 		state, err := s.New(&Setup{Format: r.res.Format, Viewer: r.viewer, History: history[s], stage: s, states: states, options: options})
@@ -263,8 +265,18 @@ func (r *run) strip(i int) {
 	p, b := r.ring[at], &r.bare[at]
 	b.Index, b.Frame, b.Time, b.Slowed, b.Trust = p.Index, p.Frame, p.Time, p.Slowed, p.Trust
 	b.Y = picture.Plane{W: p.Y.W, H: p.Y.H, Depth: p.Y.Depth}
+	r.sketches[at].draw(&p.Y)
 	r.ring[at] = b
 	p.Release()
+}
+
+// glance looks at a region of picture i.
+func (r *run) glance(i int, region image.Rectangle) glance {
+	p := r.picture(i)
+	if p != nil && i <= r.newest-r.hold {
+		return r.sketches[i%len(r.ring)].glance(region, p.Y.Depth)
+	}
+	return glanceAt(p, region)
 }
 
 func (r *run) stepTo(s *slot, t int) error {
