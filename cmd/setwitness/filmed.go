@@ -30,16 +30,13 @@ func (s *scan) survey(ctx context.Context, t take, o decode.Options) (*filmed, e
 	if s.o.view.From == display.Direct || t.Format().Fields && s.o.view.From == display.Auto || s.f.stamps == nil {
 		return nil, nil
 	}
-	stamps, tags, err := s.f.stamps(ctx, s.clip)
-	if err != nil {
-		return nil, s.unread(ctx, err)
-	}
 	probe, err := s.f.open(s.clip, o)
 	if err != nil {
 		return nil, unusable{err}
 	}
 	defer probe.Close()
-	survey, err := display.Examine(ctx, probe, stamps, tags, s.o.view)
+	stamps := func(ctx context.Context) ([]time.Duration, map[string]string, error) { return s.f.stamps(ctx, s.clip) }
+	survey, err := display.Examine(ctx, probe, stamps, s.o.view)
 	if err != nil {
 		return nil, s.unread(ctx, err)
 	}

@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"testing"
+	"time"
 
 	"setwitness/decode"
 	"setwitness/decode/display"
@@ -55,10 +56,7 @@ func TestThroughCodec(t *testing.T) {
 func check(t *testing.T, path string, capture *filming.Capture, rate float64) {
 	t.Helper()
 	ctx := context.Background()
-	stamps, tags, err := decode.Stamps(ctx, path)
-	if err != nil {
-		t.Fatal(err)
-	}
+	stamps := func(ctx context.Context) ([]time.Duration, map[string]string, error) { return decode.Stamps(ctx, path) }
 	open := func() *decode.Take {
 		take, err := decode.Open(path, decode.Options{Threads: 1})
 		if err != nil {
@@ -67,7 +65,7 @@ func check(t *testing.T, path string, capture *filming.Capture, rate float64) {
 		t.Cleanup(take.Close)
 		return take
 	}
-	survey, err := display.Examine(ctx, open(), stamps, tags, display.Options{})
+	survey, err := display.Examine(ctx, open(), stamps, display.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

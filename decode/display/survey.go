@@ -115,20 +115,24 @@ func (s *Survey) life(shown time.Duration) float64 {
 	return s.Timing.Real[i] + (shown-s.stamps[i]).Seconds()/step*(s.Timing.Real[i+1]-s.Timing.Real[i])
 }
 
-// Examine looks at the beginning of a take. stamps are the presentation times
-// of all its frames and tags what the file says of itself (decode.Stamps). The
-// error is that of reading; that something cannot be told is none.
-func Examine(ctx context.Context, take Frames, stamps []time.Duration, tags map[string]string, o Options) (*Survey, error) {
+// Stamps reads the presentation times of all frames of a take, rising, and what
+// the file says of itself.
+type Stamps func(context.Context) (times []time.Duration, tags map[string]string, err error)
+
+// Examine looks at the beginning of a take. It asks for the stamps, which are
+// to be read from the whole file, only where a glance does not show that the
+// take is direct. The error is that of reading; that something cannot be told
+// is none.
+func Examine(ctx context.Context, take Frames, stamps Stamps, o Options) (*Survey, error) {
 	f := take.Format()
-	s := &Survey{stamps: stamps, Why: "the user says so"}
+	s := &Survey{Why: "the user says so"}
 	if o.From == Direct {
 		return s, nil
 	}
-	s.Timing = refresh.RealTimes(stamps, tags, o.CaptureRate)
 	if !f.Colour.FullRange {
 		s.black = 16 << (f.Depth - 8) // BT.709-6 item 5.6: black at 16 of 8 bits
 	}
-	p := &probe{survey: s, options: o, finder: screen.NewFinder(f.W, f.H)}
+	p := &probe{survey: s, options: o, stamps: stamps, finder: screen.NewFinder(f.W, f.H)}
 	for {
 		done, err := p.next(ctx, take)
 		if err != nil {
@@ -138,13 +142,14 @@ func Examine(ctx context.Context, take Frames, stamps []time.Duration, tags map[
 			break
 		}
 	}
-	return s, p.decide(f)
+	return s, p.decide(ctx, f)
 }
 
 // probe is the look at the beginning of a take.
 type probe struct {
 	survey  *Survey
 	options Options
+	stamps  Stamps // nil once they were read
 	finder  *screen.Finder
 
 	kept []kept
@@ -175,22 +180,52 @@ func (p *probe) next(ctx context.Context, take Frames) (done bool, err error) {
 		return false, fmt.Errorf("frame %d at %.3f s: %w", c.Frame, c.Time.Seconds(), err)
 	}
 	n := len(p.kept)
-	every := max(1, int(probeSeconds*p.survey.Timing.Rate/spreadFrames))
-	if p.options.Corners == nil && (n < glanceFrames || n%every == 0) {
-		p.finder.Add(&c.Y)
-	}
 	p.kept = append(p.kept, kept{screen.Reduce(&c.Y, reduction(c.Y.W)), c.Frame, c.Time})
-	if n+1 == glanceFrames && p.options.From == Auto && p.options.Corners == nil {
-		found, err := p.finder.Result()
-		if err == nil && found.Kind == screen.Direct && found.Confidence >= sureDirect {
-			p.found = &found
-			return true, nil
+	if n < glanceFrames {
+		if p.options.Corners == nil {
+			p.finder.Add(&c.Y)
 		}
+		return n+1 == glanceFrames && p.glance(), nil
+	}
+	if err := p.timing(ctx); err != nil {
+		return false, err
+	}
+	every := max(1, int(probeSeconds*p.survey.Timing.Rate/spreadFrames))
+	if p.options.Corners == nil && n%every == 0 {
+		p.finder.Add(&c.Y)
 	}
 	return p.survey.life(c.Time) >= probeSeconds, nil
 }
 
-func (p *probe) decide(f picture.Format) error {
+// glance reports whether the first frames show that the take is direct.
+func (p *probe) glance() bool {
+	if p.options.From != Auto || p.options.Corners != nil {
+		return false
+	}
+	found, err := p.finder.Result()
+	if err != nil || found.Kind != screen.Direct || found.Confidence < sureDirect {
+		return false
+	}
+	p.found = &found
+	return true
+}
+
+// timing reads when the frames were captured.
+func (p *probe) timing(ctx context.Context) error {
+	if p.stamps == nil {
+		return nil
+	}
+	times, tags, err := p.stamps(ctx)
+	if err != nil {
+		return err
+	}
+	s := p.survey
+	s.stamps, s.Timing = times, refresh.RealTimes(times, tags, p.options.CaptureRate)
+	p.stamps = nil
+	return nil
+}
+
+func (p *probe) decide(ctx context.Context, f picture.Format) error {
 	s := p.survey
 	size := image.Pt(f.W, f.H)
 	if len(p.kept) == 0 {
@@ -218,6 +253,9 @@ func (p *probe) decide(f picture.Format) error {
 		s.Why = "the user says so; no border of a screen was found, so the whole frame is taken as a close-up"
 	default:
 		return nil
+	}
+	if err := p.timing(ctx); err != nil {
+		return err
 	}
 	s.Raster = screen.RasterSize(s.Found.View, largest)
 	s.refresh(p.kept, f)

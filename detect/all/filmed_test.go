@@ -53,10 +53,7 @@ func TestFilmedGhost(t *testing.T) {
 func scanScreen(t *testing.T, path string) *detect.Result {
 	t.Helper()
 	ctx := context.Background()
-	stamps, tags, err := decode.Stamps(ctx, path)
-	if err != nil {
-		t.Fatal(err)
-	}
+	stamps := func(ctx context.Context) ([]time.Duration, map[string]string, error) { return decode.Stamps(ctx, path) }
 	open := func() *decode.Take {
 		take, err := decode.Open(path, decode.Options{Threads: 1})
 		if err != nil {
@@ -65,7 +62,7 @@ func scanScreen(t *testing.T, path string) *detect.Result {
 		t.Cleanup(take.Close)
 		return take
 	}
-	survey, err := display.Examine(ctx, open(), stamps, tags, display.Options{})
+	survey, err := display.Examine(ctx, open(), stamps, display.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

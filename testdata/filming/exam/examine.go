@@ -80,10 +80,7 @@ func examine(ctx context.Context, c filming.Case, set, dir string, keep bool) (r
 }
 
 func (r *result) scan(ctx context.Context, path string, c *filming.Capture) error {
-	stamps, tags, err := decode.Stamps(ctx, path)
-	if err != nil {
-		return err
-	}
+	stamps := func(ctx context.Context) ([]time.Duration, map[string]string, error) { return decode.Stamps(ctx, path) }
 	start := time.Now()
 	if err := decodeAlone(ctx, path); err != nil {
 		return err
@@ -94,7 +91,7 @@ func (r *result) scan(ctx context.Context, path string, c *filming.Capture) erro
 		return err
 	}
 	start = time.Now()
-	survey, err := display.Examine(ctx, take, stamps, tags, display.Options{})
+	survey, err := display.Examine(ctx, take, stamps, display.Options{})
 	take.Close()
 	if err != nil {
 		return err
