@@ -52,6 +52,9 @@ func TestFilmed(t *testing.T) {
 	if v.DisplayedFrames < int(0.9*seconds*50) || v.MixedFrames == 0 {
 		t.Errorf("%d pictures were displayed and %d frames mixed in %.1f s", v.DisplayedFrames, v.MixedFrames, seconds)
 	}
+	if c := doc.Conditions; !c.ResponseAssumed || c.EOTF != "srgb" {
+		t.Errorf("conditions are %+v; want the camera's response assumed", c)
+	}
 	truth := capture.Frame(0).Corners
 	for i, c := range v.Corners {
 		// The capture's pixels have their centres at halves.
@@ -76,8 +79,8 @@ func TestFilmed(t *testing.T) {
 	if e := sw(t, "scan", clip, "--from", "direct", "--out", out, "--quiet"); e.code != exitDone {
 		t.Fatal(e)
 	}
-	if doc, err = report.Read(filepath.Join(out, findingsName)); err != nil || doc.View.Kind != "direct" {
-		t.Errorf("view of kind %q, %v; want direct", doc.View.Kind, err)
+	if doc, err = report.Read(filepath.Join(out, findingsName)); err != nil || doc.View.Kind != "direct" || doc.Conditions.ResponseAssumed {
+		t.Errorf("view of kind %q, conditions %+v, %v; want direct", doc.View.Kind, doc.Conditions, err)
 	}
 }
 

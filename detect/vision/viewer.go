@@ -79,7 +79,9 @@ type Step struct {
 func (v *Viewer) Step(a, b float64) Step {
 	la, lb := v.CodeLight(a), v.CodeLight(b)
 	s := Step{Barten: squareWave * modulation(la, lb) * v.bestAt((la+lb)/2)}
-	if min(la, lb) >= LeastGSDF && max(la, lb) <= MostGSDF {
+	// A black of just 0.05 cd/m2 is within, whatever its last digit.
+	const slack = 1e-9
+	if min(la, lb) >= LeastGSDF*(1-slack) && max(la, lb) <= MostGSDF*(1+slack) {
 		s.GSDF = math.Abs(GSDFIndex(la) - GSDFIndex(lb))
 	}
 	return s

@@ -59,6 +59,29 @@ func TestNearBlack(t *testing.T) {
 	near(t, "large step", v.Step(v.Code(v.LevelFor(1)), v.Code(v.LevelFor(100))).GSDF, 476.364-71.498, 1e-3)
 }
 
+// A larger step shows no less, up or down, by either model.
+func TestStepGrows(t *testing.T) {
+	for _, e := range []EOTF{BT1886, SRGB, PQ, HLG} {
+		for _, depth := range []int{8, 10, 12} {
+			v := viewer(t, Reference(e), Coding{Depth: depth}, Colour{})
+			for from := 0.0; from < v.Most(); from += v.Most() / 13 {
+				var last Step
+				for to := from; to <= v.Most(); to += v.Most() / 97 {
+					s := v.Step(from, to)
+					if back := v.Step(to, from); back != s {
+						t.Fatalf("%s, %d bits: from %g to %g %+v, back %+v", e, depth, from, to, s, back)
+					}
+					// Past the range of the GSDF there is none.
+					if s.Barten < last.Barten || s.GSDF < last.GSDF && s.GSDF != 0 {
+						t.Fatalf("%s, %d bits: from %g to %g %+v, less far %+v", e, depth, from, to, s, last)
+					}
+					last = s
+				}
+			}
+		}
+	}
+}
+
 // Steps in the table agree with the search.
 func TestStepTable(t *testing.T) {
 	v := viewer(t, Reference(BT1886), Coding{Depth: 8}, Colour{})
