@@ -83,12 +83,11 @@ const (
 
 // Reference returns the conditions that are taken where none are stated.
 //
-// SDR: white of 100 cd/m2 (ITU-R BT.2035, and BT.1886 is stated for it), a
-// black of 0.05 cd/m2 as a good LCD or a dim room gives (common practice, no
-// source). HDR: 1000 and 0.005 cd/m2, the least peak and the highest black of
-// the reference viewing of ITU-R BT.2100-2 (from memory). The distance is the 3
-// picture heights at which HDTV is assessed (ITU-R BT.710), and the raster that
-// of HDTV.
+// SDR: white of 100 cd/m2 (ITU-R BT.2035), a black of 0.05 cd/m2 as a good LCD or
+// a dim room gives (common practice, no source). HDR: 1000 and 0.005 cd/m2, the
+// least peak and the highest black of the reference viewing of ITU-R BT.2100-2.
+// The distance is the 3 picture heights at which HDTV is assessed (ITU-R BT.710),
+// and the raster that of HDTV. The Recommendations' numbers are from memory.
 func Reference(e EOTF) Conditions {
 	c := Conditions{PeakNits: 100, BlackNits: 0.05, EOTF: e, DistanceHeights: 3, Lines: 1080}
 	if e == PQ || e == HLG {
