@@ -223,6 +223,34 @@ func TestSearchEqualsTwin(t *testing.T) {
 			t.Errorf("Match %v: kernel %g of %d, twin %g of %d", d, m, n, m2, n2)
 		}
 	}
+	for _, o := range []struct {
+		area   Area
+		dx, dy int
+	}{
+		{Area{image.Rect(20, 9, 52, 37), 1}, 4, -2},   // one pass
+		{Area{image.Rect(20, 9, 36, 37), 2}, 5, -3},   // the match itself
+		{Area{image.Rect(20, 9, 50, 30), 1}, 1, 0},    // not a whole number of lanes
+		{Area{image.Rect(0, 0, 32, 20), 1}, 3, 1},     // over the rim
+		{Area{image.Rect(30, 0, 62, 41), 2}, -15, 12}, // over the other
+		{Area{image.Rect(20, 9, 52, 37), 1}, 300, 0},  // beyond
+	} {
+		m, n := kernel{}.Around(p[3], p[2], a, w, h, o.area, o.dx, o.dy)
+		m2, n2 := twin{}.Around(p[3], p[2], a, w, h, o.area, o.dx, o.dy)
+		same("Around", m, m2)
+		same("counts of Around", n, n2)
+	}
+	same("Set", kernel{}.Set(a, w, image.Rect(3, 2, 70, 40)), twin{}.Set(a, w, image.Rect(3, 2, 70, 40)))
+	for _, rows := range []bool{false, true} {
+		for _, back := range [][]uint16{nil, p[1]} {
+			win := image.Rect(5, 3, 72, 38)
+			n := win.Dx() * win.Dy()
+			ga, gb, above := make([]int16, n), make([]int16, n), make([]int16, n)
+			s, f := kernel{}.Gradient(ga, above, p[0], back, a, w, win, rows)
+			s2, f2 := twin{}.Gradient(gb, above, p[0], back, a, w, win, rows)
+			same("Gradient", ga, gb)
+			same("sums of Gradient", [2]uint64{s, f}, [2]uint64{s2, f2})
+		}
+	}
 	g := make([]int16, w*h)
 	for i := range g {
 		g[i] = int16(r.IntN(2047) - 1023)

@@ -95,13 +95,25 @@ CLONES void sw_halve_mask(const uint16_t *src, int w, int from, int to, uint16_t
 
 // Samples are below 4096, so that sixteen differences fit a lane.
 typedef int16_t words __attribute__((vector_size(32)));
+typedef uint32_t doubles __attribute__((vector_size(32)));
 enum { LANES = sizeof(words) / sizeof(int16_t), DEEP = 16 };
 
-static inline uint32_t total(const words *v) {
-	typedef uint32_t doubles __attribute__((vector_size(32)));
-	/* two lanes share 32 bits */
+/* vectors are passed by their address: by value would need AVX of the caller */
+static inline void add_distance(words *sum, const words *a, const uint16_t *b, const words *mask) {
+	words v;
+	memcpy(&v, b, sizeof v);
+	words d = *a - v, sign = d >> 15;
+	*sum += ((d ^ sign) - sign) & *mask;
+}
+
+/* two lanes share 32 bits */
+static inline void widen(doubles *sum, const words *v) {
 	doubles p = (doubles)*v;
-	p = (p & 0xffff) + (p >> 16);
+	*sum += (p & 0xffff) + (p >> 16);
+}
+
+static inline uint32_t total(const doubles *v) {
+	doubles p = *v;
 	return p[0] + p[1] + p[2] + p[3] + p[4] + p[5] + p[6] + p[7];
 }
 
@@ -117,20 +129,22 @@ static inline uint64_t match(const uint16_t *cur, const uint16_t *prev, const ui
 	for (; y0 < y1 && x0 < x1 && sum <= limit; y0 += DEEP * step) {
 		int end = y1 - y0 < DEEP * step ? y1 : y0 + DEEP * step;
 		int x = x0;
+		doubles wide = {0}, set = {0};
+		words out = {0};
 		for (; x + LANES <= x1; x += LANES) {
-			words acc = {0}, out = {0};
+			words acc = {0}, a, m;
 			for (int y = y0; y < end; y += step) {
-				words a, b, m;
-				memcpy(&a, cur + (size_t)y * w + x, sizeof a);
-				memcpy(&b, prev + (ptrdiff_t)(y - dy) * w + x - dx, sizeof b);
-				memcpy(&m, mask + (size_t)y * w + x, sizeof m);
-				words d = a - b, sign = d >> 15;
-				acc += ((d ^ sign) - sign) & m;
+				size_t at = (size_t)y * w + x;
+				memcpy(&a, cur + at, sizeof a);
+				memcpy(&m, mask + at, sizeof m);
+				add_distance(&acc, &a, prev + (ptrdiff_t)(y - dy) * w + x - dx, &m);
 				out -= m;
 			}
-			sum += total(&acc);
-			n += total(&out);
+			widen(&wide, &acc);
 		}
+		widen(&set, &out);
+		sum += total(&wide);
+		n += total(&set);
 		for (int y = y0; y < end && x < x1; y += step)
 			for (int i = x; i < x1; i++) {
 				size_t at = (size_t)y * w + i;
@@ -147,6 +161,48 @@ CLONES uint64_t sw_match(const uint16_t *cur, const uint16_t *prev, const uint16
                          int x0, int y0, int x1, int y1, int step, int dx, int dy, uint64_t limit,
                          uint32_t *count) {
 	return match(cur, prev, mask, w, h, x0, y0, x1, y1, step, dx, dy, limit, count);
+}
+
+CLONES void sw_around(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, int w, int h,
+                      int x0, int y0, int x1, int y1, int step, int dx, int dy, uint64_t *sum, uint32_t *count) {
+	static const int8_t sides[5][2] = {{0, 0}, {-1, 0}, {1, 0}, {0, -1}, {0, 1}};
+	if (x0 - dx < 1 || y0 - dy < 1 || x1 - dx > w - 1 || y1 - dy > h - 1 || (x1 - x0) % LANES != 0) {
+		for (int i = 0; i < 5; i++)
+			sum[i] = match(cur, prev, mask, w, h, x0, y0, x1, y1, step, dx + sides[i][0], dy + sides[i][1],
+			               UINT64_MAX, &count[i]);
+		return;
+	}
+	/* one pass for all five */
+	doubles wide[5] = {{0}};
+	uint32_t n = 0;
+	for (; y0 < y1; y0 += DEEP * step) {
+		int end = y1 - y0 < DEEP * step ? y1 : y0 + DEEP * step;
+		words out = {0};
+		for (int x = x0; x < x1; x += LANES) {
+			words acc[5] = {{0}}, a, m;
+			for (int y = y0; y < end; y += step) {
+				size_t at = (size_t)y * w + x;
+				const uint16_t *p = prev + (ptrdiff_t)(y - dy) * w + x - dx;
+				memcpy(&a, cur + at, sizeof a);
+				memcpy(&m, mask + at, sizeof m);
+				add_distance(&acc[0], &a, p, &m);
+				add_distance(&acc[1], &a, p + 1, &m);
+				add_distance(&acc[2], &a, p - 1, &m);
+				add_distance(&acc[3], &a, p + w, &m);
+				add_distance(&acc[4], &a, p - w, &m);
+				out -= m;
+			}
+			for (int i = 0; i < 5; i++)
+				widen(&wide[i], &acc[i]);
+		}
+		doubles set = {0};
+		widen(&set, &out);
+		n += total(&set);
+	}
+	for (int i = 0; i < 5; i++) {
+		sum[i] = total(&wide[i]);
+		count[i] = n;
+	}
 }
 
 CLONES void sw_search(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, int w, int h,
@@ -205,4 +261,69 @@ CLONES void sw_cross(const int16_t *a, int w, int h, const int16_t *b, int bw, c
 		}
 		out[i] = (float)sum;
 	}
+}
+
+CLONES uint32_t sw_set(const uint16_t *mask, int w, int x0, int y0, int x1, int y1) {
+	uint32_t n = 0;
+	for (int y = y0; y < y1; y++)
+		for (int x = x0; x < x1; x++)
+			n += mask[(size_t)y * w + x] & 1;
+	return n;
+}
+
+// Prewitt's difference along one axis over three lines across it.
+static inline int16_t prewitt(const int16_t *v, ptrdiff_t step, ptrdiff_t across) {
+	const int16_t *a = v + step, *b = v - step;
+	return (int16_t)(a[0] + a[-across] + a[across] - b[0] - b[-across] - b[across]);
+}
+
+static inline void gradient_rows(const int16_t *pix, int w, const int16_t *above, int ww, int wh, int rows,
+                                 int whole, int16_t *restrict out, uint64_t *sum, uint64_t *fourth) {
+	ptrdiff_t step = rows ? ww : 1, across = rows ? 1 : ww, pix_step = rows ? w : 1, pix_across = rows ? 1 : w;
+	uint64_t s = 0, f4 = 0;
+	for (int y = 1; y < wh - 1; y++) {
+		const int16_t *v = above + (size_t)y * ww, *p = pix + (size_t)y * w;
+		int16_t *restrict o = out + (size_t)y * ww;
+		for (int x = 1; x < ww - 1; x++) {
+			int16_t d = prewitt(v + x, step, across);
+			if (!whole) {
+				/* only what both have, of one sign */
+				int16_t f = prewitt(p + x, pix_step, pix_across);
+				int16_t lo = d < f ? d : f, hi = d < f ? f : d;
+				d = (int16_t)((lo > 0 ? lo : 0) + (hi < 0 ? hi : 0));
+			}
+			d = d / 8;
+			d = d > 1023 ? 1023 : d;
+			o[x] = d < -1023 ? -1023 : d;
+		}
+		uint32_t line = 0;
+		for (int x = 1; x < ww - 1; x++) {
+			int32_t e = o[x] * o[x];
+			line += (uint32_t)e;
+			f4 += (uint64_t)(uint32_t)e * (uint32_t)e;
+		}
+		s += line;
+	}
+	*sum = s;
+	*fourth = f4;
+}
+
+CLONES void sw_gradient(const uint16_t *pix, const uint16_t *back, const uint16_t *mask, int w, int ww, int wh,
+                        int rows, int16_t *restrict above, int16_t *restrict out, uint64_t *sum,
+                        uint64_t *fourth) {
+	memset(out, 0, (size_t)ww * wh * sizeof *out);
+	for (int y = 0; y < wh; y++) {
+		size_t from = (size_t)y * w;
+		int16_t *restrict v = above + (size_t)y * ww;
+		if (!back) {
+			memcpy(v, pix + from, ww * sizeof *v);
+			continue;
+		}
+		for (int x = 0; x < ww; x++)
+			v[x] = (int16_t)((pix[from + x] - back[from + x]) & mask[from + x]);
+	}
+	if (back)
+		gradient_rows((const int16_t *)pix, w, above, ww, wh, rows, 0, out, sum, fourth);
+	else
+		gradient_rows((const int16_t *)pix, w, above, ww, wh, rows, 1, out, sum, fourth);
 }

@@ -25,6 +25,11 @@ uint64_t sw_match(const uint16_t *cur, const uint16_t *prev, const uint16_t *mas
                   int x0, int y0, int x1, int y1, int step, int dx, int dy, uint64_t limit,
                   uint32_t *count);
 
+// sw_match at a displacement and a sample to the left, right, above and below
+// of it, in this order, without a limit.
+void sw_around(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, int w, int h, int x0, int y0,
+               int x1, int y1, int step, int dx, int dy, uint64_t *sum, uint32_t *count);
+
 typedef struct {
 	int32_t dx, dy;
 	float residual; // mean |difference| at dx, dy
@@ -44,5 +49,15 @@ void sw_lags(const int16_t *g, int w, int h, const int32_t *dx, const int32_t *d
 // are at most 1023 and w at most 1024.
 void sw_cross(const int16_t *a, int w, int h, const int16_t *b, int bw, const int32_t *x, const int32_t *y,
               int n, float *out);
+
+// How many samples of a mask of w columns are set in a rectangle.
+uint32_t sw_set(const uint16_t *mask, int w, int x0, int y0, int x1, int y1);
+
+// Gradient of a window of ww x wh samples that begins at pix, back and mask,
+// planes of w columns; along rows (downwards) or along columns. Without back
+// the gradient is that of pix itself. above and out hold ww*wh samples; sum and
+// fourth are those of the squares and fourth powers of out.
+void sw_gradient(const uint16_t *pix, const uint16_t *back, const uint16_t *mask, int w, int ww, int wh,
+                 int rows, int16_t *above, int16_t *out, uint64_t *sum, uint64_t *fourth);
 
 #endif

@@ -4,6 +4,34 @@ package cells
 
 /*
 #include "search.h"
+
+// The kernels keep no pointer and call nothing back.
+#cgo noescape sw_median6
+#cgo nocallback sw_median6
+#cgo noescape sw_stand_out
+#cgo nocallback sw_stand_out
+#cgo noescape sw_stand_out_moved
+#cgo nocallback sw_stand_out_moved
+#cgo noescape sw_count
+#cgo nocallback sw_count
+#cgo noescape sw_halve
+#cgo nocallback sw_halve
+#cgo noescape sw_halve_mask
+#cgo nocallback sw_halve_mask
+#cgo noescape sw_match
+#cgo nocallback sw_match
+#cgo noescape sw_around
+#cgo nocallback sw_around
+#cgo noescape sw_search
+#cgo nocallback sw_search
+#cgo noescape sw_lags
+#cgo nocallback sw_lags
+#cgo noescape sw_cross
+#cgo nocallback sw_cross
+#cgo noescape sw_set
+#cgo nocallback sw_set
+#cgo noescape sw_gradient
+#cgo nocallback sw_gradient
 */
 import "C"
 
@@ -65,6 +93,22 @@ func (kernel) Match(cur, prev, mask []uint16, w, h int, a Area, dx, dy int) (mea
 	return float32(sum) / float32(count), int(count)
 }
 
+// Around is Match at a displacement and one sample to the left, to the right,
+// above and below it, in this order.
+func (kernel) Around(cur, prev, mask []uint16, w, h int, a Area, dx, dy int) (mean [5]float32, n [5]int) {
+	var sum [5]C.uint64_t
+	var count [5]C.uint32_t
+	C.sw_around(u16(cur), u16(prev), u16(mask), C.int(w), C.int(h),
+		C.int(a.Min.X), C.int(a.Min.Y), C.int(a.Max.X), C.int(a.Max.Y), C.int(a.RowStep),
+		C.int(dx), C.int(dy), &sum[0], &count[0])
+	for i := range sum {
+		if n[i] = int(count[i]); n[i] > 0 {
+			mean[i] = float32(sum[i]) / float32(n[i])
+		}
+	}
+	return mean, n
+}
+
 // Find returns the displacement with the least Match within reach of centre,
 // trying every stride-th one. One that takes more than a quarter of the
 // samples out of the planes is not tried.
@@ -89,4 +133,34 @@ func (kernel) Lags(out []float32, g []int16, w, h int, dx, dy []int32) {
 func (kernel) Cross(out []float32, a []int16, w, h int, b []int16, bw int, x, y []int32) {
 	C.sw_cross((*C.int16_t)(&a[0]), C.int(w), C.int(h), (*C.int16_t)(&b[0]), C.int(bw),
 		(*C.int32_t)(&x[0]), (*C.int32_t)(&y[0]), C.int(len(out)), (*C.float)(&out[0]))
+}
+
+// Set returns how many samples of a mask of w columns are set in a rectangle,
+// which must lie inside.
+func (kernel) Set(mask []uint16, w int, r image.Rectangle) int {
+	return int(C.sw_set(u16(mask), C.int(w), C.int(r.Min.X), C.int(r.Min.Y), C.int(r.Max.X), C.int(r.Max.Y)))
+}
+
+// Gradient sets out, of the size of the window, to Prewitt's gradient of what
+// stands out in a window of a plane of w columns: pix less back where mask is
+// set, else nothing; back nil takes the plane itself. The gradient runs along
+// rows, that is downwards, or along columns, is divided by 8 and clipped to
+// 1023 either way; 0 at the rim. Of what stands out only that much is kept
+// which the plane itself has too, with the same sign. above is scratch of the
+// size of out. The window has at most 1024 columns. It returns the sums of the
+// squares and of the fourth powers of out.
+func (kernel) Gradient(out, above []int16, pix, back, mask []uint16, w int, win image.Rectangle, rows bool) (squares, fourths uint64) {
+	var sum, fourth C.uint64_t
+	var b, m *C.uint16_t
+	at := win.Min.Y*w + win.Min.X
+	if back != nil {
+		b, m = u16(back[at:]), u16(mask[at:])
+	}
+	along := C.int(0)
+	if rows {
+		along = 1
+	}
+	C.sw_gradient(u16(pix[at:]), b, m, C.int(w), C.int(win.Dx()), C.int(win.Dy()), along,
+		(*C.int16_t)(&above[0]), (*C.int16_t)(&out[0]), &sum, &fourth)
+	return uint64(sum), uint64(fourth)
 }

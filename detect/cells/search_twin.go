@@ -97,6 +97,14 @@ func (t twin) Match(cur, prev, mask []uint16, w, h int, a Area, dx, dy int) (mea
 	return float32(sum) / float32(n), n
 }
 
+// Around is the twin of the native form; see there.
+func (t twin) Around(cur, prev, mask []uint16, w, h int, a Area, dx, dy int) (mean [5]float32, n [5]int) {
+	for i, d := range [5]image.Point{{}, {-1, 0}, {1, 0}, {0, -1}, {0, 1}} {
+		mean[i], n[i] = t.Match(cur, prev, mask, w, h, a, dx+d.X, dy+d.Y)
+	}
+	return mean, n
+}
+
 // Find is the twin of the native form; see there.
 func (t twin) Find(cur, prev, mask []uint16, w, h int, a Area, centre, reach image.Point, stride int) Found {
 	still, all := t.Match(cur, prev, mask, w, h, a, 0, 0)
@@ -148,4 +156,63 @@ func (twin) Cross(out []float32, a []int16, w, h int, b []int16, bw int, x, y []
 		}
 		out[i] = float32(sum)
 	}
+}
+
+// Set is the twin of the native form; see there.
+func (twin) Set(mask []uint16, w int, r image.Rectangle) int {
+	n := 0
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		for _, v := range mask[y*w+r.Min.X : y*w+r.Max.X] {
+			n += int(v & 1)
+		}
+	}
+	return n
+}
+
+// Gradient is the twin of the native form; see there.
+func (twin) Gradient(out, above []int16, pix, back, mask []uint16, w int, win image.Rectangle, rows bool) (squares, fourths uint64) {
+	clear(out)
+	ww, wh := win.Dx(), win.Dy()
+	at := func(x, y int) int { return (win.Min.Y+y)*w + win.Min.X + x }
+	for y := range wh {
+		for x := range ww {
+			i := at(x, y)
+			switch v := &above[y*ww+x]; {
+			case back == nil:
+				*v = int16(pix[i])
+			case mask[i] != 0:
+				*v = int16(int(pix[i]) - int(back[i]))
+			default:
+				*v = 0
+			}
+		}
+	}
+	prewitt := func(at func(x, y int) int, x, y int) (d int) {
+		for k := -1; k <= 1; k++ {
+			if rows {
+				d += at(x+k, y+1) - at(x+k, y-1)
+			} else {
+				d += at(x+1, y+k) - at(x-1, y+k)
+			}
+		}
+		return d
+	}
+	for y := 1; y < wh-1; y++ {
+		for x := 1; x < ww-1; x++ {
+			d := prewitt(func(x, y int) int { return int(above[y*ww+x]) }, x, y)
+			if back != nil {
+				f := prewitt(func(x, y int) int { return int(pix[at(x, y)]) }, x, y)
+				if d > 0 {
+					d = max(0, min(d, f))
+				} else {
+					d = min(0, max(d, f))
+				}
+			}
+			d = max(-1023, min(1023, d/8))
+			out[y*ww+x] = int16(d)
+			squares += uint64(d * d)
+			fourths += uint64(d * d * d * d)
+		}
+	}
+	return squares, fourths
 }

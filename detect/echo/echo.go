@@ -261,7 +261,7 @@ func pans(m *motion.Map, i int) bool { return m.Pan.Found && m.Tiles[i].Moving &
 // surroundings is the share of what lies in and around a window that moves: of
 // the cells that changed or of the samples that stand out, whichever is less.
 // A large thing fills its own window but not what surrounds it.
-func surroundings(r *cells.Reduced, m *motion.Map, win, box image.Rectangle) float64 {
+func (s *Store) surroundings(r *cells.Reduced, m *motion.Map, win, box image.Rectangle) float64 {
 	var cellsChanged float64
 	tiles := box.Inset(-1).Intersect(image.Rect(0, 0, m.Cols, m.Rows))
 	for y := tiles.Min.Y; y < tiles.Max.Y; y++ {
@@ -273,13 +273,8 @@ func surroundings(r *cells.Reduced, m *motion.Map, win, box image.Rectangle) flo
 	if moved <= backgroundMoves {
 		return moved
 	}
-	out := 0
 	wide := win.Inset(-cells.Size * motion.TileCells / r.StepX / 2).Intersect(image.Rect(0, 0, r.W, r.H))
-	for y := wide.Min.Y; y < wide.Max.Y; y++ {
-		for _, v := range m.StandsOut[y*r.W+wide.Min.X : y*r.W+wide.Max.X] {
-			out += int(v & 1)
-		}
-	}
+	out := s.search.Set(m.StandsOut, r.W, wide)
 	return min(moved, float64(out)/float64(wide.Dx()*wide.Dy()))
 }
 
@@ -477,7 +472,7 @@ func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectan
 	l := Look{DX: vx, DY: vy, Speed: math.Hypot(vx, vy), Gain: 1}
 	l.SamplePx = l.Speed / speed
 	l.Region = image.Rect(win.Min.X*r.StepX, win.Min.Y*r.StepY, win.Max.X*r.StepX, win.Max.Y*r.StepY)
-	plain := of == panSample || surroundings(r, m, win, box) > backgroundMoves
+	plain := of == panSample || s.surroundings(r, m, win, box) > backgroundMoves
 	g := &s.gradient
 	g.Measure(r, m, win, plain, ux, uy)
 	energy := g.Energy

@@ -140,7 +140,7 @@ func (k *matcher) follows(tx, ty int) {
 		return
 	}
 	pan := image.Pt(samples(k.m.Pan.DX, k.r.StepX), samples(k.m.Pan.DY, k.r.StepY))
-	x, y, residual := k.s.settle(k.r, k.p, all, area, pan, float32(math.MaxFloat32))
+	x, y, residual := k.s.settle(k.r, k.p, all, area, pan)
 	tile.Residual = residual
 	if residual > explained*tile.Still+k.m.Noise || (x == 0 && y == 0) {
 		return
@@ -195,7 +195,7 @@ func (k *matcher) thing(tx, ty int, search bool) {
 		s.lost = append(s.lost, lost{tx, ty, still * float32(standing)})
 		return
 	}
-	x, y, residual := s.settle(r, p, m.StandsOut, area, best, residual)
+	x, y, residual := s.settle(r, p, m.StandsOut, area, best)
 	tile.Residual = residual
 	if residual > explained*still+m.Noise || (best == image.Point{} && x == 0 && y == 0) {
 		if !search {
@@ -327,41 +327,28 @@ func (s *Store) vote(m *Map, r *cells.Reduced) {
 
 // settle walks downhill from a displacement to the whole sample with the least
 // residual and refines it by a parabola through the residuals on either side,
-// along each axis. residual is that of the start, or more where it is not known.
-func (s *Store) settle(r, p *cells.Reduced, mask []uint16, area cells.Area, start image.Point, residual float32) (x, y, least float32) {
+// along each axis.
+func (s *Store) settle(r, p *cells.Reduced, mask []uint16, area cells.Area, start image.Point) (x, y, residual float32) {
 	const unknown = math.MaxFloat32
-	match := func(d image.Point) float32 {
-		v, n := s.search.Match(r.Pix, p.Pix, mask, r.W, r.H, area, d.X, d.Y)
-		if n == 0 {
-			return unknown
-		}
-		return v
-	}
-	if residual == unknown {
-		residual = match(start)
-	}
 	best := start
-	sides := [4]image.Point{{-1, 0}, {1, 0}, {0, -1}, {0, 1}}
-	var around [4]float32
-	came := -1
+	var around [5]float32 // here and to the left, right, above and below
 	for step := 0; ; step++ {
-		next := -1
-		for i, d := range sides {
-			if i == came {
-				continue // where the walk came from
+		mean, n := s.search.Around(r.Pix, p.Pix, mask, r.W, r.H, area, best.X, best.Y)
+		least := 0
+		for i := range around {
+			if around[i] = mean[i]; n[i] == 0 {
+				around[i] = unknown
 			}
-			around[i] = match(best.Add(d))
-			if around[i] < residual && (next < 0 || around[i] < around[next]) {
-				next = i
+			if around[i] < around[least] {
+				least = i
 			}
 		}
-		if next < 0 || step == longestWalk {
+		if least == 0 || step == longestWalk {
 			break
 		}
-		came = next ^ 1
-		around[came], residual = residual, around[next]
-		best = best.Add(sides[next])
+		best = best.Add(sides[least])
 	}
+	residual = around[0]
 	vertex := func(lo, mid, hi float32) float32 {
 		bend := lo - 2*mid + hi
 		if bend <= 0 || lo < mid || hi < mid || lo == unknown || hi == unknown {
@@ -369,6 +356,9 @@ func (s *Store) settle(r, p *cells.Reduced, mask []uint16, area cells.Area, star
 		}
 		return (lo - hi) / (2 * bend)
 	}
-	return float32(best.X) + vertex(around[0], residual, around[1]),
-		float32(best.Y) + vertex(around[2], residual, around[3]), residual
+	return float32(best.X) + vertex(around[1], residual, around[2]),
+		float32(best.Y) + vertex(around[3], residual, around[4]), residual
 }
+
+// sides are the steps of a walk, in the order of cells.Search.Around.
+var sides = [5]image.Point{{}, {-1, 0}, {1, 0}, {0, -1}, {0, 1}}

@@ -148,7 +148,7 @@ func (s *Store) findPan(i int, cm, before *cells.Map, noise float32) Pan {
 			continue
 		}
 		area := cells.Area{Rectangle: p.places[k].area, RowStep: denseRows}
-		x, y, _ := s.settle(r, &before.Reduced, p.all, area, v.Mul(2), float32(math.MaxFloat32))
+		x, y, _ := s.settle(r, &before.Reduced, p.all, area, v.Mul(2))
 		p.x, p.y = append(p.x, x), append(p.y, y)
 	}
 	slices.Sort(p.x)
