@@ -98,6 +98,10 @@ func Steps(f picture.Format) (x, y int) {
 	return x, y
 }
 
+// bandRows of a frame of 1920 columns are 120 kB, a part of the second-level
+// cache.
+const bandRows = 4 * Size
+
 // Stage reads the pixels.
 var Stage = &detect.Stage{
 	Name:  "cells",
@@ -157,16 +161,23 @@ func (s *Store) Step(w *detect.Window) error {
 	if before != nil {
 		prev = &before.Y
 	}
-	s.kernel.cells(m, &p.Y, prev)
-	s.reduce(&m.Reduced, &p.Y, p.Parity)
-	s.newest = w.T
-	if last := s.At(w.T - 1); last != nil {
-		m.Reduced.Diff = m.Reduced.Diff[:m.Cols*m.Rows]
-		r := &m.Reduced
-		s.kernel.difference(r, &last.Reduced, Size/r.StepX, Size/r.StepY, m.Cols, m.Rows, r.Diff)
-	} else {
-		m.Reduced.Diff = m.Reduced.Diff[:0]
+	r := &m.Reduced
+	last := s.At(w.T - 1)
+	r.Diff = r.Diff[:0]
+	if last != nil {
+		r.Diff = r.Diff[:m.Cols*m.Rows]
 	}
+	// Band by band, so that what one kernel has read the next finds in the
+	// cache.
+	for y := 0; y < p.Y.H; y += bandRows {
+		to := min(y+bandRows, p.Y.H)
+		s.kernel.cells(m, &p.Y, prev, y, to)
+		s.reduce(r, &p.Y, p.Parity, y/r.StepY, min(to/r.StepY, r.H))
+		if last != nil {
+			s.kernel.difference(r, &last.Reduced, Size/r.StepX, Size/r.StepY, m.Cols, y/Size, (to+Size-1)/Size, r.Diff)
+		}
+	}
+	s.newest = w.T
 	return nil
 }
 

@@ -15,7 +15,7 @@
 #define CLONES
 #endif
 
-enum { CELL = 16, BLOCK = 8 * CELL };
+enum { CELL = 16, BLOCK = 8 * CELL, AHEAD = 256 };
 
 static inline int absolute(int v) { return v < 0 ? -v : v; }
 
@@ -24,9 +24,9 @@ static inline int absolute(int v) { return v < 0 ? -v : v; }
 // 16 bits: 16 rows of at most 2*255.
 #define CELLS(NAME, PIX, ACC, DIFF)                                                              \
 	static inline void NAME(const PIX *cur, size_t stride, const PIX *prev, size_t prev_stride,  \
-	                        int first, int w, int h, sw_cell *out) {                             \
+	                        int first, int w, int h, int from, int to, sw_cell *out) {           \
 		int cols = (w + CELL - 1) / CELL;                                                        \
-		for (int y0 = 0; y0 < h; y0 += CELL) {                                                   \
+		for (int y0 = from; y0 < to; y0 += CELL) {                                               \
 			int rows = h - y0 < CELL ? h - y0 : CELL;                                            \
 			for (int x0 = first; x0 < w; x0 += BLOCK) {                                            \
 				int n = w - x0 < BLOCK ? w - x0 : BLOCK;                                         \
@@ -92,13 +92,13 @@ CELLS(cells_8, uint8_t, uint16_t, int16_t)
 CELLS(cells_16, uint16_t, uint32_t, int32_t)
 
 CLONES static void portable_8(const uint8_t *cur, size_t stride, const uint8_t *prev, size_t prev_stride,
-                              int first, int w, int h, sw_cell *out) {
-	cells_8(cur, stride, prev, prev_stride, first, w, h, out);
+                              int first, int w, int h, int from, int to, sw_cell *out) {
+	cells_8(cur, stride, prev, prev_stride, first, w, h, from, to, out);
 }
 
 CLONES void sw_cells_16(const uint16_t *cur, size_t stride, const uint16_t *prev, size_t prev_stride,
-                        int w, int h, sw_cell *out) {
-	cells_16(cur, stride, prev, prev_stride, 0, w, h, out);
+                        int w, int h, int from, int to, sw_cell *out) {
+	cells_16(cur, stride, prev, prev_stride, 0, w, h, from, to, out);
 }
 
 #if defined(__x86_64__)
@@ -121,9 +121,11 @@ AVX2 static inline __m256i distance(__m256i a, __m256i b) {
 // is |u-v|. So |c-a| = u+v - 2 zigzag and |a-2b+c| = u+v - 2 (min(u,v) - zigzag)
 // everywhere, and the sums of |c-a|, zigzag and min(u,v) give the fourth.
 AVX2 static void pairs_8(const uint8_t *cur, size_t stride, const uint8_t *prev, size_t prev_stride, int end,
-                         int cols, int h, sw_cell *out) {
+                         int w, int h, int from, int to, sw_cell *out) {
+	int cols = (w + CELL - 1) / CELL;
+	const __m256i last = _mm256_setr_epi64x(0, 0, 0, (long long)0xff00000000000000);
 	const __m256i zero = _mm256_setzero_si256();
-	for (int y0 = 0; y0 < h; y0 += CELL) {
+	for (int y0 = from; y0 < to; y0 += CELL) {
 		int rows = h - y0 < CELL ? h - y0 : CELL;
 		sw_cell *o = out + (size_t)(y0 / CELL) * cols;
 		for (int x0 = 0; x0 < end; x0 += 2 * CELL, o += 2) {
@@ -132,7 +134,15 @@ AVX2 static void pairs_8(const uint8_t *cur, size_t stride, const uint8_t *prev,
 			for (int y = y0; y < y0 + rows; y++) {
 				const uint8_t *at = cur + (size_t)y * stride + x0;
 				__m256i b = _mm256_loadu_si256((const __m256i *)at);
-				__m256i r = _mm256_loadu_si256((const __m256i *)(at + 1));
+				__m256i r;
+				if (x0 + 2 * CELL < w) {
+					r = _mm256_loadu_si256((const __m256i *)(at + 1));
+				} else { /* the last pixel of a row has none to its right: itself */
+					r = _mm256_permute2x128_si256(b, b, 0x81);
+					r = _mm256_blendv_epi8(_mm256_alignr_epi8(r, b, 1), b, last);
+				}
+				/* more rows at a time than the hardware follows */
+				_mm_prefetch((const char *)(at + AHEAD), _MM_HINT_T0);
 				sum = _mm256_add_epi64(sum, _mm256_sad_epu8(b, zero));
 				hor = _mm256_add_epi64(hor, _mm256_sad_epu8(b, r));
 				/* the low halves of both lanes, then the high ones */
@@ -141,6 +151,7 @@ AVX2 static void pairs_8(const uint8_t *cur, size_t stride, const uint8_t *prev,
 				sq_hi = _mm256_add_epi32(sq_hi, _mm256_madd_epi16(hi, hi));
 				if (prev) {
 					__m256i p = _mm256_loadu_si256((const __m256i *)(prev + (size_t)y * prev_stride + x0));
+					_mm_prefetch((const char *)(prev + (size_t)y * prev_stride + x0 + AHEAD), _MM_HINT_T0);
 					p = _mm256_sad_epu8(b, p);
 					if (y & 1)
 						d1 = _mm256_add_epi64(d1, p);
@@ -180,26 +191,31 @@ AVX2 static void pairs_8(const uint8_t *cur, size_t stride, const uint8_t *prev,
 #endif
 
 void sw_cells_8(const uint8_t *cur, size_t stride, const uint8_t *prev, size_t prev_stride, int w, int h,
-                sw_cell *out) {
+                int from, int to, sw_cell *out) {
 	int end = 0;
 #if defined(__x86_64__)
 	if (__builtin_cpu_supports("avx2")) {
-		/* a pair needs the pixel to its right */
-		end = (w - 1) / (2 * CELL) * (2 * CELL);
-		pairs_8(cur, stride, prev, prev_stride, end, (w + CELL - 1) / CELL, h, out);
+		end = w / (2 * CELL) * (2 * CELL);
+		pairs_8(cur, stride, prev, prev_stride, end, w, h, from, to, out);
 	}
 #endif
-	portable_8(cur, stride, prev, prev_stride, end, w, h, out);
+	if (end < w)
+		portable_8(cur, stride, prev, prev_stride, end, w, h, from, to, out);
 }
 
 void sw_cells_8_portable(const uint8_t *cur, size_t stride, const uint8_t *prev, size_t prev_stride, int w,
-                         int h, sw_cell *out) {
-	portable_8(cur, stride, prev, prev_stride, 0, w, h, out);
+                         int h, int from, int to, sw_cell *out) {
+	portable_8(cur, stride, prev, prev_stride, 0, w, h, from, to, out);
 }
 
 #define REDUCE(NAME, PIX)                                                                        \
 	static inline void NAME(const PIX *src, size_t stride, const uint32_t *weight, int n,        \
 	                        int step_x, int w, uint32_t scale, uint16_t *dst) {                  \
+		if (step_x == 1 && n == 1) {                                                             \
+			for (int x = 0; x < w; x++)                                                          \
+				dst[x] = (uint16_t)((src[x] * weight[0] * scale + 0x8000) >> 16);                \
+			return;                                                                              \
+		}                                                                                        \
 		enum { SPAN = 256 };                                                                     \
 		for (int x0 = 0; x0 < w; x0 += SPAN) {                                                   \
 			int m = w - x0 < SPAN ? w - x0 : SPAN;                                               \

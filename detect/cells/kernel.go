@@ -5,6 +5,20 @@ package cells
 /*
 #cgo CFLAGS: -O3 -std=c11
 #include "kernel.h"
+
+// The kernels keep no pointer and call nothing back.
+#cgo noescape sw_cells_8
+#cgo nocallback sw_cells_8
+#cgo noescape sw_cells_8_portable
+#cgo nocallback sw_cells_8_portable
+#cgo noescape sw_cells_16
+#cgo nocallback sw_cells_16
+#cgo noescape sw_reduce_8
+#cgo nocallback sw_reduce_8
+#cgo noescape sw_reduce_16
+#cgo nocallback sw_reduce_16
+#cgo noescape sw_difference
+#cgo nocallback sw_difference
 */
 import "C"
 
@@ -22,9 +36,9 @@ type kernel struct {
 // portable is the kernel of a processor without AVX2.
 func portable() kernel { return kernel{withoutAVX2: true} }
 
-func (k kernel) cells(m *Map, cur, prev *picture.Plane) {
+func (k kernel) cells(m *Map, cur, prev *picture.Plane, from, to int) {
 	out := (*C.sw_cell)(unsafe.Pointer(&m.Cells[0]))
-	w, h := C.int(cur.W), C.int(cur.H)
+	w, h, first, last := C.int(cur.W), C.int(cur.H), C.int(from), C.int(to)
 	if cur.Pix != nil {
 		var p *C.uint8_t
 		var stride C.size_t
@@ -32,10 +46,10 @@ func (k kernel) cells(m *Map, cur, prev *picture.Plane) {
 			p, stride = (*C.uint8_t)(&prev.Pix[0]), C.size_t(prev.Stride)
 		}
 		if k.withoutAVX2 {
-			C.sw_cells_8_portable((*C.uint8_t)(&cur.Pix[0]), C.size_t(cur.Stride), p, stride, w, h, out)
+			C.sw_cells_8_portable((*C.uint8_t)(&cur.Pix[0]), C.size_t(cur.Stride), p, stride, w, h, first, last, out)
 			return
 		}
-		C.sw_cells_8((*C.uint8_t)(&cur.Pix[0]), C.size_t(cur.Stride), p, stride, w, h, out)
+		C.sw_cells_8((*C.uint8_t)(&cur.Pix[0]), C.size_t(cur.Stride), p, stride, w, h, first, last, out)
 		return
 	}
 	var p *C.uint16_t
@@ -43,7 +57,7 @@ func (k kernel) cells(m *Map, cur, prev *picture.Plane) {
 	if prev != nil {
 		p, stride = (*C.uint16_t)(&prev.Pix16[0]), C.size_t(prev.Stride)
 	}
-	C.sw_cells_16((*C.uint16_t)(&cur.Pix16[0]), C.size_t(cur.Stride), p, stride, w, h, out)
+	C.sw_cells_16((*C.uint16_t)(&cur.Pix16[0]), C.size_t(cur.Stride), p, stride, w, h, first, last, out)
 }
 
 func (kernel) reduceRow(dst []uint16, p *picture.Plane, y int, weight []uint32, stepX int, scale uint32) {
@@ -56,7 +70,13 @@ func (kernel) reduceRow(dst []uint16, p *picture.Plane, y int, weight []uint32, 
 	C.sw_reduce_16((*C.uint16_t)(&p.Pix16[y*p.Stride]), C.size_t(p.Stride), k, n, step, w, C.uint32_t(scale), d)
 }
 
-func (kernel) difference(a, b *Reduced, cellW, cellH, cols, rows int, out []float32) {
-	C.sw_difference((*C.uint16_t)(&a.Pix[0]), (*C.uint16_t)(&b.Pix[0]), C.int(a.W), C.int(a.H),
-		C.int(cellW), C.int(cellH), C.int(cols), C.int(rows), (*C.float)(&out[0]))
+func (kernel) difference(a, b *Reduced, cellW, cellH, cols, from, to int, out []float32) {
+	first := min(from*cellH, a.H) // a cell may lie beyond the planes
+	p, q := a.Pix[first*a.W:], b.Pix[first*a.W:]
+	if len(p) == 0 {
+		clear(out[from*cols : to*cols])
+		return
+	}
+	C.sw_difference((*C.uint16_t)(&p[0]), (*C.uint16_t)(&q[0]), C.int(a.W), C.int(a.H-first),
+		C.int(cellW), C.int(cellH), C.int(cols), C.int(to-from), (*C.float)(&out[from*cols]))
 }

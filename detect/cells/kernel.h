@@ -15,14 +15,15 @@ typedef struct {
 } sw_cell;
 
 // Strides are in samples. prev may be NULL. out holds one cell for each
-// 16x16 samples, row by row.
+// 16x16 samples of the plane, row by row; those of rows from to to-1 are
+// filled, from being a multiple of 16 and to too or h.
 void sw_cells_8(const uint8_t *cur, size_t stride, const uint8_t *prev, size_t prev_stride,
-                int w, int h, sw_cell *out);
+                int w, int h, int from, int to, sw_cell *out);
 // The same as on a processor without AVX2.
 void sw_cells_8_portable(const uint8_t *cur, size_t stride, const uint8_t *prev, size_t prev_stride,
-                         int w, int h, sw_cell *out);
+                         int w, int h, int from, int to, sw_cell *out);
 void sw_cells_16(const uint16_t *cur, size_t stride, const uint16_t *prev, size_t prev_stride,
-                 int w, int h, sw_cell *out);
+                 int w, int h, int from, int to, sw_cell *out);
 
 // One row of the reduced plane from n rows of samples: the sum over step_x
 // columns of weight[0]*row 0 + ... + weight[n-1]*row n-1, times scale/65536,

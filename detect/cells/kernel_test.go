@@ -46,9 +46,11 @@ func TestKernelEqualsTwin(t *testing.T) {
 				f := picture.Format{W: w, H: h, Depth: depth}
 				for _, before := range []*picture.Plane{nil, &prev} {
 					a, b, c := newMap(f), newMap(f), newMap(f)
-					kernel{}.cells(a, &cur, before)
-					twin{}.cells(b, &cur, before)
-					portable().cells(c, &cur, before)
+					for y := 0; y < h; y += 32 { // in bands
+						kernel{}.cells(a, &cur, before, y, min(y+32, h))
+					}
+					twin{}.cells(b, &cur, before, 0, h)
+					portable().cells(c, &cur, before, 0, h)
 					for i := range a.Cells {
 						if a.Cells[i] != b.Cells[i] || c.Cells[i] != b.Cells[i] {
 							t.Fatalf("%dx%d, %d bits, %s, cell %d:\n  kernel   %+v\n  portable %+v\n  twin     %+v", w, h, depth, pattern, i, a.Cells[i], c.Cells[i], b.Cells[i])
@@ -66,8 +68,11 @@ func TestReduceEqualsTwin(t *testing.T) {
 		for step := 1; step <= 5; step++ {
 			p := plane(r, 300*step+3, 9, depth, 5, patterns[step%2*2])
 			weight, total := []uint32{3, 4, 1}, uint32(8)
-			if depth == 8 && step == 2 { // has a body of its own
+			switch { // have bodies of their own
+			case depth == 8 && step == 2:
 				weight, total = []uint32{1, 1}, 2
+			case step == 1:
+				weight, total = []uint32{1}, 1
 			}
 			scale := uint32(Unit8) << 16 / (total * uint32(step) << (depth - 8))
 			a, b := make([]uint16, 300), make([]uint16, 300)
@@ -93,8 +98,10 @@ func TestDifferenceEqualsTwin(t *testing.T) {
 		for _, edge := range []int{4, 8, 16} {
 			cols, rows := size[0]/edge+2, size[1]/edge+2
 			got, want := make([]float32, cols*rows), make([]float32, cols*rows)
-			kernel{}.difference(&a.Reduced, &b.Reduced, edge, edge, cols, rows, got)
-			twin{}.difference(&a.Reduced, &b.Reduced, edge, edge, cols, rows, want)
+			for y := range rows {
+				kernel{}.difference(&a.Reduced, &b.Reduced, edge, edge, cols, y, y+1, got)
+			}
+			twin{}.difference(&a.Reduced, &b.Reduced, edge, edge, cols, 0, rows, want)
 			for i := range got {
 				if got[i] != want[i] {
 					t.Fatalf("%v, cells of %d, cell %d: kernel %g, twin %g", size, edge, i, got[i], want[i])
@@ -115,7 +122,7 @@ func TestCombSums(t *testing.T) {
 		}
 	}
 	m := newMap(picture.Format{W: 16, H: 34, Depth: 8})
-	kernel{}.cells(m, &p, nil)
+	kernel{}.cells(m, &p, nil, 0, p.H)
 	c := m.At(0, 1)
 	if c.Zigzag != 256*d || c.Second != 256*2*d || c.Vertical != 0 || c.Horizontal != 0 {
 		t.Errorf("sums of a comb of %d: %+v", d, *c)
@@ -135,8 +142,8 @@ func TestFieldsAlign(t *testing.T) {
 		}
 	}
 	a, b := newMap(f), newMap(f)
-	s.reduce(&a.Reduced, &top, picture.Top)
-	s.reduce(&b.Reduced, &bottom, picture.Bottom)
+	s.reduce(&a.Reduced, &top, picture.Top, 0, a.Reduced.H)
+	s.reduce(&b.Reduced, &bottom, picture.Bottom, 0, b.Reduced.H)
 	var worst int
 	for i := 2 * a.Reduced.W; i < len(a.Reduced.Pix)-2*a.Reduced.W; i++ {
 		worst = max(worst, absolute(int(a.Reduced.Pix[i])-int(b.Reduced.Pix[i])))
@@ -155,9 +162,9 @@ func BenchmarkCells1080p(b *testing.B) {
 	s := &Store{format: f}
 	b.ReportAllocs()
 	for b.Loop() {
-		s.kernel.cells(m, &cur, &prev)
-		s.reduce(&m.Reduced, &cur, picture.Frame)
-		s.kernel.difference(&m.Reduced, &last.Reduced, 8, 8, m.Cols, m.Rows, m.Reduced.Diff)
+		s.kernel.cells(m, &cur, &prev, 0, cur.H)
+		s.reduce(&m.Reduced, &cur, picture.Frame, 0, m.Reduced.H)
+		s.kernel.difference(&m.Reduced, &last.Reduced, 8, 8, m.Cols, 0, m.Rows, m.Reduced.Diff)
 	}
 }
 

@@ -2,15 +2,16 @@ package cells
 
 import "setwitness/decode/picture"
 
-// reduce fills r.Pix from the luma plane of a picture of the given parity.
-func (s *Store) reduce(r *Reduced, p *picture.Plane, parity picture.Parity) {
+// reduce fills rows from to to-1 of r from the luma plane of a picture of the
+// given parity.
+func (s *Store) reduce(r *Reduced, p *picture.Plane, parity picture.Parity, from, to int) {
 	weight := s.weights(r.StepY, parity)
 	total := uint32(0)
 	for _, k := range weight {
 		total += k
 	}
 	scale := uint32(Unit8) << 16 / (total * uint32(r.StepX) << (p.Depth - 8))
-	for y := range r.H {
+	for y := from; y < to; y++ {
 		first := y * r.StepY
 		w := weight
 		switch {

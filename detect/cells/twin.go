@@ -6,11 +6,12 @@ import "setwitness/decode/picture"
 // against.
 type twin struct{}
 
-// cells fills m.Cells from the plane cur and, where it is not nil, the plane
-// prev of the same size.
-func (twin) cells(m *Map, cur, prev *picture.Plane) {
-	clear(m.Cells)
-	for y := range cur.H {
+// cells fills m.Cells from rows from to to-1 of the plane cur and, where it is
+// not nil, of the plane prev of the same size. from is a multiple of Size, and
+// to too or the height.
+func (twin) cells(m *Map, cur, prev *picture.Plane, from, to int) {
+	clear(m.Cells[from/Size*m.Cols : (to+Size-1)/Size*m.Cols])
+	for y := from; y < to; y++ {
 		for x := range cur.W {
 			c := m.At(x/Size, y/Size)
 			b := cur.At(x, y)
@@ -51,10 +52,10 @@ func (twin) reduceRow(dst []uint16, p *picture.Plane, y int, weight []uint32, st
 	}
 }
 
-// difference fills out with the mean |a-b| of each of cols by rows cells of
-// cellW by cellH samples; 0 for a cell beyond the planes.
-func (twin) difference(a, b *Reduced, cellW, cellH, cols, rows int, out []float32) {
-	for cy := range rows {
+// difference fills out, of cols columns, in rows from to to-1 with the mean
+// |a-b| of each cell of cellW by cellH samples; 0 for a cell beyond the planes.
+func (twin) difference(a, b *Reduced, cellW, cellH, cols, from, to int, out []float32) {
+	for cy := from; cy < to; cy++ {
 		for cx := range cols {
 			var sum, n uint32
 			for y := cy * cellH; y < min((cy+1)*cellH, a.H); y++ {
