@@ -285,8 +285,14 @@ type course struct {
 }
 
 // agrees reports whether two courses may be of one thing.
-func (c course) agrees(o course) bool {
-	return math.Hypot(c.x-o.x, c.y-o.y) < vectorsDiffer*math.Hypot(c.x, c.y)+vectorSlack
+func (c course) agrees(o course) bool { return c.near(o, c.slack()) }
+
+// slack is how far a course may lie from another of the same thing.
+func (c course) slack() float64 { return vectorsDiffer*math.Sqrt(c.x*c.x+c.y*c.y) + vectorSlack }
+
+func (c course) near(o course, slack float64) bool {
+	x, y := c.x-o.x, c.y-o.y
+	return x*x+y*y < slack*slack
 }
 
 // expected returns the course of the thing in a tile: of those that things at
@@ -314,11 +320,15 @@ func (s *Store) ask(t int, m *motion.Map, i int) course {
 		if o == nil {
 			continue
 		}
-		var best *motion.Tile
-		for v := max(0, y-1); v <= min(m.Rows-1, y+1); v++ {
+		best := &o.Tiles[i] // its own, else the first of those beside it
+		if !best.Thing || !best.Moving {
+			best = nil
+		}
+		for v := max(0, y-1); v <= min(m.Rows-1, y+1) && best == nil; v++ {
 			for u := max(0, x-1); u <= min(m.Cols-1, x+1); u++ {
-				if tile := o.At(u, v); tile.Thing && tile.Moving && (best == nil || u == x && v == y) {
+				if tile := o.At(u, v); tile.Thing && tile.Moving {
 					best = tile
+					break
 				}
 			}
 		}
@@ -329,9 +339,9 @@ func (s *Store) ask(t int, m *motion.Map, i int) course {
 	var most int
 	var out course
 	for _, c := range s.courses {
-		n := 0
+		n, slack := 0, c.slack()
 		for _, o := range s.courses {
-			if c.agrees(o) {
+			if c.near(o, slack) {
 				n++
 			}
 		}
@@ -411,6 +421,7 @@ func (of subject) lends(m *motion.Map, i int) bool {
 // pictures around t, of those that agree with a known course.
 func (s *Store) vector(t int, tiles image.Rectangle, of subject, own course) (x, y float64, ok bool) {
 	s.vx, s.vy = s.vx[:0], s.vy[:0]
+	slack := own.slack()
 	for i := t - vectorSpan; i <= t+vectorSpan; i++ {
 		m := s.motion.At(i)
 		if m == nil {
@@ -420,10 +431,10 @@ func (s *Store) vector(t int, tiles image.Rectangle, of subject, own course) (x,
 		for v := r.Min.Y; v < r.Max.Y; v++ {
 			for u := r.Min.X; u < r.Max.X; u++ {
 				tile := m.At(u, v)
-				if own.known && !own.agrees(course{true, float64(tile.DX), float64(tile.DY)}) {
+				if !of.lends(m, v*m.Cols+u) {
 					continue
 				}
-				if of.lends(m, v*m.Cols+u) {
+				if !own.known || own.near(course{true, float64(tile.DX), float64(tile.DY)}, slack) {
 					s.vx, s.vy = append(s.vx, float64(tile.DX)), append(s.vy, float64(tile.DY))
 				}
 			}
@@ -440,8 +451,10 @@ func (s *Store) vector(t int, tiles image.Rectangle, of subject, own course) (x,
 	slices.Sort(s.sorted)
 	y = s.sorted[len(s.sorted)/2]
 	agree := 0
+	median := course{true, x, y}
+	slack = median.slack()
 	for i := range s.vx {
-		if math.Hypot(s.vx[i]-x, s.vy[i]-y) < vectorsDiffer*math.Hypot(x, y)+vectorSlack {
+		if median.near(course{true, s.vx[i], s.vy[i]}, slack) {
 			agree++
 		}
 	}
