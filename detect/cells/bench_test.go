@@ -20,7 +20,7 @@ func BenchmarkSearch(b *testing.B) {
 	for k := range p[2] {
 		p[2][k] = 0xffff
 	}
-	at := Area{image.Rect(200, 120, 232, 152), 1}
+	at := Area{Rectangle: image.Rect(200, 120, 232, 152), RowStep: 1}
 	b.Run("Find", func(b *testing.B) {
 		for b.Loop() {
 			kernel{}.Find(p[0], p[1], p[2], w, h, at, image.Point{}, image.Pt(40, 24), 2)

@@ -256,7 +256,12 @@ CLONES void sw_reduce_8(const uint8_t *src, size_t stride, const uint32_t *weigh
 	typedef uint16_t words __attribute__((vector_size(32)));
 	enum { LANES = sizeof(words) / sizeof(uint16_t) };
 	int x = 0;
-	/* the common case, a frame of 1080 lines, without leaving 16 bits */
+	/* the common cases, frames of 1080 and of 720 lines, without leaving 16 bits */
+	if (step_x == 1 && n == 1 && weight[0] == 1 && scale == 16 << 16) {
+		for (; x < w; x++)
+			dst[x] = (uint16_t)(src[x] << 4);
+		return;
+	}
 	if (step_x == 2 && n == 2 && weight[0] == 1 && weight[1] == 1 && scale == 4 << 16)
 		for (; x + LANES <= w; x += LANES) {
 			words a, b;

@@ -214,7 +214,7 @@ func TestSearchEqualsTwin(t *testing.T) {
 			}
 		}
 	}
-	rect := Area{image.Rect(20, 9, 50, 30), 1}
+	rect := Area{Rectangle: image.Rect(20, 9, 50, 30), RowStep: 1}
 	f := kernel{}.Find(p[3], p[2], a, w, h, rect, image.Pt(0, 0), image.Pt(9, 6), 1)
 	same("Find", f, twin{}.Find(p[3], p[2], a, w, h, rect, image.Pt(0, 0), image.Pt(9, 6), 1))
 	if f.DX != 5 || f.DY != -3 || f.Residual != 0 {
@@ -234,17 +234,24 @@ func TestSearchEqualsTwin(t *testing.T) {
 		area   Area
 		dx, dy int
 	}{
-		{Area{image.Rect(20, 9, 52, 37), 1}, 4, -2},   // one pass
-		{Area{image.Rect(20, 9, 36, 37), 2}, 5, -3},   // the match itself
-		{Area{image.Rect(20, 9, 50, 30), 1}, 1, 0},    // not a whole number of lanes
-		{Area{image.Rect(0, 0, 32, 20), 1}, 3, 1},     // over the rim
-		{Area{image.Rect(30, 0, 62, 41), 2}, -15, 12}, // over the other
-		{Area{image.Rect(20, 9, 52, 37), 1}, 300, 0},  // beyond
+		{Area{Rectangle: image.Rect(20, 9, 52, 37), RowStep: 1}, 4, -2},   // one pass
+		{Area{Rectangle: image.Rect(20, 9, 36, 37), RowStep: 2}, 5, -3},   // the match itself
+		{Area{Rectangle: image.Rect(20, 9, 50, 30), RowStep: 1}, 1, 0},    // not a whole number of lanes
+		{Area{Rectangle: image.Rect(0, 0, 32, 20), RowStep: 1}, 3, 1},     // over the rim
+		{Area{Rectangle: image.Rect(30, 0, 62, 41), RowStep: 2}, -15, 12}, // over the other
+		{Area{Rectangle: image.Rect(20, 9, 52, 37), RowStep: 1}, 300, 0},  // beyond
 	} {
 		m, n := kernel{}.Around(p[3], p[2], a, w, h, o.area, o.dx, o.dy)
 		m2, n2 := twin{}.Around(p[3], p[2], a, w, h, o.area, o.dx, o.dy)
 		same("Around", m, m2)
 		same("counts of Around", n, n2)
+		sparse := kernel{}.Sparse(a, w, o.area, &Sparse{})
+		m, n = kernel{}.Around(p[3], p[2], a, w, h, sparse, o.dx, o.dy)
+		same("sparse Around", m, m2)
+		same("counts of sparse Around", n, n2)
+		mean, count := kernel{}.Match(p[3], p[2], a, w, h, sparse, o.dx, o.dy)
+		same("sparse Match", mean, m2[0])
+		same("count of sparse Match", count, n2[0])
 	}
 	same("Set", kernel{}.Set(a, w, image.Rect(3, 2, 70, 40)), twin{}.Set(a, w, image.Rect(3, 2, 70, 40)))
 	for _, rows := range []bool{false, true} {

@@ -106,6 +106,15 @@ static inline void add_distance(words *sum, const words *a, const uint16_t *b, c
 	*sum += ((d ^ sign) - sign) & *mask;
 }
 
+/* at a place and at those that a displacement to the left, right, above and below takes it to */
+static inline void add_five(words *sum, const words *a, const uint16_t *b, int w, const words *mask) {
+	add_distance(&sum[0], a, b, mask);
+	add_distance(&sum[1], a, b + 1, mask);
+	add_distance(&sum[2], a, b - 1, mask);
+	add_distance(&sum[3], a, b + w, mask);
+	add_distance(&sum[4], a, b - w, mask);
+}
+
 /* two lanes share 32 bits */
 static inline void widen(doubles *sum, const words *v) {
 	doubles p = (doubles)*v;
@@ -185,11 +194,7 @@ CLONES void sw_around(const uint16_t *cur, const uint16_t *prev, const uint16_t 
 				const uint16_t *p = prev + (ptrdiff_t)(y - dy) * w + x - dx;
 				memcpy(&a, cur + at, sizeof a);
 				memcpy(&m, mask + at, sizeof m);
-				add_distance(&acc[0], &a, p, &m);
-				add_distance(&acc[1], &a, p + 1, &m);
-				add_distance(&acc[2], &a, p - 1, &m);
-				add_distance(&acc[3], &a, p + w, &m);
-				add_distance(&acc[4], &a, p - w, &m);
+				add_five(acc, &a, p, w, &m);
 				out -= m;
 			}
 			for (int i = 0; i < 5; i++)
@@ -203,6 +208,58 @@ CLONES void sw_around(const uint16_t *cur, const uint16_t *prev, const uint16_t 
 		sum[i] = total(&wide[i]);
 		count[i] = n;
 	}
+}
+
+CLONES uint32_t sw_blocks(const uint16_t *mask, int w, int x0, int y0, int x1, int y1, uint32_t *list,
+                          uint32_t *count) {
+	uint32_t blocks = 0;
+	words out = {0}, m; /* a lane counts the runs at most, which are fewer than 2^15 */
+	doubles set = {0};
+	for (int y = y0; y < y1; y++)
+		for (int x = x0; x < x1; x += LANES) {
+			size_t at = (size_t)y * w + x;
+			uint64_t v[LANES / 4];
+			memcpy(v, mask + at, sizeof v);
+			list[blocks] = (uint32_t)at;
+			blocks += (v[0] | v[1] | v[2] | v[3]) != 0;
+			memcpy(&m, mask + at, sizeof m);
+			out -= m;
+		}
+	widen(&set, &out);
+	*count = total(&set);
+	return blocks;
+}
+
+CLONES uint64_t sw_match_blocks(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask,
+                                const uint32_t *list, uint32_t blocks, ptrdiff_t shift) {
+	doubles wide = {0};
+	for (uint32_t i = 0; i < blocks;) {
+		words acc = {0}, a, m;
+		for (uint32_t end = blocks - i < DEEP ? blocks : i + DEEP; i < end; i++) {
+			memcpy(&a, cur + list[i], sizeof a);
+			memcpy(&m, mask + list[i], sizeof m);
+			add_distance(&acc, &a, prev + (ptrdiff_t)list[i] + shift, &m);
+		}
+		widen(&wide, &acc);
+	}
+	return total(&wide);
+}
+
+CLONES void sw_around_blocks(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, int w,
+                             const uint32_t *list, uint32_t blocks, ptrdiff_t shift, uint64_t *sum) {
+	doubles wide[5] = {{0}};
+	for (uint32_t i = 0; i < blocks;) {
+		words acc[5] = {{0}}, a, m;
+		for (uint32_t end = blocks - i < DEEP ? blocks : i + DEEP; i < end; i++) {
+			memcpy(&a, cur + list[i], sizeof a);
+			memcpy(&m, mask + list[i], sizeof m);
+			add_five(acc, &a, prev + (ptrdiff_t)list[i] + shift, w, &m);
+		}
+		for (int k = 0; k < 5; k++)
+			widen(&wide[k], &acc[k]);
+	}
+	for (int k = 0; k < 5; k++)
+		sum[k] = total(&wide[k]);
 }
 
 CLONES void sw_search(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, int w, int h,

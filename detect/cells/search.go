@@ -19,4 +19,13 @@ type Found struct {
 type Area struct {
 	image.Rectangle
 	RowStep int // 1 or more
+	// Sparse, if not nil, is where the mask is set, which must then be the
+	// mask of the match; see Search.Sparse.
+	Sparse *Sparse
+}
+
+// Sparse is where a mask is set within an area.
+type Sparse struct {
+	list []uint32 // offsets of runs of samples of which any is set
+	set  int      // samples
 }

@@ -30,6 +30,18 @@ uint64_t sw_match(const uint16_t *cur, const uint16_t *prev, const uint16_t *mas
 void sw_around(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, int w, int h, int x0, int y0,
                int x1, int y1, int step, int dx, int dy, uint64_t *sum, uint32_t *count);
 
+// Lists, as offsets, the runs of 16 samples of a rectangle of a mask of w
+// columns in which any is set, and counts those set. The rectangle has a
+// multiple of 16 columns and fewer than 2^15 runs; list has room for all of
+// them. Returns how many are listed.
+uint32_t sw_blocks(const uint16_t *mask, int w, int x0, int y0, int x1, int y1, uint32_t *list, uint32_t *count);
+// The sums of sw_match and sw_around over such a list, with the previous plane
+// read shift samples on; all that is read must lie inside.
+uint64_t sw_match_blocks(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, const uint32_t *list,
+                         uint32_t blocks, ptrdiff_t shift);
+void sw_around_blocks(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, int w, const uint32_t *list,
+                      uint32_t blocks, ptrdiff_t shift, uint64_t *sum);
+
 typedef struct {
 	int32_t dx, dy;
 	float residual; // mean |difference| at dx, dy

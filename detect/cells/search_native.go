@@ -22,6 +22,12 @@ package cells
 #cgo nocallback sw_match
 #cgo noescape sw_around
 #cgo nocallback sw_around
+#cgo noescape sw_blocks
+#cgo nocallback sw_blocks
+#cgo noescape sw_match_blocks
+#cgo nocallback sw_match_blocks
+#cgo noescape sw_around_blocks
+#cgo nocallback sw_around_blocks
 #cgo noescape sw_search
 #cgo nocallback sw_search
 #cgo noescape sw_lags
@@ -38,6 +44,7 @@ import "C"
 import (
 	"image"
 	"math"
+	"slices"
 	"unsafe"
 )
 
@@ -83,6 +90,14 @@ func (kernel) HalveMask(dst, src []uint16, w, from, to int) {
 // and how many samples of it lie inside both planes. Planes have w columns and
 // h rows.
 func (kernel) Match(cur, prev, mask []uint16, w, h int, a Area, dx, dy int) (mean float32, n int) {
+	if a.Sparse != nil && a.Sub(image.Pt(dx, dy)).In(image.Rect(0, 0, w, h)) {
+		if a.Sparse.set == 0 {
+			return 0, 0
+		}
+		list := a.Sparse.list
+		sum := C.sw_match_blocks(u16(cur), u16(prev), u16(mask), (*C.uint32_t)(&list[0]), C.uint32_t(len(list)), C.ptrdiff_t(-dy*w-dx))
+		return float32(sum) / float32(a.Sparse.set), a.Sparse.set
+	}
 	var count C.uint32_t
 	sum := C.sw_match(u16(cur), u16(prev), u16(mask), C.int(w), C.int(h),
 		C.int(a.Min.X), C.int(a.Min.Y), C.int(a.Max.X), C.int(a.Max.Y), C.int(a.RowStep),
@@ -93,10 +108,34 @@ func (kernel) Match(cur, prev, mask []uint16, w, h int, a Area, dx, dy int) (mea
 	return float32(sum) / float32(count), int(count)
 }
 
+// Sparse lists where a mask of w columns is set within an area, so that little
+// else is read, into memory that it may use again.
+func (kernel) Sparse(mask []uint16, w int, a Area, s *Sparse) Area {
+	const lanes = 16
+	runs := a.Dx() / lanes * a.Dy()
+	if a.Dx()%lanes != 0 || a.RowStep != 1 || runs < 1 || runs >= 1<<15 {
+		return a // the whole area it is
+	}
+	s.list = slices.Grow(s.list[:0], runs)[:runs]
+	var set C.uint32_t
+	n := C.sw_blocks(u16(mask), C.int(w), C.int(a.Min.X), C.int(a.Min.Y), C.int(a.Max.X), C.int(a.Max.Y), (*C.uint32_t)(&s.list[0]), &set)
+	s.list, s.set = s.list[:n], int(set)
+	a.Sparse = s
+	return a
+}
+
 // Around is Match at a displacement and one sample to the left, to the right,
 // above and below it, in this order.
 func (kernel) Around(cur, prev, mask []uint16, w, h int, a Area, dx, dy int) (mean [5]float32, n [5]int) {
 	var sum [5]C.uint64_t
+	if a.Sparse != nil && a.Sparse.set > 0 && a.Sub(image.Pt(dx, dy)).In(image.Rect(1, 1, w-1, h-1)) {
+		list := a.Sparse.list
+		C.sw_around_blocks(u16(cur), u16(prev), u16(mask), C.int(w), (*C.uint32_t)(&list[0]), C.uint32_t(len(list)), C.ptrdiff_t(-dy*w-dx), &sum[0])
+		for i := range sum {
+			mean[i], n[i] = float32(sum[i])/float32(a.Sparse.set), a.Sparse.set
+		}
+		return mean, n
+	}
 	var count [5]C.uint32_t
 	C.sw_around(u16(cur), u16(prev), u16(mask), C.int(w), C.int(h),
 		C.int(a.Min.X), C.int(a.Min.Y), C.int(a.Max.X), C.int(a.Max.Y), C.int(a.RowStep),

@@ -97,6 +97,10 @@ func (t twin) Match(cur, prev, mask []uint16, w, h int, a Area, dx, dy int) (mea
 	return float32(sum) / float32(n), n
 }
 
+// Sparse is the twin of the native form, which reads the whole area all the
+// same; see there.
+func (twin) Sparse(_ []uint16, _ int, a Area, _ *Sparse) Area { return a }
+
 // Around is the twin of the native form; see there.
 func (t twin) Around(cur, prev, mask []uint16, w, h int, a Area, dx, dy int) (mean [5]float32, n [5]int) {
 	for i, d := range [5]image.Point{{}, {-1, 0}, {1, 0}, {0, -1}, {0, 1}} {

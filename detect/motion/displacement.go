@@ -170,6 +170,7 @@ func (k *matcher) thing(tx, ty int, search bool) {
 	tw, th := tileSize(r)
 	if float64(n) < sparse*float64(tw*th) {
 		area.Rectangle = rect.Inset(-tw / 2).Intersect(image.Rect(0, 0, r.W, r.H))
+		area = s.search.Sparse(m.StandsOut, r.W, area, &s.sparse)
 		still, n = match(area, image.Point{})
 	} else {
 		area.RowStep = denseRows

@@ -28,6 +28,8 @@ const (
 	// After a picture that does not pan though it moves, this many go by
 	// without a full search.
 	panPatience = 4
+	// So many rows of a place on the halved plane say where it went.
+	panPlaceRows = 16
 	// Two places agree when they differ by no more than a sample of the
 	// halved plane: rotation, zoom and lens stretch a pan by a little.
 	panAgree = 1
@@ -130,7 +132,7 @@ func (s *Store) findPan(i int, cm, before *cells.Map, noise float32) Pan {
 		// The places that moved most, in turn, say where to look.
 		slices.SortFunc(p.places, func(a, b panPlace) int { return int(b.still) - int(a.still) })
 		for k := 0; k < panSearches && n < need; k++ {
-			f := s.search.Find(now, then, p.all, r.W/2, r.H/2, halfArea(p.places[k].area, 1),
+			f := s.search.Find(now, then, p.all, r.W/2, r.H/2, halfArea(p.places[k].area, panStep(r)),
 				image.Point{}, image.Pt(reachX, reachY), 2)
 			found, n = s.panNear(image.Pt(int(f.DX), int(f.DY)), r, now, then, noise)
 		}
@@ -162,7 +164,7 @@ func (s *Store) panNear(centre image.Point, r *cells.Reduced, now, then []uint16
 	p := &s.pans
 	p.votes = p.votes[:0]
 	for _, o := range p.places {
-		f := s.search.Find(now, then, p.all, r.W/2, r.H/2, halfArea(o.area, 1), centre, image.Pt(panChange, panChange), 1)
+		f := s.search.Find(now, then, p.all, r.W/2, r.H/2, halfArea(o.area, panStep(r)), centre, image.Pt(panChange, panChange), 1)
 		v := image.Pt(int(f.DX), int(f.DY))
 		if f.Residual > explained*f.Still+noise {
 			v = nowhere
@@ -238,6 +240,12 @@ func (s *Store) detailed(cm *cells.Map, noise float32) {
 // tileSize is the size of a tile in reduced samples.
 func tileSize(r *cells.Reduced) (w, h int) {
 	return TileCells * cells.Size / r.StepX, TileCells * cells.Size / r.StepY
+}
+
+// panStep is the step from row to row of a place on the halved plane.
+func panStep(r *cells.Reduced) int {
+	_, th := tileSize(r)
+	return max(1, th/2/panPlaceRows)
 }
 
 func halfArea(r image.Rectangle, step int) cells.Area {

@@ -55,6 +55,7 @@ type Store struct {
 	halfMask []uint16
 	// quarterMask is halfMask halved once more.
 	quarterMask []uint16
+	sparse      cells.Sparse // of the tile in hand
 	lost        []lost
 	patience    []int    // by tile
 	standing    []uint32 // squares of samples that stand out, by tile
