@@ -177,6 +177,9 @@ func (s *scan) write(ctx context.Context, out *folder, doc *report.Findings, pea
 	if err := report.Write(filepath.Join(out.stage, findingsName), doc); err != nil {
 		return out.fault(err)
 	}
+	if err := ctx.Err(); err != nil {
+		return err
+	}
 	return out.publish()
 }
 
