@@ -18,6 +18,7 @@ import (
 	"fmt"
 	"io"
 	"runtime"
+	"slices"
 	"time"
 
 	"github.com/asticode/go-astiav"
@@ -53,9 +54,8 @@ type Options struct {
 	Fields Fields
 	// Threads is the number of threads that decode; 0 chooses.
 	Threads int
-	// Steady is for Fetch: the first pass ended with Summary.Steady, so that
-	// a picture's time names it and seeking is safe.
-	Steady bool
+	// Keys are for Fetch: those of the first pass's Summary.
+	Keys []Key
 }
 
 // More threads than this gain little and each holds a frame.
@@ -129,9 +129,10 @@ type Summary struct {
 	CutShort bool
 	// VariableRate is set when frames do not follow each other at one rate.
 	VariableRate bool
-	// Steady is set when every picture has a time of its own from the file
-	// and nothing was lost, so that the time names the picture.
-	Steady   bool
+	// Keys are where decoding can begin anew, in order. There are none where
+	// a picture's time does not name it: where the file does not give each
+	// one a time of its own.
+	Keys     []Key
 	Duration time.Duration // from the first frame to the end of the last
 	Warnings []string
 }
@@ -151,6 +152,9 @@ type Take struct {
 	first   []*frame // decoded by Open to see their flags
 	pending []*picture.Picture
 	err     error // what Next returns from now on
+
+	keys    []Key
+	lastKey int // frame of the last of keys
 
 	frames, pictures    int
 	period              time.Duration // nominal, of two fields
@@ -288,6 +292,7 @@ func (t *Take) more(ctx context.Context) error {
 		return nil
 	}
 	t.watch(f)
+	t.mark(f)
 	if t.split == nil {
 		t.deliver([]*picture.Picture{sh.show(sh.planes, f, t.frames)})
 	} else {
@@ -357,8 +362,9 @@ func (t *Take) Summary() Summary {
 		CutShort:     r.cutShort,
 		VariableRate: t.uneven >= unevenLeast && t.uneven*unevenShare >= t.intervals,
 	}
-	s.Steady = r.clock.steady() && r.damaged == 0 && !t.shaper.changed &&
-		(t.split == nil || t.interlaced == t.frames && t.repeats == 0)
+	if r.clock.steady() && !t.shaper.changed && (t.split == nil || t.interlaced == t.frames && t.repeats == 0) {
+		s.Keys = slices.Clone(t.keys)
+	}
 	if t.previous != nil {
 		s.Duration = t.previous.time + t.period*time.Duration(2+t.previous.repeat)/2
 	}

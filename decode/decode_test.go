@@ -91,7 +91,9 @@ func TestMatrix(t *testing.T) {
 					t.Errorf("picture %+v, ffprobe says %+v", q.index, f)
 				}
 			}
-			if s := r.summary; s.Damaged != 0 || s.CutShort || s.VariableRate || !s.Steady || len(s.Warnings) != 0 {
+			if s := r.summary; s.Damaged != 0 || s.CutShort || s.VariableRate || len(s.Warnings) != 0 ||
+				// AVI states of H.264 when a packet is decoded, and not when it is shown.
+				(len(s.Keys) > 0) != (c.file != "h264.avi") {
 				t.Errorf("a sound file gives %+v", s)
 			}
 			if want := len(p.Frames); want > 1 {

@@ -17,20 +17,12 @@ type Wanted struct {
 	Time  time.Duration
 }
 
-// Decoding on is cheaper than seeking up to this distance: a seek lands on a
-// key frame, and those are mostly half a second to two seconds apart (common
-// practice, no source).
-const seekWorth = 2 * time.Second
-
-// How far before a wanted picture a seek aims, in turn: close first, then
-// further back in case the key frame found there does not lead to it.
-var seekMargins = []time.Duration{0, 2 * time.Second, 10 * time.Second}
-
 // Fetch decodes a file once more and calls fn with the wanted pictures, which
-// are given in ascending order. It holds each picture's reference until fn
-// returns. Options are those of the first pass; with Steady set, and only
-// then, Fetch seeks and knows a picture by its time; else it decodes from the
-// start and counts.
+// are given in ascending order, as soon as each is there. It holds each
+// picture's reference until fn returns. Options are those of the first pass;
+// with its Keys Fetch decodes no more than from the key frame before each group
+// of wanted pictures to its last, and knows a picture by its time; else, and
+// for what is damaged, it decodes from the start and counts.
 func Fetch(ctx context.Context, path string, o Options, wanted []Wanted, fn func(*picture.Picture) error) error {
 	for i, w := range wanted {
 		if w.Index < 0 || i > 0 && w.Index <= wanted[i-1].Index {
@@ -40,7 +32,7 @@ func Fetch(ctx context.Context, path string, o Options, wanted []Wanted, fn func
 	if len(wanted) == 0 {
 		return nil
 	}
-	if o.Steady {
+	if len(o.Keys) > 0 {
 		n, err := fetchByTime(ctx, path, o, wanted, fn)
 		if !errors.Is(err, errNotFound) {
 			return err
@@ -86,13 +78,13 @@ func fetchByTime(ctx context.Context, path string, o Options, wanted []Wanted, f
 		return 0, err
 	}
 	defer t.Close()
-	at := time.Duration(0) // no picture before this is still to come
+	from := time.Duration(0) // no picture before this is still to come
 	for i, w := range wanted {
-		p, err := t.find(ctx, w.Time, at)
+		p, err := t.find(ctx, o.Keys, w.Time, from)
 		if err != nil {
 			return i, err
 		}
-		at = p.Time
+		from = p.Time
 		p.Index = w.Index
 		p.Frame = w.Index
 		if t.split != nil {
@@ -108,23 +100,18 @@ func fetchByTime(ctx context.Context, path string, o Options, wanted []Wanted, f
 }
 
 // find returns the picture at exactly time at; the take stands at time from.
-func (t *Take) find(ctx context.Context, at, from time.Duration) (*picture.Picture, error) {
-	if at-from < seekWorth {
+func (t *Take) find(ctx context.Context, keys []Key, at, from time.Duration) (*picture.Picture, error) {
+	key := keyFor(keys, at)
+	if key == nil || key.time <= from+seekWorth*t.period {
 		p, err := t.forward(ctx, at)
-		if !errors.Is(err, errNotFound) {
+		if key == nil || !errors.Is(err, errNotFound) {
 			return p, err
 		}
 	}
-	for _, margin := range seekMargins {
-		if err := t.seek(max(at-margin, 0)); err != nil {
-			return nil, errNotFound // counting from the start needs no seek
-		}
-		p, err := t.forward(ctx, at)
-		if !errors.Is(err, errNotFound) {
-			return p, err
-		}
+	if err := t.seek(ctx, key); err != nil {
+		return nil, err
 	}
-	return nil, errNotFound
+	return t.forward(ctx, at)
 }
 
 // forward goes on to the picture at exactly time at.
@@ -146,21 +133,4 @@ func (t *Take) forward(ctx context.Context, at time.Duration) (*picture.Picture,
 			return nil, errNotFound
 		}
 	}
-}
-
-// seek moves the take to a key frame at or before a time.
-func (t *Take) seek(at time.Duration) error {
-	for _, p := range t.pending {
-		p.Release()
-	}
-	t.pending = t.pending[:0]
-	for _, f := range t.first {
-		f.drop()
-	}
-	t.first = nil
-	if t.split != nil {
-		t.split.close()
-	}
-	t.err, t.previous = nil, nil
-	return t.reader.seek(at)
 }

@@ -338,23 +338,42 @@ func TestFindIsCheap(t *testing.T) {
 	if err := w.Close(); err != nil {
 		t.Fatal(err)
 	}
+	first, err := Open(path, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer first.Close()
+	for {
+		p, err := first.Next(context.Background())
+		if err != nil {
+			break
+		}
+		p.Release()
+	}
+	keys := first.Summary().Keys
+	if len(keys) != frames/gop {
+		t.Errorf("%d key frames, want %d", len(keys), frames/gop)
+	}
 	take, err := Open(path, Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer take.Close()
 	from := time.Duration(0)
-	for _, i := range []int{3, 310, 311, 599} {
+	// From the key frame on, which is picture 300, 550 and 575; from where the
+	// take stands where that is nearer.
+	for _, c := range [][2]int{{3, 4}, {310, 11}, {311, 1}, {320, 9}, {327, 7}, {574, 25}, {575, 1}, {599, 24}} {
+		i := c[0]
 		before := take.frames
 		at := time.Duration(i) * 40 * time.Millisecond
-		p, err := take.find(context.Background(), at, from)
+		p, err := take.find(context.Background(), keys, at, from)
 		if err != nil {
 			t.Fatalf("picture %d: %v", i, err)
 		}
 		p.Release()
 		from = at
-		if n := take.frames - before; n > 3*gop {
-			t.Errorf("picture %d took %d frames", i, n)
+		if n := take.frames - before; n != c[1] {
+			t.Errorf("picture %d took %d frames, want %d", i, n, c[1])
 		}
 	}
 }
@@ -419,7 +438,7 @@ func TestTrack(t *testing.T) {
 	packets := []int64{0, 4, 1, 2, 8, 6, 12, 10, 11, 16} // timestamps in decoding order
 	var k track
 	for _, at := range packets {
-		k.send(at, true, false)
+		k.send(at, true, false, Key{})
 	}
 	if k.take(0, true).number != 1 || k.before(1) {
 		t.Error("the first frame waits for others")
@@ -447,20 +466,20 @@ func TestTrack(t *testing.T) {
 	if k.before(math.MaxInt64) {
 		t.Errorf("still awaited: %+v", k.inside)
 	}
-	if !func() bool { var k track; k.send(0, true, true); return k.suspect(k.take(0, true).number, true) }() {
+	if !func() bool { var k track; k.send(0, true, true, Key{}); return k.suspect(k.take(0, true).number, true) }() {
 		t.Error("a key frame of half a packet is not suspect")
 	}
 	// Without timestamps frames come in the order of packets.
 	var none track
 	for range 3 {
-		none.send(math.MinInt64, false, false)
+		none.send(math.MinInt64, false, false, Key{})
 	}
 	if a, b := none.take(0, false).number, none.take(0, false).number; a != 1 || b != 2 {
 		t.Errorf("frames without times are of packets %d and %d", a, b)
 	}
 	// Neither list grows without end.
 	for i := range int64(1000) {
-		none.send(i, true, false)
+		none.send(i, true, false, Key{})
 		none.lose(i, i)
 	}
 	if len(none.inside) > maxInside || len(none.losses) > maxLosses {

@@ -3,7 +3,6 @@ package decode
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"strings"
 	"sync"
@@ -22,6 +21,7 @@ type frame struct {
 	flags   plane.Flags
 	time    time.Duration
 	number  int64 // of its packet, in decoding order
+	key     Key   // set where decoding can begin with it
 	damaged bool
 
 	users atomic.Int32
@@ -89,6 +89,7 @@ type reader struct {
 	codec   *astiav.Codec
 	decoder *astiav.CodecContext
 	packet  *astiav.Packet
+	loaded  bool // the packet is still to be sent
 	pool    *framePool
 	clock   clock
 
@@ -96,6 +97,7 @@ type reader struct {
 	partial   bool  // the last packet arrived damaged
 
 	track      track
+	from       *Key // where decoding began after a seek
 	waiting    []*frame
 	draining   bool // the decoder was told that no more comes
 	done       bool // the decoder gives no more
@@ -193,6 +195,10 @@ func (r *reader) accept(av *astiav.Frame) {
 		return
 	}
 	f.time = r.clock.at(at, timed, r.shown(f))
+	if f.key = p.key; !f.flags.Key || !timed || f.key.pts != at {
+		f.key = Key{}
+	}
+	f.key.time = f.time
 	r.waiting = append(r.waiting, f)
 }
 
@@ -207,7 +213,11 @@ func (r *reader) feed(ctx context.Context) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		err := r.input.ReadFrame(r.packet)
+		var err error
+		if !r.loaded {
+			err = r.input.ReadFrame(r.packet)
+		}
+		r.loaded = false
 		if errors.Is(err, astiav.ErrEagain) {
 			continue
 		}
@@ -225,7 +235,7 @@ func (r *reader) feed(ctx context.Context) error {
 		}
 		r.readErrors = 0
 		r.end = max(r.end, r.packet.Pos()+int64(r.packet.Size()))
-		if r.packet.StreamIndex() != r.stream.Index() {
+		if r.packet.StreamIndex() != r.stream.Index() || r.leads() {
 			r.packet.Unref()
 			continue
 		}
@@ -262,7 +272,7 @@ func (r *reader) send(p *astiav.Packet) error {
 	}
 	timed := at != astiav.NoPtsValue
 	r.partial = p.Flags().Has(astiav.PacketFlagCorrupt)
-	r.track.send(at, timed, r.partial)
+	r.track.send(at, timed, r.partial, keyOf(p))
 	if r.partial {
 		r.damage(r.when(at, timed), "a packet arrived damaged")
 	}
@@ -299,22 +309,6 @@ func (r *reader) undecoded(err error) {
 
 func undecoded(err error) string {
 	return "a packet did not decode: " + strings.ToLower(err.Error())
-}
-
-// seek moves to a key frame at or before time t, as the clock counts it.
-func (r *reader) seek(t time.Duration) error {
-	ts := r.clock.ticks(t)
-	if err := r.input.SeekFrame(r.stream.Index(), ts, astiav.NewSeekFlags(astiav.SeekFlagBackward)); err != nil {
-		return fmt.Errorf("seeking to %.3f s: %w", t.Seconds(), err)
-	}
-	// The binding cannot flush a decoder; a new one costs a few ms.
-	r.decoder.Free()
-	r.decoder = nil
-	r.dropWaiting()
-	r.draining, r.done, r.partial, r.readErrors, r.errorsLast = false, false, false, 0, 0
-	r.track = track{}
-	r.clock.forget()
-	return r.openDecoder()
 }
 
 func (r *reader) dropWaiting() {

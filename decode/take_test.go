@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"slices"
@@ -225,7 +226,7 @@ func TestFields(t *testing.T) {
 			if f := r.format; !f.Fields || f.H != h/2 || f.RateNum != 50 || f.RateDen != 1 || f.SampleAspectNum*2 != f.SampleAspectDen {
 				t.Errorf("%s: format %+v", name, f)
 			}
-			if len(r.pictures) != 2*frames || r.summary.Frames != frames || !r.summary.Steady {
+			if len(r.pictures) != 2*frames || r.summary.Frames != frames || len(r.summary.Keys) == 0 {
 				t.Fatalf("%s: %d fields; %+v", name, len(r.pictures), r.summary)
 			}
 			for i, p := range r.pictures {
@@ -312,7 +313,7 @@ func TestTimes(t *testing.T) {
 		p := ffprobe(t, c.path)
 		r := read(t, c.path, decode.Options{})
 		sameTimes(t, r.times(), p.times(t))
-		if s := r.summary; s.VariableRate != c.variable || !s.Steady || s.CutShort || s.Damaged > 0 || len(s.Warnings) != 0 {
+		if s := r.summary; s.VariableRate != c.variable || len(s.Keys) == 0 || s.CutShort || s.Damaged > 0 || len(s.Warnings) != 0 {
 			t.Errorf("%s: summary %+v", c.name, s)
 		}
 		if c.name == "edit list" && len(r.pictures) > 95 {
@@ -322,52 +323,127 @@ func TestTimes(t *testing.T) {
 
 	// A bare stream has no times.
 	r := read(t, with("a.h264", "-i", ts, "-c", "copy"), decode.Options{})
-	if n := len(r.pictures); n != 100 || r.pictures[99].time != 99*40*time.Millisecond || r.summary.Steady || !says(r.summary.Warnings, "no time in the file") {
+	if n := len(r.pictures); n != 100 || r.pictures[99].time != 99*40*time.Millisecond || len(r.summary.Keys) > 0 || !says(r.summary.Warnings, "no time in the file") {
 		t.Errorf("bare stream: %d pictures; %+v", n, r.summary)
 	}
 }
 
-// Fetch gives exactly the pictures that the first pass gave.
+// Fetch gives exactly the pictures that the first pass gave, to the bit.
 func TestFetch(t *testing.T) {
 	const source = "testsrc2=s=96x64:r=25:d=8"
+	edited := func(t *testing.T, path string) string {
+		to := filepath.Join(t.TempDir(), "edited.mp4")
+		ffmpeg(t, "-ss", "0.7", "-i", path, "-c", "copy", to)
+		return to
+	}
+	turned := func(t *testing.T, path string) string {
+		to := filepath.Join(t.TempDir(), "turned.mp4")
+		ffmpeg(t, "-i", path, "-c", "copy", "-metadata:s:v", "rotate=90", to)
+		return to
+	}
+	joined := func(t *testing.T, path string) string {
+		to := filepath.Join(t.TempDir(), "joined.ts")
+		b, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(to, append(b, b...), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return to
+	}
+	damaged := func(t *testing.T, path string) string {
+		return rewrite(t, path, func(b []byte) []byte {
+			for _, percent := range []int{30, 55} {
+				for i := range 600 {
+					b[len(b)*percent/100+i] = byte(i * i >> 3)
+				}
+			}
+			return b
+		})
+	}
+	cut := func(t *testing.T, path string) string {
+		return rewrite(t, path, func(b []byte) []byte { return b[len(b)/5 : len(b)*4/5] })
+	}
 	for _, c := range []struct {
-		file, args string
-		fields     decode.Fields
+		name, file, args string
+		fields           decode.Fields
+		seeks            bool
+		change           func(t *testing.T, path string) string
 	}{
-		{"a.mp4", "-c:v libx264 -g 50 -bf 3", decode.FieldsAuto},
-		{"a.mkv", "-c:v libx264 -g 25 -x264-params open-gop=1:keyint=25:bframes=3", decode.FieldsAuto},
-		{"a.ts", "-c:v mpeg2video -g 15 -bf 2", decode.FieldsAuto},
-		{"i.mp4", "-c:v libx264 -flags +ildct+ilme -top 1", decode.FieldsAuto},
-		{"i.mpg", "-c:v mpeg2video -bf 2 -flags +ildct+ilme -top 0", decode.FieldsAuto},
-		{"a.avi", "-c:v mjpeg", decode.FieldsSplit},
-		{"a.webm", "-c:v libvpx -deadline realtime -b:v 300k", decode.FieldsAuto},
-		{"a.h264", "-c:v libx264", decode.FieldsAuto},
+		{"H.264 in MP4", "a.mp4", "-c:v libx264 -g 50 -bf 3", decode.FieldsAuto, true, nil},
+		{"open GOP", "a.mkv", "-c:v libx264 -x264-params open-gop=1:keyint=25:bframes=3", decode.FieldsAuto, true, nil},
+		{"open GOP in TS", "b.ts", "-c:v libx264 -x264-params open-gop=1:keyint=25:bframes=3", decode.FieldsAuto, true, nil},
+		{"open GOP in MP4", "o.mp4", "-c:v libx264 -x264-params open-gop=1:keyint=25:bframes=3:b-pyramid=normal", decode.FieldsAuto, true, nil},
+		{"intra refresh", "r.mp4", "-c:v libx264 -g 40 -x264-params intra-refresh=1", decode.FieldsAuto, true, nil},
+		{"HEVC", "h.mp4", "-c:v libx265 -x265-params open-gop=1:keyint=25:bframes=4:log-level=none", decode.FieldsAuto, true, nil},
+		{"HEVC in TS", "h.ts", "-c:v libx265 -x265-params open-gop=1:keyint=25:bframes=4:log-level=none", decode.FieldsAuto, true, nil},
+		{"MPEG-2 in TS", "a.ts", "-c:v mpeg2video -g 15 -bf 2", decode.FieldsAuto, true, nil},
+		{"split fields", "i.mp4", "-c:v libx264 -g 25 -flags +ildct+ilme -top 1", decode.FieldsAuto, true, nil},
+		{"split fields in TS", "i.ts", "-c:v mpeg2video -bf 2 -flags +ildct+ilme -top 1", decode.FieldsAuto, true, nil},
+		{"split fields in PS", "i.mpg", "-c:v mpeg2video -bf 2 -flags +ildct+ilme -top 0", decode.FieldsAuto, false, nil},
+		{"all key frames", "a.avi", "-c:v mjpeg", decode.FieldsWeave, true, nil},
+		{"flags against the fields", "a.avi", "-c:v mjpeg", decode.FieldsSplit, false, nil},
+		{"hidden frames", "a.webm", "-c:v libvpx -g 30 -auto-alt-ref 1 -lag-in-frames 10 -deadline realtime -b:v 300k", decode.FieldsAuto, true, nil},
+		{"no stamps", "a.h264", "-c:v libx264", decode.FieldsAuto, false, nil},
+		{"variable rate", "v.mp4", "-vf select='mod(n*n\\,7)-1' -fps_mode vfr -c:v libx264 -g 30", decode.FieldsAuto, true, nil},
+		{"edit list", "e.mp4", "-c:v libx264 -g 50 -bf 3", decode.FieldsAuto, true, edited},
+		{"turned", "t.mp4", "-c:v libx264 -g 50 -bf 3", decode.FieldsAuto, true, turned},
+		{"cut out of a broadcast", "c.ts", "-c:v libx264 -g 25 -bf 3", decode.FieldsAuto, true, cut},
+		{"clock anew", "j.ts", "-c:v libx264 -g 25 -bf 3", decode.FieldsAuto, false, joined},
+		{"damaged MP4", "d.mp4", "-c:v libx264 -g 25 -bf 3", decode.FieldsAuto, true, damaged},
+		{"damaged TS", "d.ts", "-c:v libx264 -g 25 -bf 3", decode.FieldsAuto, true, damaged},
+		{"damaged open GOP", "d2.ts", "-c:v mpeg2video -g 12 -bf 2", decode.FieldsAuto, true, damaged},
 	} {
-		t.Run(c.file, func(t *testing.T) {
+		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
 			path := clip(t, c.file, source, split(c.args)...)
-			o := decode.Options{Fields: c.fields}
+			if c.change != nil {
+				path = c.change(t, path)
+			}
+			// What is concealed is the same from pass to pass with one thread.
+			o := decode.Options{Fields: c.fields, Threads: 1}
 			first := read(t, path, o)
 			n := len(first.pictures)
-			for _, steady := range []bool{false, first.summary.Steady} {
-				o.Steady = steady
-				for _, indexes := range [][]int{{0}, {n - 1}, {1, 2, 3, n / 2, n/2 + 1, n - 2}, {n/2 - 1}, {7, n/3 + 1, n/3 + 20}} {
-					var wanted []decode.Wanted
-					for _, i := range indexes {
-						wanted = append(wanted, decode.Wanted{Index: i, Time: first.pictures[i].time})
+			if seeks := len(first.summary.Keys) > 0; seeks != c.seeks {
+				t.Errorf("places to seek to: %d; %+v", len(first.summary.Keys), first.summary)
+			}
+			r := rand.New(rand.NewPCG(7, uint64(n)))
+			groups := [][]int{{0}, {n - 1}, {1, 2, 3, n / 2, n/2 + 1, n - 2}, {n/2 - 1}, {7, n/3 + 1, n/3 + 20}}
+			for range 4 {
+				var g []int
+				for i := r.IntN(n / 3); i+2 < n; i += 3 + r.IntN(n/3) {
+					g = append(g, i, i+1, i+2)
+				}
+				groups = append(groups, g)
+			}
+			for k, indexes := range groups {
+				o.Keys = nil
+				if k%4 != 0 && c.seeks {
+					o.Keys = first.summary.Keys
+				}
+				var wanted []decode.Wanted
+				for _, i := range indexes {
+					wanted = append(wanted, decode.Wanted{Index: i, Time: first.pictures[i].time})
+				}
+				var got []int
+				fetch := decode.Fetch
+				if o.Keys != nil && first.summary.Damaged == 0 {
+					fetch = func(ctx context.Context, path string, o decode.Options, wanted []decode.Wanted, fn func(*picture.Picture) error) error {
+						_, err := decode.FetchByTime(ctx, path, o, wanted, fn)
+						return err
 					}
-					var got []int
-					err := decode.Fetch(context.Background(), path, o, wanted, func(p *picture.Picture) error {
-						want := first.pictures[p.Index]
-						if p.Time != want.time || p.Frame != want.frame || p.Parity != want.parity || !bytes.Equal(samplesOf(p), want.samples) {
-							t.Errorf("steady %v: picture %d (frame %d, %v) is not that of the first pass", steady, p.Index, p.Frame, p.Time)
-						}
-						got = append(got, p.Index)
-						return nil
-					})
-					if err != nil || !slices.Equal(got, indexes) {
-						t.Errorf("steady %v: pictures %v of %v: %v", steady, got, indexes, err)
+				}
+				err := fetch(context.Background(), path, o, wanted, func(p *picture.Picture) error {
+					want := first.pictures[p.Index]
+					if p.Time != want.time || p.Frame != want.frame || p.Parity != want.parity || !bytes.Equal(samplesOf(p), want.samples) {
+						t.Errorf("group %d: picture %d (frame %d, %v) is not that of the first pass", k, p.Index, p.Frame, p.Time)
 					}
+					got = append(got, p.Index)
+					return nil
+				})
+				if err != nil || !slices.Equal(got, indexes) {
+					t.Errorf("group %d: pictures %v of %v: %v", k, got, indexes, err)
 				}
 			}
 		})
@@ -377,27 +453,32 @@ func TestFetch(t *testing.T) {
 func TestFetchErrors(t *testing.T) {
 	path := clip(t, "a.mp4", "testsrc2=s=64x48:r=25:d=1", "-c:v", "libx264")
 	keep := func(*picture.Picture) error { return nil }
-	fetch := func(ctx context.Context, steady bool, fn func(*picture.Picture) error, wanted ...decode.Wanted) error {
-		return decode.Fetch(ctx, path, decode.Options{Steady: steady}, wanted, fn)
+	keys := read(t, path, decode.Options{}).summary.Keys
+	fetch := func(ctx context.Context, seek bool, fn func(*picture.Picture) error, wanted ...decode.Wanted) error {
+		o := decode.Options{}
+		if seek {
+			o.Keys = keys
+		}
+		return decode.Fetch(ctx, path, o, wanted, fn)
 	}
 	ms := time.Millisecond
-	for _, steady := range []bool{false, true} {
-		if err := fetch(context.Background(), steady, keep); err != nil {
+	for _, seek := range []bool{false, true} {
+		if err := fetch(context.Background(), seek, keep); err != nil {
 			t.Errorf("nothing wanted: %v", err)
 		}
-		if err := fetch(context.Background(), steady, keep, decode.Wanted{Index: 99, Time: 3960 * ms}); err == nil || !strings.Contains(err.Error(), "picture 99") {
+		if err := fetch(context.Background(), seek, keep, decode.Wanted{Index: 99, Time: 3960 * ms}); err == nil || !strings.Contains(err.Error(), "picture 99") {
 			t.Errorf("a picture past the end: %v", err)
 		}
-		if err := fetch(context.Background(), steady, keep, decode.Wanted{Index: 3, Time: 120 * ms}, decode.Wanted{Index: 2, Time: 80 * ms}); err == nil {
+		if err := fetch(context.Background(), seek, keep, decode.Wanted{Index: 3, Time: 120 * ms}, decode.Wanted{Index: 2, Time: 80 * ms}); err == nil {
 			t.Error("descending pictures are taken")
 		}
 		stop := fmt.Errorf("enough")
-		if err := fetch(context.Background(), steady, func(*picture.Picture) error { return stop }, decode.Wanted{Index: 3, Time: 120 * ms}); err != stop {
+		if err := fetch(context.Background(), seek, func(*picture.Picture) error { return stop }, decode.Wanted{Index: 3, Time: 120 * ms}); err != stop {
 			t.Errorf("the caller's error comes back as %v", err)
 		}
 		ctx, cancel := context.WithCancel(context.Background())
 		cancel()
-		if err := fetch(ctx, steady, keep, decode.Wanted{Index: 20, Time: 800 * ms}); err != context.Canceled {
+		if err := fetch(ctx, seek, keep, decode.Wanted{Index: 20, Time: 800 * ms}); err != context.Canceled {
 			t.Errorf("cancelled: %v", err)
 		}
 	}

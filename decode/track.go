@@ -14,6 +14,7 @@ type inside struct {
 	number  int64
 	at      int64 // its timestamp
 	timed   bool
+	key     Key  // its stamps, where it is coded without reference to others
 	partial bool // it arrived damaged
 	counted bool // it is among the damaged already
 }
@@ -29,13 +30,13 @@ const maxInside = 16 + maxThreads
 // maxLosses bounds the damage that waits for a key frame.
 const maxLosses = 64
 
-// send enters a packet.
-func (k *track) send(at int64, timed, partial bool) {
+// send enters a packet. key is empty unless decoding can begin with it.
+func (k *track) send(at int64, timed, partial bool, key Key) {
 	k.sent++
 	if len(k.inside) == maxInside {
 		k.inside = k.inside[:copy(k.inside, k.inside[1:])]
 	}
-	k.inside = append(k.inside, inside{number: k.sent, at: at, timed: timed, partial: partial, counted: partial})
+	k.inside = append(k.inside, inside{number: k.sent, at: at, timed: timed, partial: partial, counted: partial, key: key})
 	if partial {
 		k.lose(k.sent, k.sent)
 	}

@@ -97,7 +97,7 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 		Settings: s.o.settings,
 		Warnings: append(warnings, takeWarnings(info, summary)...),
 	}
-	options.Steady = summary.Steady
+	options.Keys = summary.Keys
 	source, format := crops.Pictures(&again{s, options}), result.Format
 	if filmed != nil {
 		filmed.describe(&in)
