@@ -101,10 +101,15 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 	source, format := crops.Pictures(&again{s, options}), result.Format
 	if filmed != nil {
 		filmed.describe(&in)
-		source, format = &rebuilt{s, options, filmed}, filmed.colour(take.Format())
+		format = filmed.colour(take.Format())
 	}
 	doc, peaks := report.Build(in)
-	if err := s.write(hard, out, doc, peaks, format, result.Times, source); err != nil {
+	var shown *exhibit
+	if filmed != nil {
+		shown = newExhibit(&rebuilt{scan: s, options: options, filmed: filmed}, doc, peaks, take.Format(), result.Times)
+		source = shown
+	}
+	if err := s.write(hard, out, doc, peaks, format, result.Times, source, shown); err != nil {
 		return nil, err
 	}
 	return doc, nil
@@ -162,14 +167,21 @@ func (s *scan) detect(ctx context.Context, t take, pictures detect.Source, c vis
 	return nil, nil, fmt.Errorf("%s: internal failure: %w", s.clip, err)
 }
 
-// write writes crops, page and document, and moves them into place.
-func (s *scan) write(ctx context.Context, out *folder, doc *report.Findings, peaks []report.Peak, f picture.Format, times []time.Duration, src crops.Pictures) error {
+// write writes crops, page and document, and moves them into place. shown is nil
+// for a direct take.
+func (s *scan) write(ctx context.Context, out *folder, doc *report.Findings, peaks []report.Peak, f picture.Format, times []time.Duration, src crops.Pictures, shown *exhibit) error {
 	shots, err := crops.Make(ctx, out.stage, doc, peaks, f, times, src)
 	if err != nil {
 		return out.fault(err)
 	}
+	var screen *page.Screen
+	if shown != nil {
+		if screen, err = shown.write(ctx, out.stage); err != nil {
+			return out.fault(err)
+		}
+	}
 	err = report.WriteFile(filepath.Join(out.stage, pageName), func(w io.Writer) error {
-		return page.Write(w, doc, shots, crops.PixelAspect(f))
+		return page.Write(w, doc, shots, crops.PixelAspect(f), screen)
 	})
 	if err != nil {
 		return out.fault(err)

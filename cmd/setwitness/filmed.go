@@ -199,6 +199,8 @@ type rebuilt struct {
 	scan    *scan
 	options decode.Options
 	filmed  *filmed
+	// camera, if not nil, looks at each frame that is read.
+	camera func(*picture.Picture) error
 }
 
 // Fetch implements crops.Pictures.
@@ -222,6 +224,11 @@ func (r *rebuilt) Fetch(ctx context.Context, wanted []crops.Wanted, fn func(*pic
 		}
 		slices.SortFunc(list, func(a, b decode.Wanted) int { return a.Index - b.Index })
 		err := r.scan.f.fetch(ctx, r.scan.clip, r.options, list, func(c *picture.Picture) error {
+			if r.camera != nil {
+				if err := r.camera(c); err != nil {
+					return err
+				}
+			}
 			return r.add(out, c, parts, filled, rectifier, chroma)
 		})
 		if err != nil {

@@ -2,8 +2,11 @@ package main
 
 import (
 	"image"
+	"image/png"
 	"math"
+	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"setwitness/decode/display"
@@ -70,6 +73,47 @@ func TestFilmed(t *testing.T) {
 	if got := doc.Findings[0].StartS; got < begin-0.02 || got > begin+2*0.02 {
 		t.Errorf("the ghost begins at %.3f s, want %.3f s", got, begin)
 	}
+	if len(doc.Warnings) != 0 {
+		t.Errorf("a take in which everything was found has warnings %q", doc.Warnings)
+	}
+	// The page shows the camera's frame, where its screen is, and which frames
+	// show what.
+	c := v.Camera
+	if c == nil || c.Sample == nil || c.Capture == "" || c.Refresh == "" {
+		t.Fatalf("of the camera it is said %+v", c)
+	}
+	if c.TrustedShare < 0.9 || c.CornersSpreadPx > 1 || c.SwayPx > 3 || c.FramesPerPicture < 4.7 || c.FramesPerPicture > 4.9 {
+		t.Errorf("of the camera it is said %+v", c)
+	}
+	truth = capture.Frame(c.Sample.Frame).Corners
+	for i, p := range c.Sample.Corners {
+		if d := math.Hypot(p[0]-truth[i].X+0.5, p[1]-truth[i].Y+0.5); d > 3 {
+			t.Errorf("corner %d of frame %d at %v, want %v", i, c.Sample.Frame, p, truth[i])
+		}
+	}
+	if peak := doc.Findings[0].PeakFrame; c.Sample.Frame < peak-6 || c.Sample.Frame > peak+6 {
+		t.Errorf("frame %d is shown for a peak at frame %d", c.Sample.Frame, peak)
+	}
+	html, err := os.ReadFile(filepath.Join(out, pageName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"How the camera saw the screen", `class="timing"`, "peak of f001", `class="bar-mixed"`, `class="edge"`} {
+		if !strings.Contains(string(html), want) {
+			t.Errorf("the page lacks %q", want)
+		}
+	}
+	for name, want := range map[string]image.Point{c.Sample.Camera: image.Pt(doc.Take.Width, doc.Take.Height), c.Sample.Picture: image.Pt(v.Raster.Width, v.Raster.Height)} {
+		f, err := os.Open(filepath.Join(out, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		size, err := png.DecodeConfig(f)
+		f.Close()
+		if err != nil || size.Width != want.X || size.Height != want.Y {
+			t.Errorf("%s: %d x %d, %v; want %v", name, size.Width, size.Height, err, want)
+		}
+	}
 	for _, name := range []string{doc.Findings[0].Evidence.Crop, doc.Findings[0].Evidence.Strip} {
 		if m, err := filepath.Glob(filepath.Join(out, name)); err != nil || len(m) != 1 {
 			t.Errorf("%q is not there", name)
@@ -81,6 +125,25 @@ func TestFilmed(t *testing.T) {
 	}
 	if doc, err = report.Read(filepath.Join(out, findingsName)); err != nil || doc.View.Kind != "direct" || doc.Conditions.ResponseAssumed {
 		t.Errorf("view of kind %q, conditions %+v, %v; want direct", doc.View.Kind, doc.Conditions, err)
+	}
+}
+
+// Only what a reader has to beware of is a warning.
+func TestCautions(t *testing.T) {
+	f := &filmed{survey: &display.Survey{Screen: true}}
+	f.survey.Found.Confidence, f.survey.Found.View.Confidence, f.survey.Found.LitArea = 0.5, 0.4, true
+	f.survey.Estimate.Reason = "nothing moves on the screen"
+	f.survey.Ambiguous = true
+	got := strings.Join(f.words(display.Facts{Frames: 10, Cuts: 1, Unlocked: 10}), "\n")
+	for _, want := range []string{"not sure", "panel's own edge", "not known: nothing moves", "--capture-fps", "another place once", "In 10 of 10"} {
+		if !strings.Contains(got, want) {
+			t.Errorf("the words lack %q:\n%s", want, got)
+		}
+	}
+	*f.survey = display.Survey{Screen: true, Why: "four sides", Found: screen.Found{Confidence: 1, View: screen.View{Confidence: 1}}}
+	f.survey.Estimate.Found, f.survey.Estimate.Reason, f.survey.Timing.Reason = true, "50 a second", "240 a second"
+	if got := f.words(display.Facts{Frames: 10}); len(got) != 0 {
+		t.Errorf("facts are warnings: %q", got)
 	}
 }
 

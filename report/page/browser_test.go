@@ -390,9 +390,30 @@ func TestInBrowser(t *testing.T) {
 				t.Errorf("%s: %d", what, got)
 			}
 		}
-		if got := js[string](v, `document.querySelector(".coverage li").textContent`); got != "Combing: examined for 12.0 s; anything above 2.1 % would have shown." {
+		if got := js[string](v, `document.querySelector(".coverage li").textContent`); got != "Combing: examined for 12.0 s. A comb of 2.1 % of full scale or more on something that moves would have been found; less may have been missed." {
 			t.Errorf("coverage says %q", got)
 		}
+		v.clean()
+	})
+
+	film := filepath.Join(t.TempDir(), "film.html")
+	filmDoc, filmShots, filmAspect, screen := filmExample(t)
+	if err := os.WriteFile(film, []byte(renderFilm(t, filmDoc, filmShots, filmAspect, screen)), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	t.Run("film", func(t *testing.T) { lookAtFilm(t, visit(t, browser, film, 1280, 900, 1), filmDoc, screen) })
+	t.Run("film at a phone", func(t *testing.T) {
+		v := visit(t, browser, film, 360, 740, 2)
+		// The diagram is wider than the window and scrolls by itself, from its
+		// middle on, also by keyboard.
+		box := `document.querySelector(".scroll:has(.timing)")`
+		if !js[bool](v, box+`.scrollWidth > `+box+`.clientWidth + 100 && Math.abs(2 * `+box+`.scrollLeft - `+box+`.scrollWidth + `+box+`.clientWidth) < 3`) {
+			t.Error("the diagram does not scroll from its middle")
+		}
+		at := js[float64](v, box+`.scrollLeft`)
+		v.do(chromedp.Focus(chromedp.CSS(`.scroll:has(.timing)`)))
+		v.press(kb.ArrowRight)
+		v.until(fmt.Sprintf(`%s.scrollLeft > %g`, box, at))
 		v.clean()
 	})
 
@@ -402,6 +423,13 @@ func TestInBrowser(t *testing.T) {
 		scale float64
 		extra []step
 	}{
+		"film-phone":     {film, 360, 2, nil},
+		"film-narrowest": {film, 320, 1, nil},
+		"film-print":     {film, 760, 1, []step{media(emulation.SetEmulatedMediaParams{Media: "print"})}},
+		"film-no-script": {film, 1280, 1, []step{send(emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})}},
+		"film-dark": {film, 1280, 1, []step{
+			media(emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: "dark"}}}),
+		}},
 		"desktop":     {path, 1280, 1, nil},
 		"phone":       {path, 360, 2, nil},
 		"narrowest":   {path, 320, 1, nil},
@@ -423,6 +451,15 @@ func TestInBrowser(t *testing.T) {
 			}
 			if w := js[int64](v, `document.documentElement.scrollWidth`); w > c.w {
 				t.Errorf("the page is %d px wide in a window of %d", w, c.w)
+			}
+			for what, expression := range map[string]string{
+				"sections without a name":  `[...document.querySelectorAll("section, nav, article, dialog")].filter(s => !document.getElementById(s.getAttribute("aria-labelledby"))).length`,
+				"ids that are there twice": `{const all = [...document.querySelectorAll("[id]")].map(e => e.id); all.length - new Set(all).size}`,
+				"broken pictures":          `[...document.images].filter(i => !i.complete || !i.naturalWidth || !i.alt).length`,
+			} {
+				if got := js[int](v, expression); got != 0 {
+					t.Errorf("%s: %d", what, got)
+				}
 			}
 			v.shot(name, true)
 			v.clean()

@@ -33,8 +33,8 @@ var script string
 
 // Write writes the page. shots are those that crops.Make returned for doc, or
 // nil for a page without pictures; aspect is the width of a raster pixel over
-// its height (crops.PixelAspect).
-func Write(w io.Writer, doc *report.Findings, shots []crops.Shots, aspect float64) error {
+// its height (crops.PixelAspect); screen is nil for a direct take.
+func Write(w io.Writer, doc *report.Findings, shots []crops.Shots, aspect float64, screen *Screen) error {
 	t, err := template.New("page").Funcs(template.FuncMap{
 		"clock":  report.Clock,
 		"length": report.Length,
@@ -43,7 +43,7 @@ func Write(w io.Writer, doc *report.Findings, shots []crops.Shots, aspect float6
 	if err != nil {
 		return err
 	}
-	return t.Execute(w, build(doc, shots, aspect))
+	return t.Execute(w, build(doc, shots, aspect, screen))
 }
 
 // view is what the template shows.
@@ -61,6 +61,7 @@ type view struct {
 	Kinds    []kind // of the findings, in the order of the schema
 	Coverage []row
 	Facts    []fact
+	Screen   *exhibit // nil for a direct take
 	Fields   string
 	Mapping  string
 	Duration float64
@@ -92,8 +93,8 @@ type stretch struct {
 
 type row struct {
 	kind
-	State detect.CoverageState
-	Words string
+	State        detect.CoverageState
+	Words, Floor string
 }
 
 type kind struct {
@@ -125,12 +126,13 @@ type panel struct {
 
 type file struct{ Name, Path string }
 
-func build(doc *report.Findings, shots []crops.Shots, aspect float64) *view {
+func build(doc *report.Findings, shots []crops.Shots, aspect float64, screen *Screen) *view {
 	v := &view{
 		Doc:      doc,
 		Name:     filepath.Base(doc.Take.Path),
 		Style:    template.CSS(style),
 		Script:   template.JS(script),
+		Screen:   exhibitOf(doc, screen),
 		Fields:   fieldWords(doc),
 		Mapping:  crops.Mapping(doc.Take.Transfer),
 		Facts:    facts(doc),
@@ -189,7 +191,7 @@ func (v *view) lanes() {
 		if l.Count > 0 {
 			v.Kinds = append(v.Kinds, k)
 		}
-		v.Coverage = append(v.Coverage, row{k, c.State, c.Words()})
+		v.Coverage = append(v.Coverage, row{k, c.State, coverageWords(c), floorWords(c)})
 	}
 }
 

@@ -79,25 +79,25 @@
       const whole = figure.dataset.whole === "true";
       const k = whole ? scaleOf(img, room) : Math.max(scaleOf(img, room), 1 / dots);
       resize(img, k);
-      figure.dataset.scale = k * dots >= 1 && !whole
-        ? Math.round(k * dots) + " screen pixels wide for each pixel of the crop"
-        : "the picture is reduced; the crop is not";
+      const n = Math.round(k * dots);
+      figure.dataset.scale = k * dots < 1
+        ? "the picture is reduced"
+        : (n === 1 ? "one screen pixel" : n + " screen pixels wide") + " for each pixel of the " + (whole ? "picture" : "crop");
     }
     const now = stage.querySelector(".now");
     scale.textContent = now ? now.dataset.scale || "" : "";
   };
 
-  const open = (viewer, from, start) => {
-    const article = viewer.closest("article");
-    const sources = [...article.querySelectorAll(".panel, .context")];
+  // open shows figures enlarged, from one of them on.
+  const open = (sources, title, name, from, start) => {
     stage.replaceChildren();
     steps.replaceChildren();
     const pictures = sources.map((s, i) => {
       const figure = document.createElement("figure");
       figure.dataset.name = s.dataset.name || "Whole picture";
-      figure.dataset.whole = String(!s.dataset.name);
-      const img = s.querySelector("img");
-      if (img) figure.append(img.cloneNode());
+      figure.dataset.whole = String(!s.matches(".panel"));
+      const shown = s.querySelector(".over") || s.querySelector("img");
+      if (shown) figure.append(shown.cloneNode(true));
       figure.classList.toggle("now", i === start);
       stage.append(figure);
       return figure;
@@ -111,8 +111,8 @@
       steps.append(b);
       return b;
     });
-    dialog.querySelector("h2").textContent = article.querySelector("h3").textContent;
-    enlarged = stepper(pictures, buttons, article.id, fit);
+    dialog.querySelector("h2").textContent = title;
+    enlarged = stepper(pictures, buttons, name, fit);
     opener = from;
     dialog.showModal();
     fit();
@@ -128,7 +128,21 @@
   });
   addEventListener("resize", () => { if (dialog.open) fit(); });
 
+  // enlargeable makes the picture of a figure a button.
+  const enlargeable = (figure, picture, label, show) => {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.className = "whole";
+    button.setAttribute("aria-haspopup", "dialog");
+    button.setAttribute("aria-label", label);
+    picture.replaceWith(button);
+    button.append(picture);
+    button.addEventListener("click", () => show(button));
+  };
+
   for (const viewer of document.querySelectorAll(".viewer")) {
+    const article = viewer.closest("article");
+    const enlarge = (from, start) => open([...article.querySelectorAll(".panel, .context")], article.querySelector("h3").textContent, article.id, from, start);
     const s = stepper([...viewer.querySelectorAll(".panel")], [...viewer.querySelectorAll("[data-step]")], viewer.dataset.id);
     const shown = viewer.querySelector(".stage");
     shown.tabIndex = 0;
@@ -136,28 +150,26 @@
     shown.setAttribute("aria-label", viewer.dataset.id + ": arrow keys step, Enter enlarges");
     viewer.addEventListener("keydown", (e) => {
       s.key(e);
-      if (e.key === "Enter" && e.target === shown) open(viewer, shown, s.now);
+      if (e.key === "Enter" && e.target === shown) enlarge(shown, s.now);
     });
-    shown.addEventListener("click", () => open(viewer, shown, s.now));
+    shown.addEventListener("click", () => enlarge(shown, s.now));
     new ResizeObserver(() => {
       for (const img of shown.querySelectorAll("img")) resize(img, scaleOf(img, { w: shown.clientWidth, h: STAGE_HEIGHT }));
     }).observe(shown);
     const button = viewer.querySelector(".enlarge");
-    button.addEventListener("click", () => open(viewer, button, s.now));
+    button.addEventListener("click", () => enlarge(button, s.now));
     viewer.querySelector(".controls").hidden = false;
-    const context = viewer.closest("article").querySelector(".context");
-    if (context) {
-      const whole = document.createElement("button");
-      whole.type = "button";
-      whole.className = "whole";
-      whole.setAttribute("aria-haspopup", "dialog");
-      whole.setAttribute("aria-label", viewer.dataset.id + ": enlarge the whole picture");
-      const img = context.querySelector("img");
-      img.replaceWith(whole);
-      whole.append(img);
-      whole.addEventListener("click", () => open(viewer, whole, 3));
-    }
+    const context = article.querySelector(".context");
+    if (context) enlargeable(context, context.querySelector("img"), viewer.dataset.id + ": enlarge the whole picture", (from) => enlarge(from, 3));
   }
+  const seen = [...document.querySelectorAll(".seen")];
+  seen.forEach((figure, i) => {
+    const title = document.getElementById("camera-title").textContent;
+    enlargeable(figure, figure.querySelector(".over"), "Enlarge: " + figure.dataset.name, (from) => open(seen, title, title, from, i));
+  });
+
+  // The middle of the diagram is what it is about.
+  for (const s of document.querySelectorAll(".scroll:has(.timing)")) s.scrollLeft = (s.scrollWidth - s.clientWidth) / 2;
 
   const list = document.querySelector(".list");
   const articles = [...list.children];

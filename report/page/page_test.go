@@ -100,8 +100,13 @@ func example(t *testing.T, name string) (*report.Findings, []crops.Shots, float6
 
 func render(t *testing.T, doc *report.Findings, shots []crops.Shots, aspect float64) string {
 	t.Helper()
+	return renderFilm(t, doc, shots, aspect, nil)
+}
+
+func renderFilm(t *testing.T, doc *report.Findings, shots []crops.Shots, aspect float64, screen *Screen) string {
+	t.Helper()
 	var b bytes.Buffer
-	if err := Write(&b, doc, shots, aspect); err != nil {
+	if err := Write(&b, doc, shots, aspect, screen); err != nil {
 		t.Fatal(err)
 	}
 	return b.String()
@@ -109,9 +114,9 @@ func render(t *testing.T, doc *report.Findings, shots []crops.Shots, aspect floa
 
 // Nothing in the page may make a browser go anywhere.
 func TestSelfContained(t *testing.T) {
-	doc, shots, aspect := example(t, "match.mp4")
-	html := render(t, doc, shots, aspect)
-	for _, bad := range []string{`https?://`, `//[a-z]+\.`, `@import`, `<link[^>]+stylesheet`, `<script[^>]+src`, `url\(`, `<iframe`, `<object`} {
+	doc, shots, aspect, screen := filmExample(t)
+	html := renderFilm(t, doc, shots, aspect, screen)
+	for _, bad := range []string{`https?://`, `//[a-z]+\.`, `@import`, `<link[^>]+stylesheet`, `<script[^>]+src`, `url\([^#]`, `<iframe`, `<object`} {
 		text := regexp.MustCompile(`data:[a-z/]+;base64,[A-Za-z0-9+/=]*`).ReplaceAllString(html, "data")
 		if m := regexp.MustCompile(bad).FindString(text); m != "" {
 			t.Errorf("the page holds %q", m)
@@ -135,7 +140,10 @@ func TestEscapes(t *testing.T) {
 	doc.Findings[0].Origin.Why = hostile
 	doc.Findings[0].Measures[hostile] = 1
 	doc.Findings[0].ID = hostile
-	html := render(t, doc, shots, aspect)
+	doc.View.Kind = "screen"
+	doc.View.Corners = make([][2]float64, 4)
+	doc.View.Camera = &report.Camera{Why: hostile, Capture: hostile, Refresh: hostile, Sample: &report.Sample{Camera: hostile, Picture: hostile}}
+	html := renderFilm(t, doc, shots, aspect, &Screen{Timing: &Timing{ID: hostile, Frames: []Frame{{}, {End: 1}}}})
 	if strings.Contains(html, "<script>alert") || strings.Contains(html, "<img src=x") {
 		t.Error("text of the document reaches the page as markup")
 	}

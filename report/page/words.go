@@ -81,9 +81,65 @@ func coverageNote(c report.Coverage) string {
 	return ""
 }
 
+// coverageWords says what was looked at.
+func coverageWords(c report.Coverage) string {
+	why := strings.TrimSuffix(c.Why, ".")
+	switch {
+	case c.State == detect.NotExaminable && c.Why == report.NotBuilt:
+		return "not looked for, because this is not built yet."
+	case c.State == detect.NotExaminable && why == "":
+		return "this take could not have shown it."
+	case c.State == detect.NotExaminable:
+		return "this take could not have shown it: " + why + "."
+	}
+	s := fmt.Sprintf("examined for %.1f s", c.Seconds)
+	switch {
+	case c.State == detect.Limited && why != "":
+		s += ", with limits: " + why
+	case c.State == detect.Limited:
+		s += ", with limits"
+	case why != "":
+		s += " (" + why + ")"
+	}
+	return s + "."
+}
+
+// floorWords says what the weakest fault is that would have been found.
+func floorWords(c report.Coverage) string {
+	if c.State == detect.NotExaminable || c.Floor == nil {
+		return ""
+	}
+	q := c.Floor.String()
+	var s string
+	switch c.Kind {
+	case detect.Combing:
+		s = "A comb of " + q + " of full scale or more on something that moves"
+	case detect.Ghost:
+		s = "A copy with " + q + " or more of the contrast of the thing that moves"
+	case detect.CadenceBreak:
+		s = q + " or more lost or repeated while something moves"
+	case detect.NearBlackBanding, detect.Posterisation:
+		s = "A step of " + q + " or more from one plateau to the next"
+	case detect.Macroblocking:
+		s = "A step of " + q + " or more at block edges"
+	case detect.ColumnStreaks:
+		s = "Lines with a contrast of " + q + " or more"
+	case detect.Vignetting:
+		s = "A fall-off of " + q + " or more"
+	case detect.LimiterStep:
+		s = "A fall of the light by " + q + " or more"
+	default:
+		s = q + " or more"
+	}
+	return s + " would have been found; less may have been missed."
+}
+
 // fieldWords says what was done about fields, which the raster and the scan
 // of the take tell.
 func fieldWords(doc *report.Findings) string {
+	if doc.View.Kind == "screen" {
+		return "Nothing: a camera's frames have none. Each picture that the set showed was rebuilt from them and examined as one."
+	}
 	lines := doc.Take.Height
 	if doc.Take.RotationDeg%180 != 0 {
 		lines = doc.Take.Width
@@ -140,6 +196,7 @@ func facts(doc *report.Findings) []fact {
 	}
 	add("Colour", strings.Join(colour, ", "))
 	add("Examined raster", fmt.Sprintf("%d × %d", doc.View.Raster.Width, doc.View.Raster.Height))
+	out = append(out, screenFacts(doc)...)
 	if t.DamagedPackets > 0 {
 		add("Damaged packets", fmt.Sprint(t.DamagedPackets))
 	}
