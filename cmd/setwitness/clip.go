@@ -106,7 +106,7 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 	doc, peaks := report.Build(in)
 	var shown *exhibit
 	if filmed != nil {
-		shown = newExhibit(&rebuilt{scan: s, options: options, filmed: filmed}, doc, peaks, take.Format(), result.Times)
+		shown = newExhibit(filmed, filmed.rebuilt(s, options), doc, peaks, take.Format(), result.Times)
 		source = shown
 	}
 	if err := s.write(hard, out, doc, peaks, format, result.Times, source, shown); err != nil {

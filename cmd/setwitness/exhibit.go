@@ -24,6 +24,7 @@ import (
 // did not bring.
 type exhibit struct {
 	*rebuilt
+	filmed *filmed
 	doc    *report.Findings
 	format picture.Format // of the camera
 	peak   *report.Peak   // of the finding that stands first, or nil
@@ -50,8 +51,8 @@ const (
 	outlinePoints = 8
 )
 
-func newExhibit(r *rebuilt, doc *report.Findings, peaks []report.Peak, camera picture.Format, times []time.Duration) *exhibit {
-	e := &exhibit{rebuilt: r, doc: doc, format: camera, index: r.filmed.typical()}
+func newExhibit(f *filmed, r *rebuilt, doc *report.Findings, peaks []report.Peak, camera picture.Format, times []time.Duration) *exhibit {
+	e := &exhibit{rebuilt: r, filmed: f, doc: doc, format: camera, index: f.typical()}
 	if len(peaks) > 0 {
 		e.peak, e.index = &peaks[0], peaks[0].Picture
 	}
@@ -59,7 +60,7 @@ func newExhibit(r *rebuilt, doc *report.Findings, peaks []report.Peak, camera pi
 		e.time = times[e.index]
 	}
 	rows := 0
-	for _, p := range r.filmed.source.Parts(e.index) {
+	for _, p := range f.source.Parts(e.index) {
 		if !slices.Contains(e.from, p.Frame) {
 			e.from = append(e.from, p.Frame)
 		}

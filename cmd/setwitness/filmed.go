@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"image"
 	"math"
 	"slices"
 	"strings"
@@ -15,7 +14,6 @@ import (
 	"setwitness/decode/screen"
 	"setwitness/detect"
 	"setwitness/report"
-	"setwitness/report/crops"
 )
 
 // filmed is a clip in which a camera filmed a set.
@@ -193,90 +191,12 @@ func (f *filmed) colour(camera picture.Format) picture.Format {
 	return o
 }
 
-// rebuilt makes displayed pictures once more, in colour and of one exposure in
-// each row.
-type rebuilt struct {
-	scan    *scan
-	options decode.Options
-	filmed  *filmed
-	// camera, if not nil, looks at each frame that is read.
-	camera func(*picture.Picture) error
-}
-
-// Fetch implements crops.Pictures.
-func (r *rebuilt) Fetch(ctx context.Context, wanted []crops.Wanted, fn func(*picture.Picture) error) error {
-	raster := r.filmed.survey.Raster
-	rectifier, chroma := screen.NewRectifier(raster), screen.NewRectifier(image.Pt(raster.X/2, raster.Y/2))
-	for _, w := range wanted {
-		parts := r.filmed.source.Parts(w.Index)
-		if len(parts) == 0 {
-			continue
-		}
-		out := &picture.Picture{Index: w.Index, Frame: parts[0].Frame, Time: w.Time}
-		filled := make([]bool, raster.Y)
-		frames := map[int]time.Duration{}
-		for _, p := range parts {
-			frames[p.Frame] = p.Shown
-		}
-		var list []decode.Wanted
-		for f, at := range frames {
-			list = append(list, decode.Wanted{Index: f, Time: at})
-		}
-		slices.SortFunc(list, func(a, b decode.Wanted) int { return a.Index - b.Index })
-		err := r.scan.f.fetch(ctx, r.scan.clip, r.options, list, func(c *picture.Picture) error {
-			if r.camera != nil {
-				if err := r.camera(c); err != nil {
-					return err
-				}
-			}
-			return r.add(out, c, parts, filled, rectifier, chroma)
-		})
-		if err != nil {
-			return err
-		}
-		if err := fn(out); err != nil {
-			return err
-		}
+// rebuilt reads displayed pictures again.
+func (f *filmed) rebuilt(s *scan, o decode.Options) *rebuilt {
+	return &rebuilt{
+		raster: f.survey.Raster, parts: f.source.Parts,
+		fetch: func(ctx context.Context, wanted []decode.Wanted, fn func(*picture.Picture) error) error {
+			return s.f.fetch(ctx, s.clip, o, wanted, fn)
+		},
 	}
-	return nil
-}
-
-// add fills the rows that a camera frame has of a picture and no other had.
-func (r *rebuilt) add(out, c *picture.Picture, parts []display.Part, filled []bool, luma, chroma *screen.Rectifier) error {
-	raster := r.filmed.survey.Raster
-	if out.Y.Empty() {
-		out.Y = picture.New(raster.X, raster.Y, c.Y.Depth)
-		if !c.Cb.Empty() {
-			out.Cb = picture.New(raster.X/2, raster.Y/2, c.Y.Depth)
-			out.Cr = picture.New(raster.X/2, raster.Y/2, c.Y.Depth)
-		}
-	}
-	for _, p := range parts {
-		if p.Frame != c.Index {
-			continue
-		}
-		for from := p.From; from < p.To; {
-			if filled[from] {
-				from++
-				continue
-			}
-			to := from
-			for to < p.To && !filled[to] {
-				filled[to] = true
-				to++
-			}
-			if err := luma.Rectify(&out.Y, &c.Y, p.View, from, to); err != nil {
-				return err
-			}
-			if !out.Cb.Empty() {
-				for _, pl := range [2][2]*picture.Plane{{&out.Cb, &c.Cb}, {&out.Cr, &c.Cr}} {
-					if err := chroma.Rectify(pl[0], pl[1], p.View, from/2, min((to+1)/2, raster.Y/2)); err != nil {
-						return err
-					}
-				}
-			}
-			from = to
-		}
-	}
-	return nil
 }
