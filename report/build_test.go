@@ -205,7 +205,7 @@ func filmed() Input {
 		Corners: [][2]float64{{100, 80}, {1200.5, 90}, {1190, 700}, {95, 690.25}},
 		Camera: &Camera{
 			Why: "a lit quadrilateral", Capture: "240 frames a second", Refresh: "50 new pictures a second", FramesPerPicture: 4.8,
-			ExposureMs: 2, DownMs: -9, AcrossMs: 0.1, CornersConfidence: 0.9, CornersSpreadPx: 0.2, SwayPx: 8, CarriedFrames: 3, TrustedShare: 0.99,
+			ExposureMs: 2, DownMs: -9, AcrossMs: 0.1, Border: PanelBorder, CornersConfidence: 0.9, CornersSpreadPx: 0.2, SwayPx: 8, CarriedFrames: 3, TrustedShare: 0.99,
 			NoiseCodes: 0.4,
 			Sample: &Sample{
 				Frame: 105, TimeS: 0.4375, Corners: [4][2]float64{{101, 80}, {1200.5, 90}, {1190, 700}, {95, 690.25}},
@@ -232,6 +232,7 @@ func TestScreen(t *testing.T) {
 	}
 	for name, spoil := range map[string]func(*Camera){
 		"confidence": func(c *Camera) { c.CornersConfidence = 1.5 },
+		"border":     func(c *Camera) { c.Border = "wood" },
 		"share":      func(c *Camera) { c.TrustedShare = -1 },
 		"path":       func(c *Camera) { c.Sample.Picture = "../screen.png" },
 	} {

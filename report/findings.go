@@ -100,6 +100,8 @@ type Camera struct {
 	ExposureMs float64 `json:"exposure_ms,omitempty"`
 	DownMs     float64 `json:"down_ms,omitempty"`
 	AcrossMs   float64 `json:"across_ms,omitempty"`
+	// Border says what the corners are those of.
+	Border Border `json:"border"`
 	// CornersConfidence is 0 to 1. CornersSpreadPx is by how many camera pixels
 	// (root mean square) what one frame says of a corner differs from its path
 	// over the frames around, and SwayPx the farthest that a corner moved.
@@ -115,6 +117,18 @@ type Camera struct {
 	NoiseCodes float64 `json:"noise_codes,omitempty"`
 	Sample     *Sample `json:"sample,omitempty"`
 }
+
+// Border is what the corners of a screen are those of.
+type Border string
+
+// The borders: that of the panel, that of the lit picture because the panel's
+// did not show, the one that the user gave, and none, as in a close-up.
+const (
+	PanelBorder Border = "panel"
+	LitBorder   Border = "lit-picture"
+	GivenBorder Border = "given"
+	NoBorder    Border = "none"
+)
 
 // Sample is one camera frame, with the picture that it shows as the files of
 // the evidence.

@@ -20,6 +20,7 @@ import (
 type filmed struct {
 	survey *display.Survey
 	source *display.Source
+	given  bool // the corners were, by the user
 }
 
 // survey looks at the beginning of a clip and returns nil for a direct take.
@@ -41,7 +42,7 @@ func (s *scan) survey(ctx context.Context, t take, o decode.Options) (*filmed, e
 	if !survey.Screen {
 		return nil, nil
 	}
-	return &filmed{survey: survey}, nil
+	return &filmed{survey: survey, given: s.o.view.Corners != nil}, nil
 }
 
 // unread is the error of a clip that could not be read through.
@@ -89,6 +90,7 @@ func (f *filmed) describe(in *report.Input) {
 	view.Camera = &report.Camera{
 		Why:               s.Why,
 		Capture:           s.Timing.Reason,
+		Border:            f.border(),
 		CornersConfidence: rounded(min(max(v.Confidence, 0), 1)),
 		CornersSpreadPx:   rounded(facts.Spread),
 		SwayPx:            rounded(facts.Sway),
@@ -119,6 +121,18 @@ func (f *filmed) describe(in *report.Input) {
 	in.Result = &r
 }
 
+func (f *filmed) border() report.Border {
+	switch found := &f.survey.Found; {
+	case f.given:
+		return report.GivenBorder
+	case found.Kind == screen.CloseUp:
+		return report.NoBorder
+	case found.LitArea:
+		return report.LitBorder
+	}
+	return report.PanelBorder
+}
+
 // words are what a reader of the report has to beware of.
 func (f *filmed) words(facts display.Facts) []string {
 	s := f.survey
@@ -128,6 +142,18 @@ func (f *filmed) words(facts display.Facts) []string {
 	}
 	if s.Found.LitArea {
 		w = append(w, "The panel's own edge could not be seen: the lit picture is taken as the screen.")
+	}
+	var hidden []string
+	for i, side := range [4]string{"top", "right", "bottom", "left"} {
+		if s.Found.Hidden[i] {
+			hidden = append(hidden, side)
+		}
+	}
+	switch n := len(hidden); {
+	case n == 1:
+		w = append(w, "The "+hidden[0]+" side of the screen lies outside the camera's frame; where it is was extrapolated.")
+	case n > 1:
+		w = append(w, "Sides of the screen lie outside the camera's frame ("+strings.Join(hidden, ", ")+"); where they are was extrapolated.")
 	}
 	if s.Ambiguous {
 		w = append(w, "Another rate of capture fits as well as the one that was taken; --capture-fps can say it.")

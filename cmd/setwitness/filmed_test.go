@@ -82,7 +82,7 @@ func TestFilmed(t *testing.T) {
 	if c == nil || c.Sample == nil || c.Capture == "" || c.Refresh == "" {
 		t.Fatalf("of the camera it is said %+v", c)
 	}
-	if c.TrustedShare < 0.9 || c.CornersSpreadPx > 1 || c.SwayPx > 3 || c.FramesPerPicture < 4.7 || c.FramesPerPicture > 4.9 {
+	if c.Border != report.PanelBorder || c.TrustedShare < 0.9 || c.CornersSpreadPx > 1 || c.SwayPx > 3 || c.FramesPerPicture < 4.7 || c.FramesPerPicture > 4.9 {
 		t.Errorf("of the camera it is said %+v", c)
 	}
 	truth = capture.Frame(c.Sample.Frame).Corners
@@ -134,16 +134,32 @@ func TestCautions(t *testing.T) {
 	f.survey.Found.Confidence, f.survey.Found.View.Confidence, f.survey.Found.LitArea = 0.5, 0.4, true
 	f.survey.Estimate.Reason = "nothing moves on the screen"
 	f.survey.Ambiguous = true
+	f.survey.Found.Hidden = [4]bool{0: true, 3: true}
 	got := strings.Join(f.words(display.Facts{Frames: 10, Cuts: 1, Unlocked: 10}), "\n")
-	for _, want := range []string{"not sure", "panel's own edge", "not known: nothing moves", "--capture-fps", "another place once", "In 10 of 10"} {
+	for _, want := range []string{"not sure", "panel's own edge", "outside the camera's frame (top, left)", "not known: nothing moves", "--capture-fps", "another place once", "In 10 of 10"} {
 		if !strings.Contains(got, want) {
 			t.Errorf("the words lack %q:\n%s", want, got)
 		}
+	}
+	if got := f.border(); got != report.LitBorder {
+		t.Errorf("the border is said to be that of %q", got)
 	}
 	*f.survey = display.Survey{Screen: true, Why: "four sides", Found: screen.Found{Confidence: 1, View: screen.View{Confidence: 1}}}
 	f.survey.Estimate.Found, f.survey.Estimate.Reason, f.survey.Timing.Reason = true, "50 a second", "240 a second"
 	if got := f.words(display.Facts{Frames: 10}); len(got) != 0 {
 		t.Errorf("facts are warnings: %q", got)
+	}
+	f.survey.Found.Kind = screen.CloseUp
+	if got := f.border(); got != report.NoBorder {
+		t.Errorf("a close-up has a border of %q", got)
+	}
+	f.given = true
+	if got := f.border(); got != report.GivenBorder {
+		t.Errorf("given corners are said to be %q", got)
+	}
+	f.survey.Found.Hidden[2] = true
+	if got := f.words(display.Facts{}); len(got) != 1 || !strings.HasPrefix(got[0], "The bottom side") {
+		t.Errorf("a side outside the frame: %q", got)
 	}
 }
 

@@ -67,6 +67,7 @@ type Picture struct {
 type exhibit struct {
 	Sample          *report.Sample
 	Camera, Picture panel
+	Border          string // what is drawn on Camera, if anything
 	Outline         string // points of a polygon in pixels of Camera
 	Corners         []corner
 	Ring            float64 // radius of the ring round a corner
@@ -87,7 +88,7 @@ func exhibitOf(doc *report.Findings, s *Screen) *exhibit {
 	if s == nil {
 		return e
 	}
-	if s.Timing != nil {
+	if s.Timing != nil && slices.ContainsFunc(s.Timing.Frames, func(f Frame) bool { return f.Known }) {
 		e.Timing = draw(s.Timing, c)
 	}
 	if c.Sample == nil || s.Camera.W == 0 || s.Picture.W == 0 {
@@ -96,8 +97,15 @@ func exhibitOf(doc *report.Findings, s *Screen) *exhibit {
 	at := report.Clock(c.Sample.TimeS)
 	e.Camera, e.Picture = show(s.Camera, 1), show(s.Picture, 1)
 	e.Camera.Name, e.Picture.Name = "Camera frame", "Screen, straightened"
-	e.Camera.Alt = fmt.Sprintf("Camera frame %d at %s, with the found border of the screen drawn on it", c.Sample.Frame, at)
+	e.Camera.Alt, e.Border = fmt.Sprintf("Camera frame %d at %s", c.Sample.Frame, at), borderWords(c.Border)
+	if e.Border != "" {
+		e.Camera.Alt += ", with " + e.Border + " drawn on it"
+	}
 	e.Picture.Alt = fmt.Sprintf("The picture that the set showed at %s, rebuilt from the camera's frames and straightened", at)
+	e.BuiltFrom = numbers(s.BuiltFrom)
+	if e.Border == "" {
+		return e
+	}
 	w, h := float64(s.Camera.W), float64(s.Camera.H)
 	var points []string
 	for _, p := range s.Outline {
@@ -112,8 +120,19 @@ func exhibitOf(doc *report.Findings, s *Screen) *exhibit {
 			e.Corners = append(e.Corners, corner{p[0] * w, p[1] * h})
 		}
 	}
-	e.BuiltFrom = numbers(s.BuiltFrom)
 	return e
+}
+
+func borderWords(b report.Border) string {
+	switch b {
+	case report.PanelBorder:
+		return "the found border of the screen"
+	case report.LitBorder:
+		return "the border of the lit picture"
+	case report.GivenBorder:
+		return "the given border, as it was followed"
+	}
+	return ""
 }
 
 // numbers lists frames in words.
@@ -137,6 +156,9 @@ func numbers(list []int) string {
 const fairlySure, verySure = 0.5, 0.8
 
 func cornerWords(c *report.Camera) string {
+	if c.Border == report.NoBorder {
+		return "No border of a screen is in the frames: all of each frame is examined, as a close-up."
+	}
 	s := "Not sure"
 	switch {
 	case c.CornersConfidence >= verySure:
@@ -144,9 +166,15 @@ func cornerWords(c *report.Camera) string {
 	case c.CornersConfidence >= fairlySure:
 		s = "Fairly sure"
 	}
-	return fmt.Sprintf("%s (confidence %.2f). What one frame says of a corner strays by %s (root mean square) from its path "+
-		"over the frames around; the path is used. An error that all frames share does not show in that: look at the drawn border.",
-		s, c.CornersConfidence, pixels(c.CornersSpreadPx))
+	s = fmt.Sprintf("%s (confidence %.2f).", s, c.CornersConfidence)
+	switch c.Border {
+	case report.GivenBorder:
+		s = "Given for the first frame, and followed from there."
+	case report.LitBorder:
+		s += " They are those of the lit picture, because the panel's own edge could not be seen."
+	}
+	return s + " What one frame says of a corner strays by " + pixels(c.CornersSpreadPx) + " (root mean square) from its path " +
+		"over the frames around; the path is used. An error that all frames share does not show in that: look at the drawn border."
 }
 
 // pixels states a length in the camera's frames to a hundredth of a pixel: no
@@ -163,7 +191,7 @@ func pixels(px float64) string {
 func cameraFacts(doc *report.Findings) []fact {
 	c := doc.View.Camera
 	out := []fact{{"Corners", cornerWords(c)}}
-	if q := doc.View.Corners; len(q) == 4 {
+	if q := doc.View.Corners; len(q) == 4 && c.Border != report.NoBorder {
 		// Of the frame that is shown, if one is.
 		list, of := [4][2]float64(q), "the first frame"
 		if c.Sample != nil {
@@ -182,9 +210,11 @@ func cameraFacts(doc *report.Findings) []fact {
 	if c.CarriedFrames > 0 {
 		moved += fmt.Sprintf(" In %s too little of its border showed, and its place was carried on from those around.", count(c.CarriedFrames, "frame"))
 	}
-	out = append(out, fact{"Movement", moved})
+	if c.Border != report.NoBorder {
+		out = append(out, fact{"Movement", moved})
+	}
 	if v := doc.View.CameraPxPerLine; v > 0 {
-		out = append(out, fact{"Sampling", report.Number(v) + " camera pixels to each line of the examined raster, where it is least."})
+		out = append(out, fact{"Sampling", "A line of the examined raster is as high as " + report.Number(v) + " camera pixels, where it is least."})
 	}
 	if c.NoiseCodes > 0 {
 		out = append(out, fact{"Noise", report.Number(c.NoiseCodes) + " codes (standard deviation) in one sample of one frame."})
@@ -462,7 +492,11 @@ func (d *diagram) words(t *Timing) {
 	}
 }
 
+// slope is empty where the document does not hold it.
 func (d *diagram) slope(c *report.Camera) string {
+	if c.Refresh == "" {
+		return ""
+	}
 	s := "A new picture begins to show " + lag(c.DownMs, "at the top", "at the bottom")
 	if d.Across {
 		s += ", and " + lag(c.AcrossMs, "on the left", "on the right")

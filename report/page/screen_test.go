@@ -89,7 +89,7 @@ func filmExample(t *testing.T) (*report.Findings, []crops.Shots, float64, *Scree
 		Corners: corners[:],
 		Camera: &report.Camera{
 			Why: "four straight sides show", Capture: "240 frames a second", Refresh: "50.00 new pictures a second", FramesPerPicture: 4.8,
-			ExposureMs: 1000 * exampleExposure, DownMs: 1000 * exampleDown, CornersConfidence: 0.93, CornersSpreadPx: 0.234, SwayPx: 11.26,
+			ExposureMs: 1000 * exampleExposure, DownMs: 1000 * exampleDown, Border: report.PanelBorder, CornersConfidence: 0.93, CornersSpreadPx: 0.234, SwayPx: 11.26,
 			CarriedFrames: 3, TrustedShare: 0.985, NoiseCodes: 0.41,
 			Sample: &report.Sample{Frame: 50, TimeS: 0.208333, Corners: corners, Camera: "crops/camera.png", Picture: "crops/screen.png"},
 		},
@@ -123,8 +123,8 @@ func lookAtFilm(t *testing.T, v *visitor, doc *report.Findings, s *Screen) {
 	v.until(`Math.abs(document.getElementById("camera").getBoundingClientRect().top) < 60`)
 	v.shot("film", false)
 	words := js[string](v, `document.getElementById("camera").innerText`)
-	for _, want := range []string{"Sure (confidence 0.93)", "0.23 camera pixels", "by up to 11.3 camera pixels", "In 3 frames too little", "1.1 camera pixels to each line",
-		"top left 128.0, 72.0", "in frame 50", "Camera frame 50 at 0:00.208", "rebuilt from camera frames 49, 50 and 51",
+	for _, want := range []string{"Sure (confidence 0.93)", "0.23 camera pixels", "by up to 11.3 camera pixels", "In 3 frames too little", "as high as 1.1 camera pixels",
+		"top left 128.0, 72.0", "in frame 50", "Camera frame 50 at 0:00.208, with the found border of the screen", "rebuilt from camera frames 49, 50 and 51",
 		"at the top and 10 ms later at the bottom"} {
 		if !strings.Contains(words, want) {
 			t.Errorf("the camera's words lack %q:\n%s", want, words)
@@ -255,7 +255,7 @@ func TestTimingToScale(t *testing.T) {
 // Timings as they may come: none, exposures as long as a frame, an upright
 // camera, huge numbers, no finding.
 func TestTimingHostile(t *testing.T) {
-	c := &report.Camera{DownMs: -3, AcrossMs: 4}
+	c := &report.Camera{Refresh: "50 a second", DownMs: -3, AcrossMs: 4}
 	for _, s := range []*Timing{{}, {Frames: []Frame{{}}}, {Frames: []Frame{{End: 1}, {End: 1}}}, {Frames: []Frame{{End: math.NaN()}, {}}}} {
 		if d := draw(s, c); d != nil {
 			t.Errorf("%+v is drawn", s)
@@ -282,6 +282,10 @@ func TestTimingHostile(t *testing.T) {
 	if !strings.Contains(d.Slope, "at the bottom and 3 ms later at the top, and on the left and 4 ms later on the right") {
 		t.Errorf("the slope is %q", d.Slope)
 	}
+	c.Refresh = ""
+	if got := draw(s, c).Slope; got != "" {
+		t.Errorf("without a refresh the slope is %q", got)
+	}
 	for i, b := range d.Bars {
 		if i > 0 && b.X < d.Bars[i-1].X+d.Bars[i-1].W {
 			t.Errorf("bar %d runs into the one before", i)
@@ -298,15 +302,37 @@ func TestFilmWithoutPictures(t *testing.T) {
 	doc.View.Camera.Sample = nil
 	doc.View.Camera.CornersConfidence = 0.3
 	doc.View.Camera.CarriedFrames, doc.View.Camera.SwayPx, doc.View.Camera.CornersSpreadPx = 1, 0, 0
-	for _, s := range []*Screen{nil, {}} {
+	unknown := &Timing{Frames: []Frame{{}, {End: 1}}}
+	for _, s := range []*Screen{nil, {}, {Timing: unknown}} {
 		html := renderFilm(t, doc, shots, aspect, s)
-		for _, want := range []string{"could not be read again", "Not sure (confidence 0.30)", "in the first frame", "less than 0.01 camera pixels", "In one frame too little"} {
+		for _, want := range []string{"could not be read again", "Not sure (confidence 0.30)", "in the first frame", "less than 0.01 camera pixels", "In one frame too little", "nothing to draw"} {
 			if !strings.Contains(html, want) {
 				t.Errorf("the page lacks %q", want)
 			}
 		}
 		if strings.Contains(html, "<svg class=\"timing\"") {
 			t.Error("there is a diagram of nothing")
+		}
+	}
+}
+
+// What is drawn on the camera's frame is called what it is.
+func TestBorders(t *testing.T) {
+	for b, want := range map[report.Border]string{
+		report.PanelBorder: "found border of the screen", report.LitBorder: "border of the lit picture", report.GivenBorder: "Given for the first frame",
+		report.NoBorder: "as a close-up",
+	} {
+		doc, shots, aspect, s := filmExample(t)
+		doc.View.Camera.Border = b
+		html := renderFilm(t, doc, shots, aspect, s)
+		if !strings.Contains(html, want) {
+			t.Errorf("%s: the page lacks %q", b, want)
+		}
+		if got := strings.Contains(html, `<polygon class="edge"`); got != (b != report.NoBorder) {
+			t.Errorf("%s: a border is drawn: %v", b, got)
+		}
+		if b == report.NoBorder && (strings.Contains(html, "Movement") || strings.Contains(html, "confidence 0.93")) {
+			t.Error("of a border that is not there something is said")
 		}
 	}
 }
