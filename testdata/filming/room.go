@@ -1,6 +1,9 @@
 package filming
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Room is what surrounds the set.
 type Room struct {
@@ -24,6 +27,49 @@ type Room struct {
 	// middle is LampX, LampY from the screen's, in screen widths, with a
 	// halo on the wall; 0 for none.
 	LampNits, LampSize, LampX, LampY float64
+	// BoardMirror is the share of the picture that a polished board mirrors.
+	BoardMirror float64
+	// Things hang on the wall or stand before it, the last in front.
+	Things []Thing
+}
+
+// Thing is a rectangle in the plane of the screen: a poster, a window, a
+// shelf, another screen.
+type Thing struct {
+	// Left and right, upper and lower edge, in screen widths from the
+	// screen's middle.
+	X0, Y0, X1, Y1 float64
+	// Nits is its light without the set's, and Glow what it sends back of the
+	// set's against what the wall does there (1).
+	Nits, Glow float64
+	// Plays is, of another screen, the share of the set's light with which it
+	// shows the same picture, its sides changed over.
+	Plays float64
+}
+
+func (t *Thing) holds(x, y float64) bool {
+	return x >= t.X0 && x < t.X1 && y >= t.Y0 && y < t.Y1
+}
+
+// mirrors reports whether anything but the bezel shows the picture again.
+func (r *Room) mirrors() bool {
+	return r.BoardMirror > 0 || slices.ContainsFunc(r.Things, func(t Thing) bool { return t.Plays > 0 })
+}
+
+// mirrored returns the place of the picture, in shares of its width and
+// height, that is seen at a place of the plane around the set, and which share
+// of its light.
+func (r *Room) mirrored(x, y, half float64) (u, v, share float64) {
+	for i := len(r.Things) - 1; i >= 0; i-- {
+		if t := &r.Things[i]; t.holds(x, y) {
+			return (t.X1 - x) / (t.X1 - t.X0), (y - t.Y0) / (t.Y1 - t.Y0), t.Plays
+		}
+	}
+	edge := half + r.Bezel + r.BoardGap
+	if u, v = x+0.5, (2*edge-y)/(2*half)+0.5; y > edge && u > 0 && u < 1 && v > 0 && v < 1 {
+		return u, v, r.BoardMirror
+	}
+	return 0, 0, 0
 }
 
 // How far the set's light reaches on the wall, in screen widths, and how
@@ -43,6 +89,11 @@ func (r *Room) wall(x, y, half float64) (nits, glow float64) {
 	glow = r.Glow * math.Exp(-out/glowReach)
 	if r.BoardNits > 0 && y > half+r.Bezel+r.BoardGap {
 		nits, glow = r.BoardNits, glow/2
+	}
+	for i := range r.Things {
+		if t := &r.Things[i]; t.holds(x, y) {
+			nits, glow = t.Nits, r.Glow*math.Exp(-out/glowReach)*t.Glow
+		}
 	}
 	if r.LampNits > 0 {
 		d := math.Hypot(x-r.LampX, y-r.LampY)

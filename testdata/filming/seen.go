@@ -107,6 +107,7 @@ func (r *renderer) outside(u0, v0, u1, v1, bezel float32) bool {
 // setRow renders what the camera sees of a picture in row y: on the screen,
 // in the bezel and on the wall.
 func (r *renderer) setRow(c *Capture, s *shown, y int, dst []float32) {
+	mirrors := c.Room.mirrors()
 	us, vs := r.grid.u[y*r.grid.n:(y+1)*r.grid.n], r.grid.v[y*r.grid.n:(y+1)*r.grid.n]
 	bezel := float32(c.Room.Bezel * float64(r.w))
 	for block := range r.grid.n - 1 {
@@ -132,7 +133,7 @@ func (r *renderer) setRow(c *Capture, s *shown, y int, dst []float32) {
 			}
 			continue
 		}
-		if u1, v1 := us[block+1], vs[block+1]; r.outside(u, v, u1, v1, bezel) {
+		if u1, v1 := us[block+1], vs[block+1]; !mirrors && r.outside(u, v, u1, v1, bezel) {
 			// The glow is smooth: its ends are enough.
 			a, b := r.fromWall(r.glow, u, v)*float32(s.mean), r.fromWall(r.glow, u1, v1)*float32(s.mean)
 			step := (b - a) / node
@@ -152,7 +153,7 @@ func (r *renderer) setRow(c *Capture, s *shown, y int, dst []float32) {
 				}
 			}
 			if a < 1 {
-				light += (1 - a) * r.reflected(c, s, u, v, bezel)
+				light += (1 - a) * r.reflected(c, s, u, v, bezel, mirrors)
 			}
 			part[i] = light
 			u, v = u+du, v+dv
@@ -210,7 +211,7 @@ func (r *renderer) beyond(u, v float32) float32 {
 }
 
 // reflected returns what the bezel or the wall sends back of a picture.
-func (r *renderer) reflected(c *Capture, s *shown, u, v, bezel float32) float32 {
+func (r *renderer) reflected(c *Capture, s *shown, u, v, bezel float32, mirrors bool) float32 {
 	out := r.beyond(u, v)
 	a := r.onBezel(out, bezel)
 	light := float32(0)
@@ -230,6 +231,13 @@ func (r *renderer) reflected(c *Capture, s *shown, u, v, bezel float32) float32 
 	}
 	if a < 1 && c.Room.Glow > 0 {
 		light += (1 - a) * r.fromWall(r.glow, u, v) * float32(s.mean)
+	}
+	if a < 1 && mirrors {
+		w, h := float64(r.w), float64(r.h)
+		mu, mv, share := c.Room.mirrored(float64(u)/w-0.5, (float64(v)-h/2)/w/c.aspect, h/2/w/c.aspect)
+		if share > 0 {
+			light += (1 - a) * float32(share) * r.read(s.light, float32(mu*w), float32(mv*h))
+		}
 	}
 	return light
 }
