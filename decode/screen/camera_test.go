@@ -133,9 +133,11 @@ func randomView(r *rand.Rand, size image.Point) View {
 	yaw, pitch := (r.Float64()-0.5)*0.16, (r.Float64()-0.5)*0.10
 	v := View{Size: size, K1: -0.06 + 0.08*r.Float64(), Aspect: 16. / 9}
 	l := v.lens()
+	// What is turned away is foreshortened as well: for the usual lens.
+	slant := func(converge, half float64) float64 { return math.Cos(math.Atan(converge * usualFocal * w / half)) }
 	for i, c := range []Point{{-1, -1}, {1, -1}, {1, 1}, {-1, 1}} {
 		s := 1 / (1 + yaw*c.X + pitch*c.Y)
-		x, y := c.X*sw/2*s, c.Y*sh/2*s
+		x, y := c.X*sw/2*s*slant(yaw, sw/2), c.Y*sh/2*s*slant(pitch, sh/2)
 		v.Quad[i] = l.distort(Point{cx + x*math.Cos(roll) - y*math.Sin(roll), cy + x*math.Sin(roll) + y*math.Cos(roll)})
 	}
 	return v

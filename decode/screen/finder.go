@@ -87,6 +87,7 @@ type kept struct {
 	index  int
 	bright uint64
 	plane  picture.Plane
+	small  []uint8 // the same reduced
 }
 
 // NewFinder makes a finder for frames of w by h pixels.
@@ -121,7 +122,7 @@ func (f *Finder) Add(p *picture.Plane) {
 	for _, c := range f.spare {
 		bright += uint64(c)
 	}
-	f.keep(p, bright)
+	f.keep(p, bright, f.spare)
 	if f.count%f.every == 0 {
 		if len(f.stack) == mostReduced {
 			for i := range mostReduced / 2 {
@@ -139,7 +140,7 @@ func (f *Finder) Add(p *picture.Plane) {
 }
 
 // keep copies the frame if it is one of the brightest so far.
-func (f *Finder) keep(p *picture.Plane, bright uint64) {
+func (f *Finder) keep(p *picture.Plane, bright uint64, small []uint8) {
 	var k *kept
 	if len(f.whole) < mostWhole {
 		f.whole = append(f.whole, kept{plane: picture.New(p.W, p.H, p.Depth)})
@@ -159,6 +160,7 @@ func (f *Finder) keep(p *picture.Plane, bright uint64) {
 		k.plane = picture.New(p.W, p.H, p.Depth)
 	}
 	k.index, k.bright = f.count, bright
+	k.small = append(k.small[:0], small...)
 	for y := range p.H {
 		if p.Pix != nil {
 			copy(k.plane.Pix[y*p.W:][:p.W], p.Pix[y*p.Stride:][:p.W])
@@ -178,13 +180,14 @@ func (f *Finder) Result() (Found, error) {
 	if len(f.stack) == 0 {
 		return Found{}, errNoFrames
 	}
-	s := f.survey()
+	s := f.survey(f.stack)
 	direct := Found{Kind: Direct, View: Whole(f.size)}
 	if why := s.blackBars(); why != "" {
 		direct.Why, direct.Confidence = why, 0.95
 		return direct, nil
 	}
-	best, ok := choose(f.search(s))
+	list, s := f.search(s)
+	best, ok := choose(list)
 	px, share := f.grid()
 	near := share >= gridShare
 	if ok && !(near && (best.score < wholeBorder || best.hidden != [4]bool{})) {
@@ -245,19 +248,18 @@ type survey struct {
 	bright []uint8   // the brightest frame
 	mean   []float32 // codes
 	unrest []float32 // standard deviation over time, codes
-	// flicker is the same of light, 1 being white.
+	// flicker is the same of light, 1 being white, without noise.
 	flicker []float32
-	// noise is what of it is everywhere: a tenth of the samples flicker less.
-	noise float32
 }
 
-func (f *Finder) survey() *survey {
+// survey looks at reduced frames together.
+func (f *Finder) survey(stack [][]uint8) *survey {
 	n := f.small.X * f.small.Y
 	s := &survey{w: f.small.X, h: f.small.Y, factor: f.factor,
-		most: slices.Clone(f.stack[0]), least: slices.Clone(f.stack[0]), mean: make([]float32, n), unrest: make([]float32, n)}
+		most: slices.Clone(stack[0]), least: slices.Clone(stack[0]), mean: make([]float32, n), unrest: make([]float32, n)}
 	sum, square := make([]uint32, n), make([]uint32, n)
 	most := uint32(0)
-	for _, frame := range f.stack {
+	for _, frame := range stack {
 		all := uint32(0)
 		for _, c := range frame {
 			all += uint32(c)
@@ -271,28 +273,20 @@ func (f *Finder) survey() *survey {
 			square[i] += uint32(c) * uint32(c)
 		}
 	}
-	k := float64(len(f.stack))
+	k := float64(len(stack))
 	for i := range s.unrest {
 		mean := float64(sum[i]) / k
 		s.mean[i] = float32(mean)
 		s.unrest[i] = float32(math.Sqrt(max(0, float64(square[i])/k-mean*mean)))
 	}
 	f.full = s.floor() < belowBlack
-	light := responseOf(8, f.full)
-	s.flicker = make([]float32, n)
-	for i := range n {
-		var sum, square float64
-		for _, frame := range f.stack {
-			l := float64(light[frame[i]])
-			sum += l
-			square += l * l
-		}
-		s.flicker[i] = float32(math.Sqrt(max(0, square/k-sum*sum/k/k)))
-	}
-	sorted := slices.Clone(s.flicker)
-	slices.Sort(sorted)
-	s.noise = sorted[n/10]
+	s.flickers(stack, f.full)
 	return s
+}
+
+// smallPlane returns a reduced frame as a plane.
+func (f *Finder) smallPlane(pix []uint8) picture.Plane {
+	return picture.Plane{Pix: pix, Stride: f.small.X, W: f.small.X, H: f.small.Y, Depth: 8}
 }
 
 // restlessness returns the mean change of light over time at the edges of the frame and

@@ -238,22 +238,11 @@ func (v View) straight() Quad {
 }
 
 // onto returns the quadrilateral displaced, turned and sized to lie as near
-// to another as it can: least squares, which for complex numbers is one
-// quotient.
+// to another as it can.
 func (q Quad) onto(to Quad) Quad {
-	a, b := q.centre(), to.centre()
-	var re, im, n float64
-	for i := range q {
-		x, y := q[i].X-a.X, q[i].Y-a.Y
-		u, v := to[i].X-b.X, to[i].Y-b.Y
-		re += x*u + y*v
-		im += x*v - y*u
-		n += x*x + y*y
-	}
-	re, im = re/n, im/n
-	for i := range q {
-		x, y := q[i].X-a.X, q[i].Y-a.Y
-		q[i] = Point{b.X + re*x - im*y, b.Y + im*x + re*y}
+	s := between(q, to)
+	for i, p := range q {
+		q[i] = s.apply(p)
 	}
 	return q
 }

@@ -1,19 +1,19 @@
 package screen
 
 import (
+	"cmp"
 	"image"
 	"math"
 	"slices"
 
 	"gocv.io/x/gocv"
-
-	"setwitness/decode/picture"
 )
 
 // candidate is a quadrilateral that may be the screen, in full camera pixels.
 type candidate struct {
 	view   View
 	frame  int
+	begin  []View  // of the kept frames, before they are fitted
 	views  []View  // of the kept frames
 	hidden [4]bool // sides that are the frame's own edge
 	fit    fitted  // over all kept frames
@@ -25,6 +25,8 @@ type candidate struct {
 	steady, calm float64
 	outside      float64 // share of all change in the frames
 	still        bool    // the inside does not change either
+	sides        sides
+	promise      float64 // of a rough candidate
 }
 
 // Levels at which the brightest and the restless parts of the frames are cut
@@ -62,6 +64,7 @@ func (s *survey) candidates() []Quad {
 			out = append(out, s.pieces(mask)...)
 		}
 	}
+	out = append(out, s.lively()...)
 	out = append(out, s.lined(s.most)...)
 	return append(out, s.lined(s.bright)...)
 }
@@ -223,9 +226,35 @@ const (
 	followProfiles = 48
 )
 
-// search returns what may be a screen in the frames.
-func (f *Finder) search(s *survey) []candidate {
-	most := picture.Plane{Pix: s.most, Stride: s.w, W: s.w, H: s.h, Depth: 8}
+// search returns what may be a screen in the frames, and the survey that it
+// was found in.
+func (f *Finder) search(s *survey) ([]candidate, *survey) {
+	rough := f.roughs(s)
+	whole := slices.Repeat([]similarity{rest}, len(f.whole))
+	if stack, list, ok := f.track(s, rough); ok {
+		// In the hand all edges of the room flicker; steadied they do not.
+		s, whole = f.survey(f.steadied(stack)), list
+		rough = f.roughs(s)
+	}
+	var fine []candidate
+	var b border
+	for _, c := range f.settled(&b, rough, whole) {
+		if f.refine(&b, &c) {
+			f.weigh(s, &c, whole)
+			if c.plausible() {
+				fine = append(fine, c)
+			}
+		}
+	}
+	if _, ok := choose(fine); !ok {
+		fine = f.searchFaint(s)
+	}
+	return fine, s
+}
+
+// roughs returns quadrilaterals that fit the survey, the most promising first.
+func (f *Finder) roughs(s *survey) []candidate {
+	most := f.smallPlane(s.most)
 	light := frame{&most, responseOf(8, f.full)}
 	var rough []candidate
 	var b border
@@ -242,32 +271,77 @@ func (f *Finder) search(s *survey) []candidate {
 			rough[same] = c
 		}
 	}
-	slices.SortStableFunc(rough, func(a, b candidate) int { return int(math.Copysign(1, b.rough-a.rough)) })
-	if len(rough) > mostCandidates {
-		rough = rough[:mostCandidates]
+	for i := range rough {
+		c := &rough[i]
+		_, inside, _ := s.surroundings(c.view.Quad)
+		c.sides = s.sides(c.view.Quad, inside)
+		alive, leak := c.sides.of(c.hidden)
+		c.promise = c.rough * (deadPromise + (1-deadPromise)*alive) * (1 - leakLoss*leak)
 	}
-	var fine []candidate
-	for _, c := range rough {
-		small := c.view.Quad
-		c.view = enlarge(c.view, f.factor, f.size)
-		if f.refine(&b, &c) {
-			var ring, inside float64
-			ring, inside, c.outside = s.surroundings(small)
-			c.calm = ring / max(inside, 1e-9)
-			c.still = inside < stillFlicker
-			if c.plausible() {
-				fine = append(fine, c)
-			}
-		}
-	}
-	if _, ok := choose(fine); !ok {
-		return f.searchFaint(s)
-	}
-	return fine
+	slices.SortStableFunc(rough, func(a, b candidate) int { return cmp.Compare(b.promise, a.promise) })
+	return rough
 }
 
-// mostCandidates bounds the work on full frames.
-const mostCandidates = 8
+const (
+	// A border whose sides are not alive promises this much of one whose
+	// sides are: the picture may stand still.
+	deadPromise = 0.25
+	// leakLoss is how much less a side is worth outside of which light
+	// changes all along as it does inside.
+	leakLoss = 0.6
+)
+
+// settled returns the most promising of the rough candidates, each fitted to
+// the kept frames without a bend of the lens, and those that came to lie on
+// the same sides only once.
+func (f *Finder) settled(b *border, rough []candidate, whole []similarity) []candidate {
+	var out []candidate
+	for _, c := range rough[:min(len(rough), mostSettled)] {
+		c.view = enlarge(c.view, f.factor, f.size)
+		if !f.settle(b, &c, whole) {
+			continue
+		}
+		if c.hidden = c.view.hidden(); c.quality() < unsettled {
+			continue
+		}
+		if !slices.ContainsFunc(out, func(o candidate) bool { return o.view.Quad.near(c.view.Quad, float64(f.factor)) }) {
+			out = append(out, c)
+		}
+		if len(out) == mostCandidates {
+			break
+		}
+	}
+	return out
+}
+
+// weigh says of a refined candidate how light changes around it.
+func (f *Finder) weigh(s *survey, c *candidate, whole []similarity) {
+	q := c.view.Quad
+	k := float64(f.factor)
+	for i := range f.whole {
+		if f.whole[i].index != c.frame {
+			continue
+		}
+		back := whole[i].inverse()
+		for j, p := range q {
+			q[j] = back.apply(Point{(p.X+0.5)/k - 0.5, (p.Y+0.5)/k - 0.5})
+		}
+	}
+	var ring, inside float64
+	ring, inside, c.outside = s.surroundings(q)
+	c.sides = s.sides(q, inside)
+	c.calm = ring / max(inside, 1e-9)
+	c.still = inside < stillFlicker
+}
+
+// mostSettled and mostCandidates bound the work on full frames.
+const (
+	mostSettled    = 24
+	mostCandidates = 6
+	// unsettled is the quality below which a candidate without the lens's
+	// bend is given up.
+	unsettled = 0.2
+)
 
 func (q Quad) near(o Quad, px float64) bool {
 	for i := range q {
@@ -323,64 +397,83 @@ func roughly(light frame, b *border, q Quad) (candidate, bool) {
 // cushion of a phone's wide camera.
 var bends = [...]float64{0, -0.03, 0.03, -0.06, 0.06, -0.1}
 
+// measure fits each of the views to its kept frame, with one bend of the lens
+// for all, and returns how well that explains the samples, what shows in all
+// together and which frame shows most.
+func (f *Finder) measure(b *border, views []View, k1 float64, reach int, l loose, wide, narrow float64) (float64, fitted, int) {
+	resp := responseOf(f.whole[0].plane.Depth, f.full)
+	var total float64
+	var all fitted
+	best, most := 0, -1.0
+	for i := range f.whole {
+		v := views[i]
+		v.K1 = k1
+		b.read(frame{&f.whole[i].plane, resp}, v, searchProfiles, reach, 1)
+		d, fit := b.fit(shift{}, l, wide, narrow)
+		nv := b.shifted(v, d)
+		if !nv.Quad.convex() {
+			continue
+		}
+		views[i] = nv
+		gain := b.gain(d, narrow)
+		total += gain
+		if gain > most {
+			best, most = i, gain
+		}
+		for s := range all.seen {
+			all.seen[s] = max(all.seen[s], fit.seen[s])
+			all.contrast[s] = max(all.contrast[s], fit.contrast[s])
+		}
+		all.rms += fit.rms * float64(fit.used)
+		all.used += fit.used
+	}
+	if all.used > 0 {
+		all.rms /= float64(all.used)
+	}
+	return total, all, best
+}
+
+// settle fits a rough candidate to each of the kept frames, from where the
+// sway puts it.
+func (f *Finder) settle(b *border, c *candidate, whole []similarity) bool {
+	c.views = make([]View, len(f.whole))
+	k := float64(f.factor)
+	for i, s := range whole {
+		v := c.view
+		for j, p := range v.Quad {
+			p = s.apply(Point{(p.X+0.5)/k - 0.5, (p.Y+0.5)/k - 0.5})
+			v.Quad[j] = Point{(p.X+0.5)*k - 0.5, (p.Y+0.5)*k - 0.5}
+		}
+		c.views[i] = v
+	}
+	reach := max(settleReach*f.factor, 8)
+	near := loose{float64(reach), float64(reach), float64(reach), 2 * float64(f.factor)}
+	var best int
+	c.begin = slices.Clone(c.views)
+	_, c.fit, best = f.measure(b, c.views, 0, reach, near, float64(reach), 2)
+	c.frame = f.whole[best].index
+	c.view = c.views[0]
+	return c.view.Quad.convex()
+}
+
+// settleReach is how far the sides of a rough candidate may be off in the
+// kept frames, in reduced samples: what the fit of one frame and the bend of
+// the lens make.
+const settleReach = 3
+
 // refine fits the candidate to each of the kept frames, with one bend of the
 // lens for all.
 func (f *Finder) refine(b *border, c *candidate) bool {
-	rough := c.view
-	resp := responseOf(f.whole[0].plane.Depth, f.full)
-	// First the frames' own places, with a loose fit.
-	views := make([]View, len(f.whole))
-	measure := func(k1 float64, reach int, step float64, l loose, wide, narrow float64) (float64, fitted, int) {
-		var total float64
-		var all fitted
-		best, most := 0, -1.0
-		for i := range f.whole {
-			v := views[i]
-			v.K1 = k1
-			b.read(frame{&f.whole[i].plane, resp}, v, searchProfiles, reach, step)
-			d, fit := b.fit(shift{}, l, wide, narrow)
-			nv := b.shifted(v, d)
-			if !nv.Quad.convex() {
-				continue
-			}
-			views[i] = nv
-			gain := b.gain(d, narrow)
-			total += gain
-			all.support += b.support(d, narrow)
-			if gain > most {
-				best, most = i, gain
-			}
-			for s := range all.seen {
-				all.seen[s] = max(all.seen[s], fit.seen[s])
-				all.contrast[s] = max(all.contrast[s], fit.contrast[s])
-			}
-			all.rms += fit.rms * float64(fit.used)
-			all.used += fit.used
-		}
-		if all.used > 0 {
-			all.rms /= float64(all.used)
-		}
-		return total, all, best
-	}
-	// What the brightest of all frames showed is wider than the screen by as
-	// much as the camera swayed, if it did.
-	reach := max(4*f.factor, 8)
+	views := c.views
+	rough := c.begin[0]
+	reach := max(settleReach*f.factor, 8)
 	near := loose{float64(reach), float64(reach), float64(reach), 2 * float64(f.factor)}
-	begin := slices.Repeat([]View{c.view}, len(views))
-	copy(views, begin)
-	_, still, _ := measure(0, reach, 1, near, float64(reach), 2)
-	if swayed, ok := f.swayed(b, c.view, resp); ok {
-		copy(views, swayed)
-		if _, moved, _ := measure(0, reach, 1, near, float64(reach), 2); moved.support > still.support {
-			begin = swayed
-		}
-	}
 	var gain, k1 float64
 	gain = -1
 	var starts []View
 	for _, k := range bends {
-		copy(views, begin)
-		g, _, _ := measure(k, reach, 1, near, float64(reach), 2)
+		copy(views, c.begin)
+		g, _, _ := f.measure(b, views, k, reach, near, float64(reach), 2)
 		if g > gain {
 			gain, k1 = g, k
 			starts = slices.Clone(views)
@@ -388,11 +481,11 @@ func (f *Finder) refine(b *border, c *candidate) bool {
 	}
 	// Then the bend in smaller and smaller steps.
 	copy(views, starts)
-	gain, _, _ = measure(k1, 8, 1, loose{4, 4, 4, 2}, 5, 1.5)
+	gain, _, _ = f.measure(b, views, k1, 8, loose{4, 4, 4, 2}, 5, 1.5)
 	for step := 0.015; step > 0.002; step /= 2 {
 		for _, k := range []float64{k1 - step, k1 + step} {
 			copy(views, starts)
-			g, _, _ := measure(k, 8, 1, loose{4, 4, 4, 2}, 5, 1.5)
+			g, _, _ := f.measure(b, views, k, 8, loose{4, 4, 4, 2}, 5, 1.5)
 			if g > gain {
 				gain, k1 = g, k
 				starts = slices.Clone(views)
@@ -400,9 +493,8 @@ func (f *Finder) refine(b *border, c *candidate) bool {
 		}
 	}
 	copy(views, starts)
-	_, c.fit, c.frame = measure(k1, 6, 1, loose{3, 3, 3, 3}, 3, 1)
+	_, c.fit, c.frame = f.measure(b, views, k1, 6, loose{3, 3, 3, 3}, 3, 1)
 	c.view = views[c.frame]
-	c.views = views
 	c.steady = wander(views) / math.Hypot(float64(f.size.X), float64(f.size.Y))
 	c.frame = f.whole[c.frame].index
 	c.view.K1 = k1
@@ -553,33 +645,6 @@ func (s *survey) floor() float32 {
 	return sorted[len(sorted)/20]
 }
 
-// swayed returns where the screen lies in each kept frame if the camera moved
-// between them: the frame that shows it best is fitted alone, and the others
-// with that one's shape.
-func (f *Finder) swayed(b *border, v View, resp response) ([]View, bool) {
-	const step, gate = 4, 3
-	most := 0.0
-	shape := v
-	for i := range f.whole {
-		b.read(frame{&f.whole[i].plane, resp}, v, searchProfiles, farReach/farStep, farStep)
-		d, _ := b.fit(b.vote(farReach, step), loose{step, step, step, step}, 2*step, gate)
-		if g := b.support(d, gate); g > most {
-			if s := b.shifted(v, d); s.Quad.convex() {
-				most, shape = g, s
-			}
-		}
-	}
-	out := make([]View, len(f.whole))
-	for i := range f.whole {
-		b.read(frame{&f.whole[i].plane, resp}, shape, searchProfiles, farReach/farStep, farStep)
-		d, _ := b.fit(b.displaced(farReach, farStep), loose{step, step, 1, 1}, 2*step, gate)
-		if out[i] = b.shifted(shape, d); !out[i].Quad.convex() {
-			return nil, false
-		}
-	}
-	return out, true
-}
-
 // gain is how well a shift explains the samples.
 func (b *border) gain(d shift, narrow float64) float64 {
 	var g float64
@@ -611,49 +676,6 @@ func (c *candidate) quality() float64 {
 		return 0
 	}
 	return math.Pow(q, 1/float64(n)) * math.Sqrt(float64(n)/4)
-}
-
-// leastQuality is where a quadrilateral is believed to be a screen's border.
-const leastQuality = 0.45
-
-// choose returns the outermost of the good candidates: of those that are about
-// as good as the best, the largest. Of two that are about as large it is the one with
-// the stronger border.
-func choose(all []candidate) (candidate, bool) {
-	var out candidate
-	for _, c := range all {
-		if c.score > out.score {
-			out = c
-		}
-	}
-	best := out.score
-	strong := 0.0
-	for _, c := range all {
-		if c.score >= asGood*best {
-			strong = max(strong, c.rough)
-		}
-	}
-	size := func(c *candidate) float64 { return c.view.Quad.area() }
-	for _, c := range all {
-		if c.score < asGood*best || c.rough < halfStrong*strong {
-			continue
-		}
-		ratio := size(&c) / size(&out)
-		a, b := c.offShape(), out.offShape()
-		switch {
-		case a < shapeSlack/2 && b > shapeSlack || b < shapeSlack/2 && a > shapeSlack:
-			// One has the shape of a set and the other none.
-			if a < b {
-				out = c
-			}
-		case out.rough < halfStrong*strong,
-			ratio > sameSize && !bezel(&c, &out),
-			ratio < 1/sameSize && bezel(&out, &c),
-			ratio >= 1/sameSize && ratio <= sameSize && c.rough > out.rough:
-			out = c
-		}
-	}
-	return out, best >= leastQuality
 }
 
 // A screen is wider than high, by what sets and their pictures are and what
@@ -740,47 +762,6 @@ const (
 	stillTrust = 0.5
 )
 
-// offShape is how far a candidate is from the shape of a set, as a logarithm.
-func (c *candidate) offShape() float64 {
-	if c.hidden != [4]bool{} {
-		return shapeSlack
-	}
-	return math.Abs(math.Log(c.view.measuredShape() / panelShape))
-}
-
-// bezel reports whether what a larger candidate adds to a smaller one is no more
-// than the set's frame.
-func bezel(larger, smaller *candidate) bool {
-	a, b := larger.view.Quad, smaller.view.Quad
-	width := math.Hypot(b[1].X-b[0].X, b[1].Y-b[0].Y)
-	const noise = 3 // px
-	for i := range a {
-		p, q := b[i], b[(i+1)%4]
-		dx, dy := q.X-p.X, q.Y-p.Y
-		mx, my := (a[i].X+a[(i+1)%4].X-p.X-q.X)/2, (a[i].Y+a[(i+1)%4].Y-p.Y-q.Y)/2
-		out := (mx*dy - my*dx) / math.Hypot(dx, dy) // outwards is to the left
-		if out > noise && out < bezelMost*width && larger.fit.contrast[i] < bezelContrast*smaller.fit.contrast[i] {
-			return true
-		}
-	}
-	return false
-}
-
-const (
-	// asGood is how much of the best quality another candidate needs to be
-	// preferred for its size: the noise of a quality.
-	asGood = 0.9
-	// halfStrong is the same for the contrast of its border.
-	halfStrong = 0.6
-	// A strip of at most this share of the screen's width between two borders
-	// is the bezel, if the outer border has less than that share of the
-	// contrast of the inner one.
-	bezelMost     = 0.03
-	bezelContrast = 0.5
-	// sameSize is how much larger an area has to be to be another one.
-	sameSize = 1.015
-)
-
 // describe makes the result of the chosen candidate.
 func (f *Finder) describe(c candidate) Found {
 	found := Found{Kind: Screen, View: c.view, Frame: c.frame, Hidden: c.hidden, Confidence: c.score}
@@ -855,7 +836,7 @@ func (s *survey) surroundings(q Quad) (ring, inside, outside float64) {
 	for y := range s.h {
 		for x := range s.w {
 			fx, fy := float64(x), float64(y)
-			u := max(0, float64(s.flicker[y*s.w+x]-s.noise))
+			u := float64(s.flicker[y*s.w+x])
 			switch {
 			case within(&in, fx, fy):
 				inside += u

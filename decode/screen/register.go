@@ -1,0 +1,148 @@
+package screen
+
+import (
+	"image"
+	"image/color"
+	"math"
+
+	"gocv.io/x/gocv"
+)
+
+// A similarity is how a frame lies against where the others are brought to: turned
+// and sized by the complex number a+bi, then displaced, in reduced samples.
+type similarity struct{ a, b, x, y float64 }
+
+// rest is no sway.
+var rest = similarity{a: 1}
+
+func (s similarity) apply(p Point) Point {
+	return Point{s.a*p.X - s.b*p.Y + s.x, s.b*p.X + s.a*p.Y + s.y}
+}
+
+func (s similarity) inverse() similarity {
+	n := s.a*s.a + s.b*s.b
+	a, b := s.a/n, -s.b/n
+	return similarity{a, b, -(a*s.x - b*s.y), -(b*s.x + a*s.y)}
+}
+
+// between returns the sway that takes one quadrilateral as near to another as
+// it can: least squares, which for complex numbers is one quotient.
+func between(from, to Quad) similarity {
+	a, b := from.centre(), to.centre()
+	var re, im, n float64
+	for i := range from {
+		x, y := from[i].X-a.X, from[i].Y-a.Y
+		u, v := to[i].X-b.X, to[i].Y-b.Y
+		re += x*u + y*v
+		im += x*v - y*u
+		n += x*x + y*y
+	}
+	re, im = re/n, im/n
+	return similarity{re, im, b.X - re*a.X + im*a.Y, b.Y - im*a.X - re*a.Y}
+}
+
+const (
+	// trackers is how many quadrilaterals are tried to follow the camera by:
+	// not the best one has to be the screen's, any that stands in the room
+	// sways with it.
+	trackers      = 4
+	trackProfiles = 20
+	// A hand sways by less than this many reduced samples in the time of the
+	// survey: some 25 px of 720 lines.
+	swayMost = 10
+	// stillSway is what the fit of a reduced frame strays by on a stand,
+	// reduced samples.
+	stillSway = 0.3
+	// A frame that shows less than this share of what the others show of the
+	// border is left where it is: it is dark.
+	trackLeast = 0.3
+	// trackSure is the share of the profiles that has to show what is
+	// followed, over all frames: below, it is followed by noise.
+	trackSure = 0.25
+)
+
+// track follows the camera through the reduced frames by the quadrilateral of
+// which most shows in all of them. It reports false for a camera that stands
+// still, or if there is nothing to follow.
+func (f *Finder) track(s *survey, rough []candidate) (stack, whole []similarity, ok bool) {
+	resp := responseOf(8, f.full)
+	var b border
+	best := 0.0
+	bright := f.smallPlane(s.bright)
+	for _, c := range rough[:min(len(rough), trackers)] {
+		// What the brightest of all frames showed is wider than what one of
+		// them shows by as much as the camera swayed.
+		b.read(frame{&bright, resp}, c.view, trackProfiles, swayMost+2, 1)
+		d := b.vote(swayMost, 1)
+		d, _ = b.fit(d, loose{2, 2, 2, 2}, 3, 1)
+		if c.view = b.shifted(c.view, d); !c.view.Quad.convex() {
+			continue
+		}
+		one := func(pix []uint8) (similarity, float64) {
+			p := f.smallPlane(pix)
+			b.read(frame{&p, resp}, c.view, trackProfiles, swayMost+2, 1)
+			d, _ := b.fit(b.displaced(swayMost, 1), loose{1, 1, 0.05, 0.05}, 3, 1)
+			return between(b.corners, b.shifted(c.view, d).Quad), b.support(d, 1)
+		}
+		list := make([]similarity, len(f.stack))
+		support := make([]float64, len(f.stack))
+		var sum, top float64
+		for i, pix := range f.stack {
+			list[i], support[i] = one(pix)
+			sum += support[i]
+			top = max(top, support[i])
+		}
+		if sum <= best {
+			continue
+		}
+		best = sum
+		for i := range list {
+			if support[i] < trackLeast*top {
+				list[i] = rest
+			}
+		}
+		stack, whole = list, make([]similarity, len(f.whole))
+		for i := range whole {
+			var s float64
+			if whole[i], s = one(f.whole[i].small); s < trackLeast*top {
+				whole[i] = rest
+			}
+		}
+	}
+	if best < trackSure*4*trackProfiles*float64(len(f.stack)) {
+		return nil, nil, false
+	}
+	c := Point{float64(f.small.X) / 2, float64(f.small.Y) / 2}
+	var x, y, xx, yy float64
+	for _, s := range stack {
+		p := s.apply(c)
+		x, y, xx, yy = x+p.X, y+p.Y, xx+p.X*p.X, yy+p.Y*p.Y
+	}
+	n := float64(max(len(stack), 1))
+	spread := math.Sqrt(max(0, xx/n-x*x/n/n) + max(0, yy/n-y*y/n/n))
+	return stack, whole, len(stack) > 0 && spread > stillSway
+}
+
+// steadied returns the reduced frames with the sway taken out of them.
+func (f *Finder) steadied(list []similarity) [][]uint8 {
+	out := make([][]uint8, len(f.stack))
+	m := gocv.NewMatWithSize(2, 3, gocv.MatTypeCV64F)
+	defer m.Close()
+	moved := gocv.NewMat()
+	defer moved.Close()
+	for i, pix := range f.stack {
+		out[i] = pix
+		src, err := gocv.NewMatFromBytes(f.small.Y, f.small.X, gocv.MatTypeCV8U, pix)
+		if err != nil {
+			continue
+		}
+		s := list[i].inverse()
+		for k, v := range [...]float64{s.a, -s.b, s.x, s.b, s.a, s.y} {
+			m.SetDoubleAt(k/3, k%3, v)
+		}
+		gocv.WarpAffineWithParams(src, &moved, m, image.Pt(f.small.X, f.small.Y), gocv.InterpolationLinear, gocv.BorderReplicate, color.RGBA{})
+		out[i] = moved.ToBytes()
+		src.Close()
+	}
+	return out
+}
