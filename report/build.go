@@ -18,10 +18,12 @@ type Input struct {
 	Created time.Time // zero: not stated
 	Take    Take
 	Result  *detect.Result
-	// View is that of a take of a screen; nil for a direct one.
-	View     *View
-	Settings map[string]string // of the set
-	Warnings []string
+	// View is that of a take of a screen; nil for a direct one. DirectWhy is
+	// what says that it is that.
+	View      *View
+	DirectWhy string
+	Settings  map[string]string // of the set
+	Warnings  []string
 }
 
 // Peak says where the evidence of a finding is: the picture in which it is
@@ -49,7 +51,7 @@ func Build(in Input) (*Findings, []Peak) {
 		Schema:     SchemaName,
 		Tool:       Tool{Name: "setwitness", Version: in.Version},
 		Take:       in.Take,
-		View:       View{Kind: "direct", Raster: Raster{r.Format.W, r.Format.H}},
+		View:       View{Kind: "direct", Why: in.DirectWhy, Raster: Raster{r.Format.W, r.Format.H}},
 		Conditions: conditions(r.Conditions, in.Settings),
 		Coverage:   coverage(r.Coverage),
 		Findings:   []Finding{},

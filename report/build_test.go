@@ -201,10 +201,10 @@ func TestBuildHostile(t *testing.T) {
 func filmed() Input {
 	in := example()
 	in.View = &View{
-		Kind: "screen", Raster: Raster{1920, 1080}, RefreshHz: 50, DisplayedFrames: 100, MixedFrames: 70, CameraPxPerLine: 1.1,
+		Kind: "screen", Why: "a lit quadrilateral", Raster: Raster{1920, 1080}, RefreshHz: 50, DisplayedFrames: 100, MixedFrames: 70, CameraPxPerLine: 1.1,
 		Corners: [][2]float64{{100, 80}, {1200.5, 90}, {1190, 700}, {95, 690.25}},
 		Camera: &Camera{
-			Why: "a lit quadrilateral", Capture: "240 frames a second", Refresh: "50 new pictures a second", FramesPerPicture: 4.8,
+			Capture: "240 frames a second", Refresh: "50 new pictures a second", FramesPerPicture: 4.8,
 			ExposureMs: 2, DownMs: -9, AcrossMs: 0.1, Border: PanelBorder, CornersConfidence: 0.9, CornersSpreadPx: 0.2, SwayPx: 8, CarriedFrames: 3, TrustedShare: 0.99,
 			NoiseCodes: 0.4,
 			Sample: &Sample{
@@ -218,6 +218,11 @@ func filmed() Input {
 
 // The document of a take of a screen keeps to the schema and comes back whole.
 func TestScreen(t *testing.T) {
+	in := example()
+	in.DirectWhy = "no border shows"
+	if f, _ := Build(in); f.View.Kind != "direct" || f.View.Why != in.DirectWhy {
+		t.Errorf("a direct take is seen as %+v", f.View)
+	}
 	f, _ := Build(filmed())
 	var b bytes.Buffer
 	if err := Encode(&b, f); err != nil {

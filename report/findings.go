@@ -75,7 +75,8 @@ const (
 
 // View is the raster that was analysed.
 type View struct {
-	Kind            string       `json:"kind"` // direct or screen
+	Kind            string       `json:"kind"`          // direct or screen
+	Why             string       `json:"why,omitempty"` // what Kind rests on
 	Raster          Raster       `json:"raster"`
 	Corners         [][2]float64 `json:"corners,omitempty"`
 	RefreshHz       float64      `json:"refresh_hz,omitempty"`
@@ -88,7 +89,6 @@ type View struct {
 // Camera is what was found out, in a take of a screen, about the camera and how
 // it saw the set. Words stand where a number would say less.
 type Camera struct {
-	Why     string `json:"why"`               // this is a take of a screen
 	Capture string `json:"capture"`           // when the frames were captured
 	Refresh string `json:"refresh,omitempty"` // what was found of the set's refresh
 	// FramesPerPicture is the camera's frames to one displayed picture.

@@ -24,6 +24,7 @@ type scan struct {
 	f                   *factory
 	o                   *scanOptions
 	clip, folder, label string
+	directWhy           string // what says that the take is direct
 }
 
 // run scans the clip and writes its folder. soft asks for what was found so
@@ -90,12 +91,13 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 		return nil, err
 	}
 	in := report.Input{
-		Version:  version,
-		Created:  s.f.now(),
-		Take:     facts,
-		Result:   result,
-		Settings: s.o.settings,
-		Warnings: append(warnings, takeWarnings(info, summary)...),
+		Version:   version,
+		Created:   s.f.now(),
+		Take:      facts,
+		Result:    result,
+		Settings:  s.o.settings,
+		Warnings:  append(warnings, takeWarnings(info, summary)...),
+		DirectWhy: s.directWhy,
 	}
 	options.Keys = summary.Keys
 	source, format := crops.Pictures(&again{s, options}), result.Format

@@ -25,8 +25,14 @@ type filmed struct {
 
 // survey looks at the beginning of a clip and returns nil for a direct take.
 func (s *scan) survey(ctx context.Context, t take, o decode.Options) (*filmed, error) {
-	// No camera that is pointed at a set records fields.
-	if s.o.view.From == display.Direct || t.Format().Fields && s.o.view.From == display.Auto || s.f.stamps == nil {
+	switch {
+	case s.o.view.From == display.Direct:
+		s.directWhy = "the user says so"
+		return nil, nil
+	case t.Format().Fields && s.o.view.From == display.Auto:
+		s.directWhy = "it holds fields, which no camera that is pointed at a set records"
+		return nil, nil
+	case s.f.stamps == nil:
 		return nil, nil
 	}
 	probe, err := s.f.open(s.clip, o)
@@ -40,6 +46,7 @@ func (s *scan) survey(ctx context.Context, t take, o decode.Options) (*filmed, e
 		return nil, s.unread(ctx, err)
 	}
 	if !survey.Screen {
+		s.directWhy = survey.Why
 		return nil, nil
 	}
 	return &filmed{survey: survey, given: s.o.view.Corners != nil}, nil
@@ -79,6 +86,7 @@ func (f *filmed) describe(in *report.Input) {
 	v := s.Found.View
 	view := &report.View{
 		Kind:            "screen",
+		Why:             s.Why,
 		Raster:          report.Raster{Width: s.Raster.X, Height: s.Raster.Y},
 		DisplayedFrames: facts.Displayed,
 		MixedFrames:     facts.Mixed,
@@ -88,7 +96,6 @@ func (f *filmed) describe(in *report.Input) {
 		view.Corners = append(view.Corners, c)
 	}
 	view.Camera = &report.Camera{
-		Why:               s.Why,
 		Capture:           s.Timing.Reason,
 		Border:            f.border(),
 		CornersConfidence: rounded(min(max(v.Confidence, 0), 1)),

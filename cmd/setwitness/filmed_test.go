@@ -79,7 +79,7 @@ func TestFilmed(t *testing.T) {
 	// The page shows the camera's frame, where its screen is, and which frames
 	// show what.
 	c := v.Camera
-	if c == nil || c.Sample == nil || c.Capture == "" || c.Refresh == "" {
+	if v.Why == "" || c == nil || c.Sample == nil || c.Capture == "" || c.Refresh == "" {
 		t.Fatalf("of the camera it is said %+v", c)
 	}
 	if c.Border != report.PanelBorder || c.TrustedShare < 0.9 || c.CornersSpreadPx > 1 || c.SwayPx > 3 || c.FramesPerPicture < 4.7 || c.FramesPerPicture > 4.9 {
@@ -123,8 +123,8 @@ func TestFilmed(t *testing.T) {
 	if e := sw(t, "scan", clip, "--from", "direct", "--out", out, "--quiet"); e.code != exitDone {
 		t.Fatal(e)
 	}
-	if doc, err = report.Read(filepath.Join(out, findingsName)); err != nil || doc.View.Kind != "direct" || doc.Conditions.ResponseAssumed {
-		t.Errorf("view of kind %q, conditions %+v, %v; want direct", doc.View.Kind, doc.Conditions, err)
+	if doc, err = report.Read(filepath.Join(out, findingsName)); err != nil || doc.View.Kind != "direct" || doc.View.Why != "the user says so" || doc.Conditions.ResponseAssumed {
+		t.Errorf("view %+v, conditions %+v, %v; want direct", doc.View, doc.Conditions, err)
 	}
 }
 

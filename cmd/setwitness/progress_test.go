@@ -68,7 +68,7 @@ func TestTable(t *testing.T) {
 			{Kind: detect.Combing, State: detect.Examined, Seconds: 12, Floor: &report.Quantity{Value: 2.1, Unit: "%"}},
 			{Kind: detect.Vignetting, State: detect.NotExaminable, Why: report.NotBuilt},
 		},
-		View:     report.View{Kind: "screen", Camera: &report.Camera{Why: "four straight sides", Capture: "240 frames a second", Refresh: "50 pictures a second"}},
+		View:     report.View{Kind: "screen", Why: "four straight sides", Camera: &report.Camera{Capture: "240 frames a second", Refresh: "50 pictures a second"}},
 		Warnings: []string{"the file is cut short"},
 	}
 	plain := table(doc, "out/report.html", false)

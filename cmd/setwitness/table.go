@@ -21,8 +21,14 @@ func table(doc *report.Findings, pagePath string, colour bool) string {
 	var b strings.Builder
 	t := doc.Take
 	fmt.Fprintf(&b, "%s%s%s  %d x %d %s, %s, %s\n", bold, oneLine(t.Path), off, t.Width, t.Height, t.Codec, t.Scan, report.Length(t.DurationS))
+	if v := doc.View; v.Why != "" {
+		kind := "a direct take"
+		if v.Kind == "screen" {
+			kind = "a film of a screen"
+		}
+		fmt.Fprintf(&b, "  %s%s:%s %s\n", dim, kind, off, oneLine(v.Why))
+	}
 	if c := doc.View.Camera; c != nil {
-		fmt.Fprintf(&b, "  %sa film of a screen:%s %s\n", dim, off, oneLine(c.Why))
 		fmt.Fprintf(&b, "  %scamera:%s %s\n", dim, off, oneLine(c.Capture))
 		if c.Refresh != "" {
 			fmt.Fprintf(&b, "  %sset:%s %s\n", dim, off, oneLine(c.Refresh))

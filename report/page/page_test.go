@@ -140,9 +140,9 @@ func TestEscapes(t *testing.T) {
 	doc.Findings[0].Origin.Why = hostile
 	doc.Findings[0].Measures[hostile] = 1
 	doc.Findings[0].ID = hostile
-	doc.View.Kind = "screen"
+	doc.View.Kind, doc.View.Why = "screen", hostile
 	doc.View.Corners = make([][2]float64, 4)
-	doc.View.Camera = &report.Camera{Why: hostile, Capture: hostile, Refresh: hostile, Sample: &report.Sample{Camera: hostile, Picture: hostile}}
+	doc.View.Camera = &report.Camera{Capture: hostile, Refresh: hostile, Sample: &report.Sample{Camera: hostile, Picture: hostile}}
 	html := renderFilm(t, doc, shots, aspect, &Screen{Timing: &Timing{ID: hostile, Frames: []Frame{{}, {End: 1}}}})
 	if strings.Contains(html, "<script>alert") || strings.Contains(html, "<img src=x") {
 		t.Error("text of the document reaches the page as markup")

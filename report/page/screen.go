@@ -235,10 +235,7 @@ func screenFacts(doc *report.Findings) []fact {
 	if c == nil {
 		return nil
 	}
-	out := []fact{
-		{"A take of", "a screen: " + c.Why},
-		{"Capture", c.Capture},
-	}
+	out := []fact{{"Capture", c.Capture}}
 	if c.Refresh != "" {
 		out = append(out, fact{"Refresh", c.Refresh})
 	}

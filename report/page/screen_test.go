@@ -85,10 +85,10 @@ func filmExample(t *testing.T) (*report.Findings, []crops.Shots, float64, *Scree
 	doc.Take.Width, doc.Take.Height, doc.Take.FrameRate = 1280, 720, "240/1"
 	corners := [4][2]float64{{128, 72}, {1152, 90}, {1088, 648}, {192, 576}}
 	doc.View = report.View{
-		Kind: "screen", Raster: doc.View.Raster, RefreshHz: 50, DisplayedFrames: 600, MixedFrames: 700, CameraPxPerLine: 1.1,
+		Kind: "screen", Why: "four straight sides show", Raster: doc.View.Raster, RefreshHz: 50, DisplayedFrames: 600, MixedFrames: 700, CameraPxPerLine: 1.1,
 		Corners: corners[:],
 		Camera: &report.Camera{
-			Why: "four straight sides show", Capture: "240 frames a second", Refresh: "50.00 new pictures a second", FramesPerPicture: 4.8,
+			Capture: "240 frames a second", Refresh: "50.00 new pictures a second", FramesPerPicture: 4.8,
 			ExposureMs: 1000 * exampleExposure, DownMs: 1000 * exampleDown, Border: report.PanelBorder, CornersConfidence: 0.93, CornersSpreadPx: 0.234, SwayPx: 11.26,
 			CarriedFrames: 3, TrustedShare: 0.985, NoiseCodes: 0.41,
 			Sample: &report.Sample{Frame: 50, TimeS: 0.208333, Corners: corners, Camera: "crops/camera.png", Picture: "crops/screen.png"},

@@ -196,6 +196,13 @@ func facts(doc *report.Findings) []fact {
 	}
 	add("Colour", strings.Join(colour, ", "))
 	add("Examined raster", fmt.Sprintf("%d × %d", doc.View.Raster.Width, doc.View.Raster.Height))
+	if v := doc.View; v.Why != "" {
+		of := "the signal itself"
+		if v.Kind == "screen" {
+			of = "a screen"
+		}
+		add("A take of", of+": "+v.Why)
+	}
 	out = append(out, screenFacts(doc)...)
 	if t.DamagedPackets > 0 {
 		add("Damaged packets", fmt.Sprint(t.DamagedPackets))
