@@ -77,13 +77,15 @@ func newExhibit(f *filmed, r *rebuilt, doc *report.Findings, peaks []report.Peak
 // with an update that shows, soon after the start, so that it is quickly read
 // again.
 func (f *filmed) typical() int {
-	for _, s := range f.source.Seen(0, f.source.Facts().Frames) {
-		for _, r := range s.Runs {
-			if !s.Locked || !r.Mixed || r.Still {
-				continue
-			}
-			if i, ok := f.source.Index(r.Picture); ok {
-				return i
+	for from := 0; from < f.source.Facts().Frames; from += shownFrames {
+		for _, s := range f.source.Seen(from, from+shownFrames) {
+			for _, r := range s.Runs {
+				if !s.Locked || !r.Mixed || r.Still {
+					continue
+				}
+				if i, ok := f.source.Index(r.Picture); ok {
+					return i
+				}
 			}
 		}
 	}
