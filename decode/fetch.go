@@ -21,8 +21,9 @@ type Wanted struct {
 // are given in ascending order, as soon as each is there. It holds each
 // picture's reference until fn returns. Options are those of the first pass;
 // with its Keys Fetch decodes no more than from the key frame before each group
-// of wanted pictures to its last, and knows a picture by its time; else, and
-// for what is damaged, it decodes from the start and counts.
+// of wanted pictures to its last, and of those no frames that nothing wanted is
+// built on, and knows a picture by its time; else, and for what is damaged, it
+// decodes from the start and counts.
 func Fetch(ctx context.Context, path string, o Options, wanted []Wanted, fn func(*picture.Picture) error) error {
 	for i, w := range wanted {
 		if w.Index < 0 || i > 0 && w.Index <= wanted[i-1].Index {
@@ -78,6 +79,7 @@ func fetchByTime(ctx context.Context, path string, o Options, wanted []Wanted, f
 		return 0, err
 	}
 	defer t.Close()
+	t.reader.wanted = wanted
 	from := time.Duration(0) // no picture before this is still to come
 	for i, w := range wanted {
 		p, err := t.find(ctx, o.Keys, w.Time, from)

@@ -98,6 +98,7 @@ type reader struct {
 
 	track      track
 	from       *Key // where decoding began after a seek
+	wanted     []Wanted
 	waiting    []*frame
 	draining   bool // the decoder was told that no more comes
 	done       bool // the decoder gives no more
@@ -275,6 +276,9 @@ func (r *reader) send(p *astiav.Packet) error {
 	r.track.send(at, timed, r.partial, keyOf(p))
 	if r.partial {
 		r.damage(r.when(at, timed), "a packet arrived damaged")
+	}
+	if len(r.wanted) > 0 {
+		plane.SkipUnreferenced(r.native(), timed && !r.needed(r.clock.peek(at)))
 	}
 	if err := r.decoder.SendPacket(p); err != nil {
 		r.undecoded(err)

@@ -5,8 +5,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"reflect"
 	"slices"
 	"time"
+	"unsafe"
 
 	"github.com/asticode/go-astiav"
 )
@@ -121,6 +123,22 @@ func (r *reader) seek(ctx context.Context, k *Key, margin time.Duration) error {
 		return fmt.Errorf("seeking to %.3f s: %w", k.time.Seconds(), err)
 	}
 	return nil
+}
+
+// besides is how many frames before and after a wanted picture are decoded in
+// any case: the times of two fields depend on the frame that follows them.
+const besides = 2
+
+// needed reports whether a frame is at a wanted picture, or beside it.
+func (r *reader) needed(at time.Duration) bool {
+	slack := besides * r.clock.period
+	i, _ := slices.BinarySearchFunc(r.wanted, at-slack, func(w Wanted, at time.Duration) int { return cmp.Compare(w.Time, at) })
+	return slack == 0 || i < len(r.wanted) && r.wanted[i].Time <= at+slack
+}
+
+// native is libav's decoder, which the binding does not show.
+func (r *reader) native() unsafe.Pointer {
+	return reflect.ValueOf(r.decoder).Elem().FieldByName("c").UnsafePointer()
 }
 
 // leads reports whether the packet follows the key frame where decoding began

@@ -9,9 +9,10 @@
 package plane
 
 /*
-#cgo pkg-config: libavutil libswscale
+#cgo pkg-config: libavcodec libavutil libswscale
 #cgo CFLAGS: -O3 -std=c11
 #include <stdlib.h>
+#include <libavcodec/avcodec.h>
 #include <libavutil/frame.h>
 #include <libavutil/pixdesc.h>
 #include <libswscale/swscale.h>
@@ -309,6 +310,17 @@ func known(name *C.char) string {
 		return ""
 	default:
 		return s
+	}
+}
+
+// SkipUnreferenced tells a decoder (an AVCodecContext), from the next packet
+// on, whether it leaves out frames that no other is built on, where its codec
+// says which they are.
+func SkipUnreferenced(decoder unsafe.Pointer, skip bool) {
+	c := (*C.AVCodecContext)(decoder)
+	c.skip_frame = C.AVDISCARD_DEFAULT
+	if skip {
+		c.skip_frame = C.AVDISCARD_NONREF
 	}
 }
 
