@@ -1,6 +1,8 @@
 package main
 
 import (
+	"context"
+	"errors"
 	"image"
 	"image/png"
 	"math"
@@ -9,7 +11,9 @@ import (
 	"strings"
 	"testing"
 
+	"setwitness/decode"
 	"setwitness/decode/display"
+	"setwitness/decode/picture"
 	"setwitness/decode/screen"
 	"setwitness/detect"
 	"setwitness/report"
@@ -119,12 +123,42 @@ func TestFilmed(t *testing.T) {
 			t.Errorf("%q is not there", name)
 		}
 	}
+	// Without a finding the page shows a frame of the beginning.
+	if e := sw(t, "scan", clip, "--option", "ghost.floor=0.5", "--out", out, "--quiet"); e.code != exitDone {
+		t.Fatal(e)
+	}
+	if doc, err = report.Read(filepath.Join(out, findingsName)); err != nil {
+		t.Fatal(err)
+	}
+	if html, err = os.ReadFile(filepath.Join(out, pageName)); err != nil {
+		t.Fatal(err)
+	}
+	if c := doc.View.Camera; len(doc.Findings) != 0 || c == nil || c.Sample == nil || c.Sample.Frame > 100 ||
+		!strings.Contains(string(html), `class="timing"`) || strings.Contains(string(html), "peak of") {
+		t.Errorf("without a finding the page shows %+v", doc.View.Camera)
+	}
 	// Told that there is no screen, it examines the camera's frames themselves.
 	if e := sw(t, "scan", clip, "--from", "direct", "--out", out, "--quiet"); e.code != exitDone {
 		t.Fatal(e)
 	}
 	if doc, err = report.Read(filepath.Join(out, findingsName)); err != nil || doc.View.Kind != "direct" || doc.View.Why != "the user says so" || doc.Conditions.ResponseAssumed {
 		t.Errorf("view %+v, conditions %+v, %v; want direct", doc.View, doc.Conditions, err)
+	}
+}
+
+// Where nothing of a film can be read again, its page does without.
+func TestExhibitOfNothing(t *testing.T) {
+	f := &filmed{survey: &display.Survey{}, source: &display.Source{}}
+	doc := &report.Findings{View: report.View{Camera: &report.Camera{}}}
+	r := &rebuilt{parts: f.source.Parts, fetch: func(context.Context, []decode.Wanted, func(*picture.Picture) error) error {
+		return errors.New("the disk was pulled out")
+	}}
+	s, err := newExhibit(f, r, doc, nil, picture.Format{}, nil).write(context.Background(), t.TempDir())
+	if err != nil || s == nil || s.Timing != nil || s.Camera.W != 0 || doc.View.Camera.Sample != nil {
+		t.Errorf("%+v, %v, %+v", s, err, doc.View.Camera)
+	}
+	if len(doc.Warnings) != 1 || !strings.Contains(doc.Warnings[0], "pulled out") {
+		t.Errorf("warnings %q", doc.Warnings)
 	}
 }
 
