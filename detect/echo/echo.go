@@ -258,6 +258,12 @@ func (s *Store) survey(out []Look, t int, cm *cells.Map, m *motion.Map) []Look {
 // pans reports whether tile i does what the picture does as a whole.
 func pans(m *motion.Map, i int) bool { return m.Pan.Found && m.Tiles[i].Moving && !m.Tiles[i].Thing }
 
+// withPan reports whether a course is that of a picture as a whole that does
+// not show it: what stands out there is no thing, the picture is wrong all over.
+func withPan(m *motion.Map, c course) bool {
+	return m.Pan.Carried && c.agrees(course{true, float64(m.Pan.DX), float64(m.Pan.DY)})
+}
+
 // surroundings is the share of what lies in and around a window that moves: of
 // the cells that changed or of the samples that stand out, whichever is less.
 // A large thing fills its own window but not what surrounds it.
@@ -485,7 +491,7 @@ func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectan
 	l := Look{DX: vx, DY: vy, Speed: math.Hypot(vx, vy), Gain: 1}
 	l.SamplePx = l.Speed / speed
 	l.Region = image.Rect(win.Min.X*r.StepX, win.Min.Y*r.StepY, win.Max.X*r.StepX, win.Max.Y*r.StepY)
-	plain := of == panSample || s.surroundings(r, m, win, box) > backgroundMoves
+	plain := of == panSample || withPan(m, course{true, vx, vy}) || s.surroundings(r, m, win, box) > backgroundMoves
 	g := &s.gradient
 	g.Measure(r, m, win, plain, ux, uy)
 	energy := g.Energy

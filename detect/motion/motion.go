@@ -67,8 +67,11 @@ type Map struct {
 // Pan is the displacement that most of a picture makes from the one before,
 // in raster pixels.
 type Pan struct {
-	Found  bool // false also for a camera that stands still
-	DX, DY float32
+	Found bool // false also for a camera that stands still
+	// Carried is set where the picture itself shows none, and it is taken
+	// from those before and after.
+	Carried bool
+	DX, DY  float32
 }
 
 // At returns the tile in column x of row y.

@@ -30,6 +30,11 @@ const (
 	panPatience = 4
 	// So many rows of a place on the halved plane say where it went.
 	panPlaceRows = 16
+	// Over fewer pictures than bridge, longer than most bursts of wrong ones, a
+	// pan is taken to have gone on, where those of so many pictures before and
+	// after, piers, differ by no more than a share. (A conversion of rates
+	// mixes pictures all along and has none.)
+	bridge, piers, bridgeDiffer = 7, 3, 0.25
 	// Two places agree when they differ by no more than a sample of the
 	// halved plane: rotation, zoom and lens stretch a pan by a little.
 	panAgree = 1
@@ -50,6 +55,7 @@ type pans struct {
 type panNote struct {
 	picture int
 	pan     Pan
+	lost    bool    // most of it moved, and not alike
 	quiet   float32 // noise as this picture alone shows it
 }
 
@@ -62,10 +68,46 @@ func (p *pans) note(i int) *panNote { return &p.ring[i%len(p.ring)] }
 
 // at returns the pan from picture i-1 to i.
 func (p *pans) at(i int) Pan {
-	if n := p.note(i); i >= 0 && n.picture == i {
-		return n.pan
+	if i >= 0 && p.note(i).picture == i {
+		return p.note(i).pan
 	}
 	return Pan{}
+}
+
+// bridged returns the pan from picture i-1 to i, or, where a wrong picture
+// moved and followed none, what lies between those of the pictures before and
+// after, if these agree: a camera does not stop for a moment.
+func (p *pans) bridged(i int) Pan {
+	pan := p.at(i)
+	if pan.Found || !p.isLost(i) {
+		return pan
+	}
+	first, last := i, i
+	for first > i-bridge && p.isLost(first-1) {
+		first--
+	}
+	for last < i+bridge && p.isLost(last+1) {
+		last++
+	}
+	if last-first >= bridge {
+		return pan
+	}
+	before, after := p.at(first-1), p.at(last+1)
+	for k := range piers {
+		if !before.alike(p.at(first-1-k)) || !before.alike(p.at(last+1+k)) {
+			return pan
+		}
+	}
+	return Pan{Found: true, Carried: true, DX: (before.DX + after.DX) / 2, DY: (before.DY + after.DY) / 2}
+}
+
+// isLost reports whether picture i moved and followed no pan.
+func (p *pans) isLost(i int) bool { return i >= 0 && p.note(i).picture == i && p.note(i).lost }
+
+// alike reports whether two pans may be of one move.
+func (a Pan) alike(b Pan) bool {
+	x, y := float64(a.DX-b.DX), float64(a.DY-b.DY)
+	return a.Found && b.Found && math.Hypot(x, y) <= bridgeDiffer*math.Hypot(float64(a.DX), float64(a.DY))
 }
 
 // between returns the displacement from picture from to picture to, in raster
@@ -76,7 +118,7 @@ func (p *pans) between(from, to int) (x, y float64) {
 		from, to, sign = to, from, -1
 	}
 	for i := from + 1; i <= to; i++ {
-		pan := p.at(i)
+		pan := p.bridged(i)
 		x, y = x+sign*float64(pan.DX), y+sign*float64(pan.DY)
 	}
 	return x, y
@@ -94,16 +136,16 @@ func (s *Store) pan(to int) {
 		*n = panNote{picture: i}
 		if before := s.cells.At(i - 1); before != nil {
 			n.quiet = s.quiet(cm)
-			n.pan = s.findPan(i, cm, before, n.quiet)
+			n.pan, n.lost = s.findPan(i, cm, before, n.quiet)
 		}
 	}
 }
 
-func (s *Store) findPan(i int, cm, before *cells.Map, noise float32) Pan {
+func (s *Store) findPan(i int, cm, before *cells.Map, noise float32) (pan Pan, lost bool) {
 	p := &s.pans
 	r := &cm.Reduced
 	if r.W < 2 || r.H < 2 {
-		return Pan{}
+		return Pan{}, false
 	}
 	if p.all == nil {
 		p.all = make([]uint16, len(r.Pix))
@@ -123,7 +165,7 @@ func (s *Store) findPan(i int, cm, before *cells.Map, noise float32) Pan {
 	}
 	need := int(panShare*float64(len(p.places))) + 1
 	if len(p.places) < leastPanPlaces || moved < need {
-		return Pan{}
+		return Pan{}, false
 	}
 	now, then := s.halves.at(s, i), s.halves.at(s, i-1)
 	found, n := s.panNear(p.last, r, now, then, noise)
@@ -139,7 +181,7 @@ func (s *Store) findPan(i int, cm, before *cells.Map, noise float32) Pan {
 	}
 	p.idle = max(0, p.idle-1)
 	if n < need || found == (image.Point{}) {
-		return Pan{}
+		return Pan{}, n < need
 	}
 	p.last, p.idle = found, 0
 	// The whole samples and their fractions, as the median of the places that
@@ -155,7 +197,7 @@ func (s *Store) findPan(i int, cm, before *cells.Map, noise float32) Pan {
 	}
 	slices.Sort(p.x)
 	slices.Sort(p.y)
-	return Pan{Found: true, DX: p.x[len(p.x)/2] * float32(r.StepX), DY: p.y[len(p.y)/2] * float32(r.StepY)}
+	return Pan{Found: true, DX: p.x[len(p.x)/2] * float32(r.StepX), DY: p.y[len(p.y)/2] * float32(r.StepY)}, false
 }
 
 // panNear matches every place within panChange of a displacement and returns

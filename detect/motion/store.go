@@ -94,7 +94,7 @@ func (s *Store) Step(w *detect.Window) error {
 	if before == nil {
 		return nil
 	}
-	m.Noise, m.Pan = s.noise(t), s.pans.at(t)
+	m.Noise, m.Pan = s.noise(t), s.pans.bridged(t)
 	threshold := changed(m.Noise)
 	for i, d := range cm.Reduced.Diff {
 		if d > threshold {
