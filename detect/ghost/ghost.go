@@ -84,9 +84,19 @@ const (
 	// thirds. A look with less than this share of what the same thing has in
 	// the pictures around is worth a comparison with those that have more.
 	faded = 0.75
+	// Three equal weights leave a third, and a background that shows through
+	// hides half of that: a look with less is at something else.
+	leastMixed = 0.15
 	// A mixture never has more energy than what it is mixed of; a look with so
 	// many times the usual is at something else, or out of the dark.
 	gains = 1.5
+	// A mixture resembles itself at the lag of its copies by more than the
+	// clean thing does: by this share at least of what its weights say, where
+	// noise, the background and a vector that is not quite right take from it.
+	leastKept, keptSlack = 0.4, 0.05
+	// Copies that show no peak of their own must lie so many samples apart:
+	// two widths of an edge.
+	leastUnseen = 6.0
 	// At least so many references have to agree: one may itself be at fault.
 	leastFits = 2
 	// At least so many looks at the same thing say what its energy is.
@@ -181,7 +191,8 @@ func (s *state) agreed(looks []echo.Look, v *verdict) bool {
 			n++
 		}
 	}
-	least, share := leastPlaces, placesShare
+	// What is large without filling the picture has few places.
+	least, share := min(leastPlaces, all), placesShare
 	if !v.compared {
 		least, share = leastPlacesAlone, placesAlone
 	}
@@ -242,7 +253,7 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 	if peak {
 		v.ratio, v.lag = ratio, p.Lag
 	}
-	if !peak && (!l.Whole || c.usual == 0 || l.Energy > faded*c.usual) {
+	if !peak && (l.Energy > faded*c.usual || l.Energy < leastMixed*c.usual || v.lag < leastUnseen) {
 		return v
 	}
 	explained := leastExplained
@@ -262,8 +273,11 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 		if v.weights.sure() < lonely*least && !s.accompanied(t, l, v.ratio) {
 			least *= lonely
 		}
-		v.confidence = squash(min((v.weights.copy()-faintest/100.0)/leastError, v.weights.sure()-least))
-	case len(c.references) > 0:
+		if !peak && !s.accompanied(t, l, v.ratio) {
+			break
+		}
+		v.confidence = squash(min((v.weights.copy()-faintest/100.0)/leastError, v.weights.sure()-least, (v.weights.keeps-leastKept)/keptSlack))
+	case len(c.references) > 0 && !c.textured:
 		// The clean looks show another thing, or it turns: nothing is sure.
 	case !peak || v.ratio != 1 && v.ratio != 0.5:
 		// Without any clean picture only the plain rhythms are believed.
@@ -286,7 +300,7 @@ func (s *state) accompanied(t int, l *echo.Look, ratio float64) bool {
 			lag = o.Main.Lag
 		}
 		f, fits := s.against(i, o, lag, leastExplained, s.compare(i, o).references)
-		if fits >= leastFits && f.copy() > faintest/100.0 && f.sure() > significant {
+		if fits >= leastFits && f.copy() > faintest/100.0 && f.sure() > significant && f.keeps > leastKept {
 			return true
 		}
 	}
@@ -306,6 +320,7 @@ type comparison struct {
 	usual     float64 // their median energy; 0 where they are few
 	// references are the nearest clean ones on either side.
 	references []reference
+	textured   bool // the references are known by their energy alone
 }
 
 // compare looks for the same thing in the pictures around.
@@ -344,6 +359,17 @@ func (s *state) compare(t int, l *echo.Look) comparison {
 		}
 	}
 	c.spread = fastest / slowest
+	// Where texture hides whether a look is clean, energy tells: what is mixed
+	// of others has less than they.
+	if len(c.references) < leastFits {
+		c.references = c.references[:0]
+		for _, r := range s.peers {
+			if l.Energy < faded*r.look.Energy && r.look.Energy < gains*c.usual {
+				c.refer(t, r)
+			}
+		}
+		c.textured = len(c.references) > 0
+	}
 	if c.clean > 0 {
 		slices.Sort(s.baseline)
 		c.baseline = s.baseline[len(s.baseline)*3/4]

@@ -30,8 +30,9 @@ const (
 	// be explained.
 	leastConverted = 0.5
 	// The weights of a mixture add up to one; fractions of a sample take from
-	// the sum, and fades give or take.
-	leastSum, mostSum = 0.4, 1.4
+	// the sum, and fades give or take, as does what is behind the thing: a
+	// white ball stands out less from a bright sky.
+	leastSum, mostSum = 0.2, 1.4
 	// A shifted thing must have this share of its energy to itself, beside the
 	// other shifts: tiles that moved by their own size look the same, and any
 	// weights would do.
@@ -39,6 +40,13 @@ const (
 	// An edge is three samples wide: so many samples of the weight make one
 	// independent observation.
 	samplesPerEdge = 3
+	// Detail that is finer than this share of a copy's lag cannot tell the
+	// copies apart better than their outlines do, and the background's shows
+	// through them.
+	smoothing = 4
+	// A mixture's likeness to itself must differ by this much from the clean
+	// thing's to tell them apart.
+	leastTold = 0.1
 	// At least this share of a window must be in the reference, too.
 	leastShared = 0.5
 )
@@ -49,6 +57,10 @@ type fit struct {
 	behind, own, ahead float64 // weights, 0 or more, of sum 1
 	err                float64 // standard error of a weight
 	explained          float64 // share of the look's energy
+	// keeps is by how much the look resembles itself at the lag, from 0, as
+	// little as the clean one does, to 1, as much as a mixture of such
+	// weights should; 0 where those are the same.
+	keeps float64
 }
 
 // copy is the larger of the two lesser weights that lie side by side: the
@@ -74,23 +86,42 @@ type fitter struct {
 	sums         []float32
 	behind, ahed []float64
 	own, errs    []float64
+	kept         []float64
+
+	outline outliner
 }
 
 // against returns the median over the references of what each explains, and
-// how many explain at least the given share.
+// how many explain at least the given share. The thing's own fine detail says
+// most; where the background's shows through it, only its coarse outline is
+// told from that.
 func (s *state) against(t int, l *echo.Look, lag, explained float64, refs []reference) (fit, int) {
+	one, fits := s.median(t, l, lag, explained, refs, 1)
+	if fits >= leastFits || l.Whole {
+		return one, fits
+	}
+	if smooth := int(lag/smoothing) | 1; smooth > 1 {
+		return s.median(t, l, lag, explained, refs, smooth)
+	}
+	return one, fits
+}
+
+// median returns the median over the references, whose detail and the look's
+// are averaged over squares of so many samples.
+func (s *state) median(t int, l *echo.Look, lag, explained float64, refs []reference, smooth int) (fit, int) {
 	f := &s.fitter
-	f.behind, f.ahed, f.own, f.errs = f.behind[:0], f.ahed[:0], f.own[:0], f.errs[:0]
+	f.behind, f.ahed, f.own, f.errs, f.kept = f.behind[:0], f.ahed[:0], f.own[:0], f.errs[:0], f.kept[:0]
 	for _, r := range refs {
-		if one, ok := s.explain(t, l, lag, r); ok && one.explained >= explained {
+		if one, ok := s.explain(t, l, lag, r, smooth); ok && one.explained >= explained {
 			f.behind, f.ahed = append(f.behind, one.behind), append(f.ahed, one.ahead)
 			f.own, f.errs = append(f.own, one.own), append(f.errs, one.err)
+			f.kept = append(f.kept, one.keeps)
 		}
 	}
 	if len(f.own) == 0 {
 		return fit{}, 0
 	}
-	return fit{behind: median(f.behind), own: median(f.own), ahead: median(f.ahed), err: median(f.errs)}, len(f.own)
+	return fit{behind: median(f.behind), own: median(f.own), ahead: median(f.ahed), err: median(f.errs), keeps: median(f.kept)}, len(f.own)
 }
 
 func median(v []float64) float64 {
@@ -99,7 +130,7 @@ func median(v []float64) float64 {
 }
 
 // explain fits a look at picture t by least squares.
-func (s *state) explain(t int, l *echo.Look, samples float64, ref reference) (fit, bool) {
+func (s *state) explain(t int, l *echo.Look, samples float64, ref reference, smooth int) (fit, bool) {
 	f := &s.fitter
 	r, o := &s.cells.At(t).Reduced, s.cells.At(ref.picture)
 	m, om := s.motion.At(t), s.motion.At(ref.picture)
@@ -126,8 +157,13 @@ func (s *state) explain(t int, l *echo.Look, samples float64, ref reference) (fi
 	}
 	there := part.Sub(back)
 	there.Min, there.Max = there.Min.Sub(margin), there.Max.Add(margin)
-	f.here.Measure(r, m, part, l.Whole, ux, uy)
-	f.there.Measure(&o.Reduced, om, there, l.Whole, ux, uy)
+	if smooth > 1 {
+		f.outline.measure(&f.here, r, m, part, ux, uy, smooth)
+		f.outline.measure(&f.there, &o.Reduced, om, there, ux, uy, smooth)
+	} else {
+		f.here.Measure(r, m, part, l.Whole, ux, uy)
+		f.there.Measure(&o.Reduced, om, there, l.Whole, ux, uy)
+	}
 	if f.here.Energy == 0 || f.there.Energy == 0 {
 		return fit{}, false
 	}
@@ -143,7 +179,11 @@ func (s *state) explain(t int, l *echo.Look, samples float64, ref reference) (fi
 	if !ok {
 		return fit{}, false
 	}
-	return f.solve(at(best.X+lag, best.Y), at(best.X, best.Y), at(best.X-lag, best.Y))
+	one, ok := f.solve(at(best.X+lag, best.Y), at(best.X, best.Y), at(best.X-lag, best.Y), smooth)
+	if ok {
+		one.keeps = f.keeps(one, at(lag, 0).Sub(at(0, 0)))
+	}
+	return one, ok
 }
 
 // place looks for the shift along and across the path at which the reference
@@ -184,7 +224,7 @@ func (f *fitter) place(stray, lag int, at func(along, across int) image.Point) (
 
 // solve fits here by there at three places, and by fewer where a weight would
 // be negative.
-func (f *fitter) solve(behind, own, ahead image.Point) (fit, bool) {
+func (f *fitter) solve(behind, own, ahead image.Point, smooth int) (fit, bool) {
 	var a [3][3]float64
 	var b [3]float64
 	var energy float64
@@ -238,10 +278,46 @@ func (f *fitter) solve(behind, own, ahead image.Point) (fit, bool) {
 	if sum < leastSum || sum > mostSum {
 		return fit{}, false
 	}
-	independent := max(1, f.here.Weight/samplesPerEdge)
+	independent := max(1, f.here.Weight/float64(max(samplesPerEdge, smooth*smooth)))
 	left := (1 - explained) * energy / independent
 	worst := max(variance[0], variance[2])
-	return fit{x[0] / sum, x[1] / sum, x[2] / sum, math.Sqrt(left*worst) / sum, explained}, true
+	return fit{behind: x[0] / sum, own: x[1] / sum, ahead: x[2] / sum, err: math.Sqrt(left*worst) / sum, explained: explained}, true
+}
+
+// keeps compares the look's own likeness at a lag with that of the clean one
+// and with that of the mixture.
+func (f *fitter) keeps(w fit, lag image.Point) float64 {
+	here := likeness(&f.here, image.Rect(0, 0, f.here.W, f.here.H), lag)
+	clean := likeness(&f.there, image.Rect(0, 0, f.there.W, f.there.H), lag)
+	// The weights' own products at no lag, at one and at two.
+	c0 := w.behind*w.behind + w.own*w.own + w.ahead*w.ahead
+	c1 := w.own * (w.behind + w.ahead)
+	c2 := w.behind * w.ahead
+	mixed := (c1 + (c0+c2)*clean) / (c0 + 2*c1*clean)
+	if mixed-clean < leastTold {
+		return 0
+	}
+	return (here - clean) / (mixed - clean)
+}
+
+// likeness is the correlation of a gradient with itself at a lag.
+func likeness(g *echo.Gradient, in image.Rectangle, lag image.Point) float64 {
+	var product, energy float64
+	both := in.Intersect(in.Sub(lag))
+	for y := both.Min.Y; y < both.Max.Y; y++ {
+		a := g.Pix[y*g.W+both.Min.X:][:both.Dx()]
+		b := g.Pix[(y+lag.Y)*g.W+both.Min.X+lag.X:][:both.Dx()]
+		for x, v := range a {
+			product += float64(v) * float64(b[x])
+		}
+	}
+	for _, v := range g.Pix[:g.W*g.H] {
+		energy += float64(v) * float64(v)
+	}
+	if energy == 0 {
+		return 0
+	}
+	return product / energy
 }
 
 // leastSquares solves the normal equations for the unknowns in use and returns
