@@ -45,6 +45,8 @@ type result struct {
 	shown, kept int
 	disorder    int // pictures that show an earlier one than the one before
 
+	mixing mixing
+
 	outcome takes.Outcome // in pictures of the source
 	cadence []detect.CadenceRun
 	seconds float64
@@ -75,11 +77,11 @@ func examine(ctx context.Context, c filming.Case, set, dir string, keep bool) (r
 	if !keep {
 		defer os.Remove(path)
 	}
-	r.err = r.scan(ctx, path, capture)
+	r.err = r.scan(ctx, path, capture, s.Bars)
 	return r
 }
 
-func (r *result) scan(ctx context.Context, path string, c *filming.Capture) error {
+func (r *result) scan(ctx context.Context, path string, c *filming.Capture, bars float64) error {
 	stamps := func(ctx context.Context) ([]time.Duration, map[string]string, error) { return decode.Stamps(ctx, path) }
 	start := time.Now()
 	if err := decodeAlone(ctx, path); err != nil {
@@ -129,6 +131,10 @@ func (r *result) scan(ctx context.Context, path string, c *filming.Capture) erro
 	r.seconds = float64(c.Frames) / c.Camera.Rate()
 	r.cadence = found.Cadence
 	r.compare(c, source, watch.trust, survey)
+	if float64(survey.Raster.Y)*float64(c.Source.Format.W) > (1-bars)*float64(survey.Raster.X)*float64(c.Source.Format.H) {
+		bars = 0 // the scan took them in
+	}
+	r.mixing = mixingOf(c, source.Seen(0, c.Frames), bars)
 	// Events in pictures of the source.
 	events := slices.Clone(found.Events)
 	for i := range events {

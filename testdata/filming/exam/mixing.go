@@ -1,0 +1,139 @@
+package main
+
+import (
+	"math"
+
+	"setwitness/decode/display"
+	"setwitness/testdata/filming"
+)
+
+// mixing counts, over the bands of camera frames in which one picture of the
+// source can be told from the next, how well it was known what they show.
+type mixing struct {
+	// Of the bands that were not marked as mixed, how many show the picture
+	// that they are said to, for the most part.
+	right, single int
+	// Of the bands that saw more than a leak of a second picture which differs
+	// there, how many were marked.
+	caught, mixed int
+}
+
+func (m *mixing) add(o mixing) {
+	m.right, m.single = m.right+o.right, m.single+o.single
+	m.caught, m.mixed = m.caught+o.caught, m.mixed+o.mixed
+}
+
+const (
+	// A band is one of so many of the screen's height.
+	mixingBands = 48
+	// Two pictures can be told apart in a band where so many samples differ by
+	// so many codes of 8 bits.
+	apartSamples, apartCodes = 16, 12
+)
+
+// apart tells which pictures of a source differ where.
+type apart struct {
+	c    *filming.Capture
+	memo map[[2]int][]bool
+}
+
+func (a *apart) in(m, n, band int) bool {
+	if m == n || min(m, n) < 0 || max(m, n) >= a.c.Source.Len {
+		return false
+	}
+	key := [2]int{min(m, n), max(m, n)}
+	v, ok := a.memo[key]
+	if !ok {
+		v = a.compare(key[0], key[1])
+		a.memo[key] = v
+	}
+	return v[band]
+}
+
+func (a *apart) compare(m, n int) []bool {
+	p, q := &a.c.Source.At(m).Y, &a.c.Source.At(n).Y
+	out := make([]bool, mixingBands)
+	least := apartCodes << (p.Depth - 8)
+	for b := range out {
+		count := 0
+		for y := b * p.H / mixingBands; y < (b+1)*p.H/mixingBands; y++ {
+			for x := range p.W {
+				if d := p.At(x, y) - q.At(x, y); d > least || d < -least {
+					count++
+				}
+			}
+		}
+		out[b] = count > apartSamples
+	}
+	return out
+}
+
+// mixingOf holds what a scan says of every frame against the truth. bars is the
+// height of each of two black bars, which are no part of the screen that a
+// scan finds.
+func mixingOf(c *filming.Capture, seen []display.Seen, bars float64) mixing {
+	var out mixing
+	a := apart{c, map[[2]int][]bool{}}
+	w, h := float64(c.Source.Format.W), float64(c.Source.Format.H)
+	shown := c.Displayed()
+	offsets := map[int]int{}
+	for i := range seen {
+		s := &seen[i]
+		if !s.Locked {
+			continue
+		}
+		f := c.Frame(s.Frame)
+		run := 0
+		for b := range mixingBands {
+			y := (float64(b) + 0.5) / mixingBands
+			for run < len(s.Runs)-1 && s.Runs[run].To <= y {
+				run++
+			}
+			y = bars + (1-2*bars)*y
+			band := min(int(y*mixingBands), mixingBands-1)
+			e := f.AtRaster(filming.Point{X: w / 2, Y: y * h})
+			shares := map[int]float64{}
+			for k, v := range e.Shares {
+				shares[shown[e.First+k].Source] += v
+			}
+			main, other := -1, -1
+			for n, v := range shares {
+				switch {
+				case main < 0 || v > shares[main]:
+					main, other = n, main
+				case other < 0 || v > shares[other]:
+					other = n
+				}
+			}
+			if !a.in(main-1, main, band) && !a.in(main, main+1, band) {
+				continue
+			}
+			marked := s.Runs[run].Mixed
+			if 1-shares[main] > leak && a.in(main, other, band) {
+				out.mixed++
+				if marked {
+					out.caught++
+				}
+			}
+			if !marked {
+				out.single++
+				offsets[main-s.Runs[run].Picture]++
+			}
+		}
+	}
+	// The numbers of a scan begin where they will.
+	for _, n := range offsets {
+		out.right = max(out.right, n)
+	}
+	return out
+}
+
+func (m mixing) rightShare() float64  { return ratio(m.right, m.single) }
+func (m mixing) caughtShare() float64 { return ratio(m.caught, m.mixed) }
+
+func ratio(n, of int) float64 {
+	if of == 0 {
+		return math.NaN()
+	}
+	return float64(n) / float64(of)
+}
