@@ -450,6 +450,26 @@ func TestFetch(t *testing.T) {
 	}
 }
 
+// On the way from a key frame to a wanted picture no more is decoded than that
+// is built on, where the codec says so.
+func TestFetchLeavesOut(t *testing.T) {
+	for _, c := range []struct {
+		file, args string
+		most       int // frames from picture 50, a key frame, to picture 95
+	}{
+		{"a.mp4", "-c:v libx264 -g 50 -bf 3 -x264-params b-pyramid=none:b-adapt=0:scenecut=0", 46/4 + 5},
+		{"a.ts", "-c:v mpeg2video -g 50 -bf 2 -sc_threshold 1000000000", 46/3 + 5},
+		{"a.mkv", "-c:v libx264 -g 50 -bf 0 -x264-params scenecut=0", 46},
+	} {
+		path := clip(t, c.file, "testsrc2=s=96x64:r=25:d=4", split(c.args)...)
+		first := read(t, path, decode.Options{})
+		n, err := decode.Decoded(path, decode.Options{Keys: first.summary.Keys}, decode.Wanted{Index: 95, Time: first.pictures[95].time})
+		if err != nil || n > c.most || n < 8 {
+			t.Errorf("%s: %d frames, want at most %d: %v", c.file, n, c.most, err)
+		}
+	}
+}
+
 func TestFetchErrors(t *testing.T) {
 	path := clip(t, "a.mp4", "testsrc2=s=64x48:r=25:d=1", "-c:v", "libx264")
 	keep := func(*picture.Picture) error { return nil }
