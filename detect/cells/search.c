@@ -18,25 +18,27 @@
 	} while (0)
 
 CLONES void sw_median6(const uint16_t *a, const uint16_t *b, const uint16_t *c, const uint16_t *d,
-                       const uint16_t *e, const uint16_t *f, int n, uint16_t *restrict dst) {
-	for (int i = 0; i < n; i++) {
-		uint16_t u = a[i], v = b[i], w = c[i], x = d[i], y = e[i], z = f[i];
-		/* the sorting network of Knuth, TAOCP 3, 5.3.4, for six inputs */
-		ORDER(u, z); ORDER(v, x); ORDER(w, y);
-		ORDER(v, w); ORDER(x, y);
-		ORDER(u, x); ORDER(w, z);
-		ORDER(u, v); ORDER(w, x); ORDER(y, z);
-		ORDER(v, w); ORDER(x, y);
-		dst[i] = (uint16_t)((w + x + 1) >> 1);
-	}
+                       const uint16_t *e, const uint16_t *f, int w, int n, int rows, uint16_t *restrict dst) {
+	for (int y = 0; y < rows; y++, a += w, b += w, c += w, d += w, e += w, f += w, dst += w)
+		for (int i = 0; i < n; i++) {
+			uint16_t p = a[i], q = b[i], r = c[i], s = d[i], t = e[i], u = f[i];
+			/* the sorting network of Knuth, TAOCP 3, 5.3.4, for six inputs */
+			ORDER(p, u); ORDER(q, s); ORDER(r, t);
+			ORDER(q, r); ORDER(s, t);
+			ORDER(p, s); ORDER(r, u);
+			ORDER(p, q); ORDER(r, s); ORDER(t, u);
+			ORDER(q, r); ORDER(s, t);
+			dst[i] = (uint16_t)((r + s + 1) >> 1);
+		}
 }
 
-CLONES void sw_stand_out(const uint16_t *a, const uint16_t *b, int n, uint16_t threshold,
+CLONES void sw_stand_out(const uint16_t *a, const uint16_t *b, int w, int n, int rows, uint16_t threshold,
                          uint16_t *restrict mask) {
-	for (int i = 0; i < n; i++) {
-		uint16_t d = a[i] > b[i] ? a[i] - b[i] : b[i] - a[i];
-		mask[i] = d > threshold ? 0xffff : 0;
-	}
+	for (int y = 0; y < rows; y++, a += w, b += w, mask += w)
+		for (int i = 0; i < n; i++) {
+			uint16_t d = a[i] > b[i] ? a[i] - b[i] : b[i] - a[i];
+			mask[i] = d > threshold ? 0xffff : 0;
+		}
 }
 
 CLONES void sw_count(const uint16_t *mask, int w, int h, int tile, uint32_t *restrict count) {

@@ -5,9 +5,12 @@
 #include <stddef.h>
 #include <stdint.h>
 
-void sw_median6(const uint16_t *a, const uint16_t *b, const uint16_t *c, const uint16_t *d,
-                const uint16_t *e, const uint16_t *f, int n, uint16_t *dst);
-void sw_stand_out(const uint16_t *a, const uint16_t *b, int n, uint16_t threshold, uint16_t *mask);
+// Rectangles of n columns and rows rows in planes of w columns, which the
+// pointers begin at.
+void sw_median6(const uint16_t *a, const uint16_t *b, const uint16_t *c, const uint16_t *d, const uint16_t *e,
+                const uint16_t *f, int w, int n, int rows, uint16_t *dst);
+void sw_stand_out(const uint16_t *a, const uint16_t *b, int w, int n, int rows, uint16_t threshold,
+                  uint16_t *mask);
 // Planes of w columns and h rows; the threshold is below 2^14.
 void sw_stand_out_moved(const uint16_t *a, const uint16_t *b, int w, int h, uint16_t threshold, uint16_t *mask);
 // How many squares of 2x2 samples of a mask of w columns and h rows are set

@@ -51,14 +51,16 @@ import (
 func u16(s []uint16) *C.uint16_t { return (*C.uint16_t)(&s[0]) }
 
 // Median6 sets each sample of dst to the median (mean of the middle two) of
-// the samples of six planes of its length.
-func (kernel) Median6(dst []uint16, p [6][]uint16) {
-	C.sw_median6(u16(p[0]), u16(p[1]), u16(p[2]), u16(p[3]), u16(p[4]), u16(p[5]), C.int(len(dst)), u16(dst))
+// the samples of six planes, in a rectangle of n columns and some rows that
+// all seven slices begin at, of planes of w columns.
+func (kernel) Median6(dst []uint16, p [6][]uint16, w, n, rows int) {
+	C.sw_median6(u16(p[0]), u16(p[1]), u16(p[2]), u16(p[3]), u16(p[4]), u16(p[5]), C.int(w), C.int(n), C.int(rows), u16(dst))
 }
 
-// StandOut sets mask to 0xffff where |a-b| is above the threshold, else 0.
-func (kernel) StandOut(mask, a, b []uint16, threshold uint16) {
-	C.sw_stand_out(u16(a), u16(b), C.int(len(mask)), C.uint16_t(threshold), u16(mask))
+// StandOut sets mask to 0xffff where |a-b| is above the threshold, else 0, in
+// a rectangle as Median6 has it.
+func (kernel) StandOut(mask, a, b []uint16, w, n, rows int, threshold uint16) {
+	C.sw_stand_out(u16(a), u16(b), C.int(w), C.int(n), C.int(rows), C.uint16_t(threshold), u16(mask))
 }
 
 // StandOutMoved sets mask to 0xffff where |a-b| is above the threshold by more

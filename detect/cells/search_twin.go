@@ -6,20 +6,24 @@ import (
 )
 
 // Median6 is the twin of the native form; see there.
-func (twin) Median6(dst []uint16, p [6][]uint16) {
-	for i := range dst {
-		v := [6]uint16{p[0][i], p[1][i], p[2][i], p[3][i], p[4][i], p[5][i]}
-		slices.Sort(v[:])
-		dst[i] = uint16((int(v[2]) + int(v[3]) + 1) / 2)
+func (twin) Median6(dst []uint16, p [6][]uint16, w, n, rows int) {
+	for y := range rows {
+		for i := y * w; i < y*w+n; i++ {
+			v := [6]uint16{p[0][i], p[1][i], p[2][i], p[3][i], p[4][i], p[5][i]}
+			slices.Sort(v[:])
+			dst[i] = uint16((int(v[2]) + int(v[3]) + 1) / 2)
+		}
 	}
 }
 
 // StandOut is the twin of the native form; see there.
-func (twin) StandOut(mask, a, b []uint16, threshold uint16) {
-	for i := range mask {
-		mask[i] = 0
-		if absolute(int(a[i])-int(b[i])) > int(threshold) {
-			mask[i] = 0xffff
+func (twin) StandOut(mask, a, b []uint16, w, n, rows int, threshold uint16) {
+	for y := range rows {
+		for i := y * w; i < y*w+n; i++ {
+			mask[i] = 0
+			if absolute(int(a[i])-int(b[i])) > int(threshold) {
+				mask[i] = 0xffff
+			}
 		}
 	}
 }

@@ -60,40 +60,56 @@ func (s *Store) background(t int, cm *cells.Map, m *Map) {
 		return
 	}
 	m.HasBackground = true
-	_, th := tileSize(r)
-	var rows [6][]uint16
-	for ty := range m.Rows {
-		first, last := ty*th, min((ty+1)*th, r.H)
-		from, to := first*r.W, last*r.W
-		switch {
-		case to <= from:
-		case !m.stirs(ty):
-			clear(m.StandsOut[from:to])
-		case moved:
-			for y := first; y < last; y++ {
-				s.movedRow(r, m, y, sheets[:past], sheets[past:])
-			}
-		default:
-			for i := range rows {
-				rows[i] = sheets[i%len(sheets)].pix[from:to]
-			}
-			s.search.Median6(m.Background[from:to], rows)
-		}
-	}
 	threshold := uint16(min(standOutRatio*m.Noise+standOutFloor, mostStandOut))
-	if moved {
-		// The sheets lie on whole samples: what an edge changes by over half
-		// a sample, and as much again for rotation, zoom and lens, is no
-		// thing.
-		s.search.StandOutMoved(m.StandsOut, r.Pix, m.Background, r.W, r.H, threshold)
-		s.countAll(r, m)
+	if !moved {
+		s.still(r, m, sheets, threshold)
 		return
 	}
+	_, th := tileSize(r)
 	for ty := range m.Rows {
-		if from, to := ty*th*r.W, min((ty+1)*th, r.H)*r.W; to > from && m.stirs(ty) {
-			s.search.StandOut(m.StandsOut[from:to], r.Pix[from:to], m.Background[from:to], threshold)
-			s.count(r, m, ty)
+		first, last := ty*th, min((ty+1)*th, r.H)
+		if !m.stirs(0, m.Cols, ty) {
+			clear(m.StandsOut[min(first, last)*r.W : last*r.W])
+			continue
 		}
+		for y := first; y < last; y++ {
+			s.movedRow(r, m, y, sheets[:past], sheets[past:])
+		}
+	}
+	// The sheets lie on whole samples: what an edge changes by over half a
+	// sample, and as much again for rotation, zoom and lens, is no thing.
+	s.search.StandOutMoved(m.StandsOut, r.Pix, m.Background, r.W, r.H, threshold)
+	s.countAll(r, m)
+}
+
+// still makes the background of a picture that does not pan, and what stands
+// out from it, in the tiles that stir.
+func (s *Store) still(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16) {
+	tw, th := tileSize(r)
+	var pix [6][]uint16
+	for ty := range m.Rows {
+		first, last := ty*th, min((ty+1)*th, r.H)
+		if last <= first {
+			continue
+		}
+		clear(m.StandsOut[first*r.W : last*r.W])
+		for tx := 0; tx < m.Cols; tx++ {
+			from := tx
+			for tx < m.Cols && m.stirs(tx, tx+1, ty) {
+				tx++
+			}
+			n := min(tx*tw, r.W) - from*tw
+			if n <= 0 {
+				continue
+			}
+			at := first*r.W + from*tw
+			for i := range pix {
+				pix[i] = sheets[i%len(sheets)].pix[at:]
+			}
+			s.search.Median6(m.Background[at:], pix, r.W, n, last-first)
+			s.search.StandOut(m.StandsOut[at:], r.Pix[at:], m.Background[at:], r.W, n, last-first, threshold)
+		}
+		s.count(r, m, ty)
 	}
 }
 
@@ -112,10 +128,16 @@ func (s *Store) count(r *cells.Reduced, m *Map, ty int) {
 	}
 }
 
-// stirs reports whether anything changed in a row of tiles or in those beside.
-func (m *Map) stirs(ty int) bool {
-	from, to := max(0, ty-1)*m.Cols, min(m.Rows, ty+2)*m.Cols
-	return slices.ContainsFunc(m.Tiles[from:to], func(t Tile) bool { return t.Changed > 0 })
+// stirs reports whether anything changed in tiles from to to-1 of a row or in
+// those beside them.
+func (m *Map) stirs(from, to, ty int) bool {
+	from, to = max(0, from-1), min(m.Cols, to+1)
+	for y := max(0, ty-1); y < min(m.Rows, ty+2); y++ {
+		if slices.ContainsFunc(m.Tiles[y*m.Cols+from:y*m.Cols+to], func(t Tile) bool { return t.Changed > 0 }) {
+			return true
+		}
+	}
+	return false
 }
 
 // movedRow makes one row of the background of a panning picture. Where some of
@@ -143,7 +165,7 @@ func (s *Store) movedRow(r *cells.Reduced, m *Map, y int, past, future []sheet) 
 		for i := n; i < len(rows); i++ {
 			rows[i] = rows[i-n]
 		}
-		s.search.Median6(dst[from:to], rows)
+		s.search.Median6(dst[from:], rows, r.W, to-from, 1)
 	}
 	own := func(from, to int) {
 		if to > from {

@@ -56,10 +56,10 @@ type Map struct {
 	// Background is the reduced plane without what moves through the scene,
 	// and StandsOut is 0xffff where the picture differs from it, else 0;
 	// both of the size of cells.Reduced.Pix and only where HasBackground is
-	// set. StandsOut is 0 and Background not made in rows of tiles where
-	// nothing changed, nor beside them. Where the picture moves as a whole and not by a pan (a
-	// zoom, a shaking hand) the background is a blur and nearly all stands
-	// out.
+	// set. StandsOut is 0 and Background not made in tiles where nothing
+	// changed, nor beside them. Where the picture moves as a whole and not by
+	// a pan (a zoom, a shaking hand) the background is a blur and nearly all
+	// stands out.
 	HasBackground         bool
 	Background, StandsOut []uint16
 }
