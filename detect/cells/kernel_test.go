@@ -269,15 +269,41 @@ func TestSearchEqualsTwin(t *testing.T) {
 	}
 	g := make([]int16, w*h)
 	for i := range g {
-		g[i] = int16(r.IntN(2047) - 1023)
+		if i/w%7 != 3 && i%w/20 != 1 { // runs of nothing between
+			g[i] = int16(r.IntN(2047) - 1023)
+		}
 	}
-	dx, dy := []int32{0, 3, -4, 76, 80}, []int32{0, -2, 5, 40, 0}
-	la, lb := make([]float32, 5), make([]float32, 5)
-	kernel{}.Lags(la, g, w, h, dx, dy)
-	twin{}.Lags(lb, g, w, h, dx, dy)
-	same("Lags", la, lb)
-	px, py := []int32{0, 60, 3, 17, 1}, []int32{0, 30, 9, 1, 30}
-	kernel{}.Cross(la, g[:16*11], 16, 11, g, w, px, py)
-	twin{}.Cross(lb, g[:16*11], 16, 11, g, w, px, py)
-	same("Cross", la, lb)
+	// Lags against their definition, Cross against its twin.
+	dx, dy := []int32{0, 3, -4, 76, 80, -70}, []int32{0, -2, 5, 40, 0, -9}
+	la, lb := make([]float32, len(dx)), make([]float32, len(dx))
+	for i := range dx {
+		for y := range h {
+			for x := range w {
+				if u, v := x+int(dx[i]), y+int(dy[i]); u >= 0 && u < w && v >= 0 && v < h {
+					lb[i] += float32(g[y*w+x]) * float32(g[v*w+u])
+				}
+			}
+		}
+	}
+	(&Search{}).Lags(la, g, w, h, dx, dy)
+	for i := range la { // the definition is summed in 24 bits here
+		if absolute(int(la[i]-lb[i])) > 64*1023 {
+			t.Errorf("Lags %d, %d: %g, want %g", dx[i], dy[i], la[i], lb[i])
+		}
+	}
+	px, py := []int32{0, 60, 3, 17, 1, 41}, []int32{0, 30, 9, 1, 30, 29}
+	for _, width := range []int{5, 16, 17, 36} {
+		places := px
+		if width > 17 {
+			places = []int32{0, 40, 3, 17, 1, 41}
+		}
+		kernel{}.cross(la, g[:width*11], width, 11, g, w, places, py, &runs{})
+		twin{}.cross(lb, g[:width*11], width, 11, g, w, places, py, nil)
+		same("cross", la, lb)
+	}
+	for i := range g { // the largest products
+		g[i] = 1023
+	}
+	kernel{}.cross(la[:1], g, w, h, g, w, dx, dy, &runs{})
+	same("largest products", la[0], float32(1023*1023*w*h))
 }

@@ -1,6 +1,9 @@
 //go:build !purego
 
 #include <string.h>
+#if defined(__x86_64__)
+#include <immintrin.h>
+#endif
 
 #include "search.h"
 
@@ -290,35 +293,83 @@ CLONES void sw_search(const uint16_t *cur, const uint16_t *prev, const uint16_t 
 		}
 }
 
-CLONES void sw_lags(const int16_t *g, int w, int h, const int32_t *dx, const int32_t *dy, int n,
-                    float *out) {
-	for (int i = 0; i < n; i++) {
-		int x0 = dx[i] < 0 ? -dx[i] : 0, x1 = dx[i] > 0 ? w - dx[i] : w;
-		int y0 = dy[i] < 0 ? -dy[i] : 0, y1 = dy[i] > 0 ? h - dy[i] : h;
-		int64_t sum = 0;
-		for (int y = y0; y < y1; y++) {
-			const int16_t *p = g + (ptrdiff_t)y * w, *q = p + (ptrdiff_t)dy[i] * w + dx[i];
-			int32_t s = 0;
-			for (int x = x0; x < x1; x++)
-				s += (int32_t)p[x] * q[x];
-			sum += s;
+// Packs the runs of LANES samples of a in which any is not zero, and where each
+// lies in a plane of bw columns; w is at least LANES. The last of a row begins
+// within the one before, whose samples are nothing there.
+static uint32_t pack(const int16_t *a, int w, int h, int bw, int16_t *packed, uint32_t *at) {
+	uint32_t n = 0;
+	for (int y = 0; y < h; y++)
+		for (int x = 0; x < w; x += LANES) {
+			int begin = x + LANES <= w ? x : w - LANES;
+			int16_t *p = packed + (size_t)n * LANES;
+			memcpy(p, a + (size_t)y * w + begin, LANES * sizeof *p);
+			for (int i = 0; i < x - begin; i++)
+				p[i] = 0;
+			uint64_t v[LANES / 4];
+			memcpy(v, p, sizeof v);
+			at[n] = (uint32_t)(y * bw + begin);
+			n += (v[0] | v[1] | v[2] | v[3]) != 0;
 		}
-		out[i] = (float)sum;
-	}
+	return n;
 }
 
-CLONES void sw_cross(const int16_t *a, int w, int h, const int16_t *b, int bw, const int32_t *x,
-                     const int32_t *y, int n, float *out) {
-	for (int i = 0; i < n; i++) {
-		int64_t sum = 0;
-		for (int v = 0; v < h; v++) {
-			const int16_t *p = a + (ptrdiff_t)v * w, *q = b + (ptrdiff_t)(v + y[i]) * bw + x[i];
-			int32_t s = 0;
-			for (int u = 0; u < w; u++)
-				s += (int32_t)p[u] * q[u];
-			sum += s;
+// So many runs at a time, with what they are multiplied with, stay in the
+// first-level cache for all places. Products of neighbours, added, are below
+// 2^21: a thousand runs would fit 32 bits.
+enum { CHUNK = 128 };
+
+static inline int64_t lanes_total(const int32_t *s) {
+	return (int64_t)s[0] + s[1] + s[2] + s[3] + s[4] + s[5] + s[6] + s[7];
+}
+
+#if defined(__x86_64__)
+__attribute__((target("avx2"))) static int64_t products_avx2(const int16_t *packed, const uint32_t *at, uint32_t n,
+                                                             const int16_t *b) {
+	__m256i acc = _mm256_setzero_si256();
+	for (uint32_t i = 0; i < n; i++) {
+		__m256i u = _mm256_loadu_si256((const __m256i *)(packed + (size_t)i * LANES));
+		__m256i v = _mm256_loadu_si256((const __m256i *)(b + at[i]));
+		acc = _mm256_add_epi32(acc, _mm256_madd_epi16(u, v));
+	}
+	int32_t s[8];
+	memcpy(s, &acc, sizeof s);
+	return lanes_total(s);
+}
+#endif
+
+static int64_t products_portable(const int16_t *packed, const uint32_t *at, uint32_t n, const int16_t *b) {
+	int32_t acc[LANES / 2] = {0};
+	for (uint32_t i = 0; i < n; i++) {
+		const int16_t *u = packed + (size_t)i * LANES, *v = b + at[i];
+		for (int k = 0; k < LANES / 2; k++)
+			acc[k] += u[2 * k] * v[2 * k] + u[2 * k + 1] * v[2 * k + 1];
+	}
+	return lanes_total(acc);
+}
+
+void sw_cross(const int16_t *a, int w, int h, const int16_t *b, int bw, const int32_t *x, const int32_t *y, int n,
+              int16_t *packed, uint32_t *at, int64_t *out) {
+	if (w < LANES) {
+		for (int i = 0; i < n; i++) {
+			int64_t sum = 0;
+			for (int v = 0; v < h; v++)
+				for (int u = 0; u < w; u++)
+					sum += a[(size_t)v * w + u] * b[(size_t)(v + y[i]) * bw + u + x[i]];
+			out[i] = sum;
 		}
-		out[i] = (float)sum;
+		return;
+	}
+	uint32_t runs = pack(a, w, h, bw, packed, at);
+	int64_t (*products)(const int16_t *, const uint32_t *, uint32_t, const int16_t *) = products_portable;
+#if defined(__x86_64__)
+	if (__builtin_cpu_supports("avx2"))
+		products = products_avx2;
+#endif
+	memset(out, 0, n * sizeof *out);
+	for (uint32_t from = 0; from < runs; from += CHUNK) {
+		uint32_t m = runs - from < CHUNK ? runs - from : CHUNK;
+		for (int i = 0; i < n; i++)
+			out[i] += products(packed + (size_t)from * LANES, at + from, m, b + (ptrdiff_t)y[i] * bw + x[i]);
 	}
 }
 

@@ -1,10 +1,54 @@
 package cells
 
-import "image"
+import (
+	"image"
+	"slices"
+)
 
 // Search is the native kernels on reduced planes that the motion and echo
 // measurements share. All planes are in the unit of Reduced.Pix.
-type Search struct{ kernel }
+type Search struct {
+	kernel
+	runs   runs
+	padded []int16
+	x, y   []int32
+}
+
+// runs is scratch of cross: the samples of a that are not zero, where each run
+// of them lies, and the sums.
+type runs struct {
+	packed []int16
+	at     []uint32
+	sums   []int64
+}
+
+// Cross sets out[i] to the sum of a(u,v)*b(x[i]+u,y[i]+v) over a plane a of w
+// columns and h rows, which must lie inside b, of bw columns, at each of the
+// places; |a| and |b| are at most 1023. What is zero in a costs little.
+func (s *Search) Cross(out []float32, a []int16, w, h int, b []int16, bw int, x, y []int32) {
+	s.cross(out, a, w, h, b, bw, x, y, &s.runs)
+}
+
+// Lags sets out[i] to the sum of g(x,y)*g(x+dx[i],y+dy[i]) over a plane of w
+// columns and h rows; |g| is at most 1023. What is zero costs little.
+func (s *Search) Lags(out []float32, g []int16, w, h int, dx, dy []int32) {
+	// Nothing around it, so that no lag leaves the plane.
+	padX, padY := 0, 0
+	for i := range dx {
+		padX, padY = max(padX, absolute(int(dx[i]))), max(padY, absolute(int(dy[i])))
+	}
+	wide := w + 2*padX
+	s.padded = slices.Grow(s.padded[:0], wide*(h+2*padY))[:wide*(h+2*padY)]
+	clear(s.padded)
+	for y := range h {
+		copy(s.padded[(y+padY)*wide+padX:], g[y*w:(y+1)*w])
+	}
+	s.x, s.y = s.x[:0], s.y[:0]
+	for i := range dx {
+		s.x, s.y = append(s.x, dx[i]+int32(padX)), append(s.y, dy[i]+int32(padY))
+	}
+	s.cross(out, g, w, h, s.padded, wide, s.x, s.y, &s.runs)
+}
 
 // Found is the best displacement of a search.
 type Found struct {

@@ -55,15 +55,12 @@ void sw_search(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, 
                int x0, int y0, int x1, int y1, int step, int cx, int cy, int rx, int ry, int stride,
                sw_found *found);
 
-// For each of n lags, the sum over a w x h plane of g(x,y)*g(x+dx,y+dy).
-// |g| is at most 1023 and w at most 1024.
-void sw_lags(const int16_t *g, int w, int h, const int32_t *dx, const int32_t *dy, int n, float *out);
-
 // For each of n places, the sum of a(u,v)*b(x+u,y+v) over a plane a of w x h
 // samples that lies wholly inside b, whose rows have bw samples. |a| and |b|
-// are at most 1023 and w at most 1024.
-void sw_cross(const int16_t *a, int w, int h, const int16_t *b, int bw, const int32_t *x, const int32_t *y,
-              int n, float *out);
+// are at most 1023. packed and at are scratch for 16 and for one of
+// (w+15)/16*h.
+void sw_cross(const int16_t *a, int w, int h, const int16_t *b, int bw, const int32_t *x, const int32_t *y, int n,
+              int16_t *packed, uint32_t *at, int64_t *out);
 
 // How many samples of a mask of w columns are set in a rectangle.
 uint32_t sw_set(const uint16_t *mask, int w, int x0, int y0, int x1, int y1);

@@ -30,8 +30,6 @@ package cells
 #cgo nocallback sw_around_blocks
 #cgo noescape sw_search
 #cgo nocallback sw_search
-#cgo noescape sw_lags
-#cgo nocallback sw_lags
 #cgo noescape sw_cross
 #cgo nocallback sw_cross
 #cgo noescape sw_set
@@ -161,19 +159,17 @@ func (kernel) Find(cur, prev, mask []uint16, w, h int, a Area, centre, reach ima
 	return f
 }
 
-// Lags sets out[i] to the sum of g(x,y)*g(x+dx[i],y+dy[i]) over a plane of w
-// columns (at most 1024) and h rows; |g| is at most 1023.
-func (kernel) Lags(out []float32, g []int16, w, h int, dx, dy []int32) {
-	C.sw_lags((*C.int16_t)(&g[0]), C.int(w), C.int(h), (*C.int32_t)(&dx[0]), (*C.int32_t)(&dy[0]),
-		C.int(len(out)), (*C.float)(&out[0]))
-}
-
-// Cross sets out[i] to the sum of a(u,v)*b(x[i]+u,y[i]+v) over a plane a of w
-// columns (at most 1024) and h rows, which must lie inside b, of bw columns,
-// at each of the places; |a| and |b| are at most 1023.
-func (kernel) Cross(out []float32, a []int16, w, h int, b []int16, bw int, x, y []int32) {
-	C.sw_cross((*C.int16_t)(&a[0]), C.int(w), C.int(h), (*C.int16_t)(&b[0]), C.int(bw),
-		(*C.int32_t)(&x[0]), (*C.int32_t)(&y[0]), C.int(len(out)), (*C.float)(&out[0]))
+// cross is Search.Cross with its scratch.
+func (kernel) cross(out []float32, a []int16, w, h int, b []int16, bw int, x, y []int32, s *runs) {
+	const lanes = 16
+	n := (w + lanes - 1) / lanes * h
+	s.packed, s.at = slices.Grow(s.packed[:0], n*lanes)[:n*lanes], slices.Grow(s.at[:0], n)[:n]
+	s.sums = slices.Grow(s.sums[:0], len(out))[:len(out)]
+	C.sw_cross((*C.int16_t)(&a[0]), C.int(w), C.int(h), (*C.int16_t)(&b[0]), C.int(bw), (*C.int32_t)(&x[0]), (*C.int32_t)(&y[0]),
+		C.int(len(out)), (*C.int16_t)(&s.packed[0]), (*C.uint32_t)(&s.at[0]), (*C.int64_t)(&s.sums[0]))
+	for i, v := range s.sums {
+		out[i] = float32(v)
+	}
 }
 
 // Set returns how many samples of a mask of w columns are set in a rectangle,

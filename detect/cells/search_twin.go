@@ -137,24 +137,8 @@ func (t twin) Find(cur, prev, mask []uint16, w, h int, a Area, centre, reach ima
 	return f
 }
 
-// Lags is the twin of the native form; see there.
-func (twin) Lags(out []float32, g []int16, w, h int, dx, dy []int32) {
-	for i := range out {
-		sum := 0
-		for y := range h {
-			for x := range w {
-				u, v := x+int(dx[i]), y+int(dy[i])
-				if u >= 0 && u < w && v >= 0 && v < h {
-					sum += int(g[y*w+x]) * int(g[v*w+u])
-				}
-			}
-		}
-		out[i] = float32(sum)
-	}
-}
-
-// Cross is the twin of the native form; see there.
-func (twin) Cross(out []float32, a []int16, w, h int, b []int16, bw int, x, y []int32) {
+// cross is the twin of the native form; see there.
+func (twin) cross(out []float32, a []int16, w, h int, b []int16, bw int, x, y []int32, _ *runs) {
 	for i := range out {
 		sum := 0
 		for v := range h {
