@@ -12,6 +12,7 @@ package cadence
 import (
 	"cmp"
 	"fmt"
+	"image"
 	"slices"
 	"time"
 
@@ -84,7 +85,9 @@ func (s *state) decided(r *record, n *node, expected bool) {
 // marks leaves what the whole take has shown, after its last picture.
 func (s *state) marks(w *detect.Window) {
 	patterns, chains := s.follower.patterns, s.builder.chains
-	for _, x := range s.builder.settle(patterns) {
+	breaches := s.builder.settle(patterns)
+	period := s.regular(breaches)
+	for i, x := range breaches {
 		m := detect.Mark{
 			Kind:       detect.CadenceBreak,
 			Region:     x.box(s.format.W, s.format.H),
@@ -92,8 +95,12 @@ func (s *state) marks(w *detect.Window) {
 			Confidence: confidence(x.odds),
 			Measures:   x.measures(patterns, chains),
 		}
-		if m.Confidence < 0.2 {
+		if m.Confidence < leastConfidence {
 			continue
+		}
+		if p := period[i]; p > 0 {
+			m.Region = image.Rect(0, 0, s.format.W, s.format.H)
+			m.Measures["period_pictures"] = p
 		}
 		for p := x.first; p < x.last; p += max(1, x.every) {
 			m.Picture = p
@@ -107,6 +114,32 @@ func (s *state) marks(w *detect.Window) {
 	for _, m := range s.left {
 		w.Mark(m)
 	}
+}
+
+// leastConfidence is that of a breach worth a mark: it may still extend a surer
+// one.
+const leastConfidence = 0.2
+
+// regular returns the period of each breach that comes at a steady beat, and
+// leaves a weak mark wherever such a beat is due, so that what shows only while
+// things move is one fault all the same. That concerns the whole picture.
+func (s *state) regular(breaches []breach) map[int]float64 {
+	period := map[int]float64{}
+	for _, r := range rhythms(breaches) {
+		for _, i := range r.members {
+			period[i] = r.period
+		}
+		for _, p := range r.beats(breaches) {
+			s.left = append(s.left, detect.Mark{
+				Kind:       detect.CadenceBreak,
+				Picture:    p,
+				Region:     image.Rect(0, 0, s.format.W, s.format.H),
+				Strength:   1,
+				Confidence: leastConfidence,
+			})
+		}
+	}
+	return period
 }
 
 // brief is how many pictures between two runs of one pattern are part of it
