@@ -33,7 +33,7 @@ type Source struct {
 	// not steadied yet, from half of them that are, which lend their views.
 	fresh   []*picture.Picture
 	views   []screen.View
-	half    int
+	steady  *steadier
 	held    []held // camera frames that may still be asked for
 	ready   []*picture.Picture
 	ended   bool
@@ -99,7 +99,7 @@ func (s *Survey) Source(take Frames) (*Source, error) {
 		view:      screen.NewFollower(s.Found.View),
 		rectifier: screen.NewRectifier(s.Raster),
 		grid:      make([]float32, gridCols*gridRows),
-		half:      steadyFrames(s.Timing.Rate),
+		steady:    newSteadier(s.Timing.Rate),
 		full:      picture.New(s.Raster.X, s.Raster.Y, f.Depth),
 	}
 	o.light.black = float64(int(s.black) << refresh.MoreBits)
@@ -220,7 +220,7 @@ func (o *Source) push(c *picture.Picture) error {
 		o.facts.Carried++
 	}
 	o.fresh, o.views = append(o.fresh, c), append(o.views, v)
-	if len(o.fresh) <= o.half {
+	if len(o.fresh) <= o.steady.half {
 		return nil
 	}
 	return o.place()
@@ -229,11 +229,11 @@ func (o *Source) push(c *picture.Picture) error {
 // place steadies the oldest fresh frame and lets it through the lock.
 func (o *Source) place() error {
 	i := len(o.views) - len(o.fresh)
-	c, v := o.fresh[0], steady(o.views, i, o.half)
+	c, v := o.fresh[0], o.steady.at(o.views, i)
 	o.watch(o.views[i], v)
 	o.fresh = o.fresh[:copy(o.fresh, o.fresh[1:])]
-	if i >= o.half {
-		o.views = o.views[:copy(o.views, o.views[i-o.half+1:])]
+	if i >= o.steady.half {
+		o.views = o.views[:copy(o.views, o.views[i-o.steady.half+1:])]
 	}
 	if v.Cut {
 		o.lock.Cut()

@@ -272,11 +272,11 @@ func (s *Survey) refresh(list []kept, f picture.Format) {
 		views[i] = follower.Follow(&list[i].plane)
 	}
 	var frames []refresh.Frame
-	half := steadyFrames(s.Timing.Rate)
+	steady := newSteadier(s.Timing.Rate)
 	for i := range list {
 		k := &list[i]
 		grid := make([]float32, gridCols*gridRows)
-		rectifier.Sample(grid, gridCols, gridRows, &k.plane, steady(views, i, half))
+		rectifier.Sample(grid, gridCols, gridRows, &k.plane, steady.at(views, i))
 		frames = append(frames, refresh.Frame{Index: k.index, Time: s.life(k.shown), Shown: k.shown, Grid: grid})
 	}
 	s.Estimate = refresh.Find(s.layout(), frames, refresh.FindOptions{})
