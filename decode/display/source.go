@@ -96,7 +96,7 @@ func (s *Survey) Source(take Frames) (*Source, error) {
 	f := take.Format()
 	o := &Source{
 		survey: s, take: take,
-		view:      screen.NewFollower(s.Found.View),
+		view:      screen.NewFollower(s.Found.Start),
 		rectifier: screen.NewRectifier(s.Raster),
 		grid:      make([]float32, gridCols*gridRows),
 		steady:    newSteadier(s.Timing.Rate),

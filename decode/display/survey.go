@@ -249,7 +249,7 @@ func (p *probe) decide(ctx context.Context, f picture.Format) error {
 	case p.options.From == Screen:
 		// The user knows that it is a screen: one that fills the frame.
 		s.Screen = true
-		s.Found.Kind, s.Found.View = screen.CloseUp, screen.Whole(size)
+		s.Found.Kind, s.Found.View, s.Found.Start = screen.CloseUp, screen.Whole(size), screen.Whole(size)
 		s.Why = "the user says so; no border of a screen was found, so the whole frame is taken as a close-up"
 	default:
 		return nil
@@ -265,7 +265,7 @@ func (p *probe) decide(ctx context.Context, f picture.Format) error {
 // refresh estimates the set's refresh from the reduced frames.
 func (s *Survey) refresh(list []kept, f picture.Format) {
 	scale := 1 / float64(reduction(f.W))
-	follower := screen.NewFollower(scaled(s.Found.View, scale))
+	follower := screen.NewFollower(scaled(s.Found.Start, scale))
 	rectifier := screen.NewRectifier(s.Raster)
 	views := make([]screen.View, len(list))
 	for i := range list {

@@ -37,7 +37,7 @@ func choose(all []candidate) (candidate, bool) {
 	}
 	size := func(c *candidate) float64 { return c.view.Quad.area() }
 	for _, c := range all {
-		if value(&c) < asGood*best || c.rough < halfStrong*strong {
+		if value(&c) < asGood*best || c.rough < halfStrong*strong || c.score < sureSide*out.score {
 			continue
 		}
 		ratio := size(&c) / size(&out)
@@ -48,6 +48,8 @@ func choose(all []candidate) (candidate, bool) {
 			if a < b {
 				out = c
 			}
+		case a > shapeSlack && b > shapeSlack:
+			// Where neither fills the panel, size says nothing.
 		case out.rough < halfStrong*strong,
 			ratio > sameSize && !bezel(&c, &out),
 			ratio < 1/sameSize && bezel(&out, &c),
@@ -132,6 +134,8 @@ const (
 	// asGood is how much of the best worth another candidate needs to be
 	// preferred for its size: the noise of a quality.
 	asGood = 0.83
+	// sureSide is the same for how much of the border shows.
+	sureSide = 0.9
 	// halfStrong is the same for the contrast of its border.
 	halfStrong = 0.6
 	// A strip of at most this share of the screen's width between two borders

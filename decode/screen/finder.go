@@ -34,6 +34,9 @@ type Found struct {
 	// for Direct and CloseUp it is the whole frame.
 	View  View
 	Frame int
+	// Start is where it lies in the first frame, to some pixels: where a
+	// Follower of all frames begins.
+	Start View
 	// LitArea is set when the view is that of the lit picture because the
 	// panel's own edge could not be seen: black bars of the picture, if it
 	// has any, are outside then.
@@ -48,10 +51,8 @@ type Found struct {
 
 // FromCorners takes the screen to lie where the user says.
 func FromCorners(q Quad, size image.Point) Found {
-	return Found{
-		Kind: Screen, Why: "the corners were given", Confidence: 1,
-		View: View{Quad: q, Size: size, Confidence: 1},
-	}
+	v := View{Quad: q, Size: size, Confidence: 1}
+	return Found{Kind: Screen, Why: "the corners were given", Confidence: 1, View: v, Start: v}
 }
 
 const (
@@ -181,7 +182,7 @@ func (f *Finder) Result() (Found, error) {
 		return Found{}, errNoFrames
 	}
 	s := f.survey(f.stack)
-	direct := Found{Kind: Direct, View: Whole(f.size)}
+	direct := Found{Kind: Direct, View: Whole(f.size), Start: Whole(f.size)}
 	if why := s.blackBars(); why != "" {
 		direct.Why, direct.Confidence = why, 0.95
 		return direct, nil
@@ -195,7 +196,7 @@ func (f *Finder) Result() (Found, error) {
 	}
 	if near {
 		return Found{
-			Kind: CloseUp, View: Whole(f.size), Confidence: min(1, share), PxPerLine: px,
+			Kind: CloseUp, View: Whole(f.size), Start: Whole(f.size), Confidence: min(1, share), PxPerLine: px,
 			Why: fmt.Sprintf("the grid of a panel's pixels shows all over the frame, %.1f camera pixels each, and no border", px),
 		}, nil
 	}

@@ -11,6 +11,10 @@ import (
 // alone, so that what moves on the screen does not move the view. Used by one
 // goroutine.
 type Follower struct {
+	// What is followed is the picture within these bars.
+	bars   [4]float64
+	aspect float64 // of the screen
+
 	view View // of the last frame
 	// held is the same with the screen held in its shape: what content does
 	// to one side is in the view but not here, and so is not passed on.
@@ -79,7 +83,9 @@ const (
 // frame, or not far from there.
 func NewFollower(first View) *Follower {
 	first.Carried, first.Cut = false, false
-	f := &Follower{view: first, held: first, restless: 0.05, calm: calmFrames}
+	bars, aspect := first.Bars, first.Aspect
+	first = first.lit()
+	f := &Follower{bars: bars, aspect: aspect, view: first, held: first, restless: 0.05, calm: calmFrames}
 	f.possible = [4]int{followProfiles, followProfiles, followProfiles, followProfiles}
 	f.shape = first.straight()
 	return f
@@ -87,6 +93,14 @@ func NewFollower(first View) *Follower {
 
 // Follow finds the screen in the next frame.
 func (f *Follower) Follow(p *picture.Plane) View {
+	v := f.follow(p)
+	if f.bars == [4]float64{} {
+		return v
+	}
+	return v.around(f.bars, f.aspect)
+}
+
+func (f *Follower) follow(p *picture.Plane) View {
 	if p.Check() != nil || !f.view.Quad.convex() {
 		return f.carry()
 	}

@@ -77,9 +77,12 @@ func (f *Finder) panel(c *candidate) (View, bool) {
 	for side := range sides {
 		ends[side] = edgeOf(sides[side], at) / px
 	}
+	whole := 1 + ends[0] + ends[1]
 	if level {
+		v.Bars = [4]float64{ends[0] / whole, 0, ends[1] / whole, 0}
 		v.Quad = Quad{v.ToCamera(0, -ends[0]), v.ToCamera(1, -ends[0]), v.ToCamera(1, 1+ends[1]), v.ToCamera(0, 1+ends[1])}
 	} else {
+		v.Bars = [4]float64{0, ends[1] / whole, 0, ends[0] / whole}
 		v.Quad = Quad{v.ToCamera(-ends[0], 0), v.ToCamera(1+ends[1], 0), v.ToCamera(1+ends[1], 1), v.ToCamera(-ends[0], 1)}
 	}
 	return v, true
@@ -88,11 +91,19 @@ func (f *Finder) panel(c *candidate) (View, bool) {
 // blurReach is how far the lens's blur of a lit edge reaches, px.
 const blurReach = 4
 
+// sameShape is how far, in px, corners of different frames are off the same
+// shape: some times what each is measured to.
+const sameShape = 1.5
+
 // outwards returns mean codes along lines beside the picture, at distances of
 // 0, 1, 2 ... steps (in pictures) from its edge, over all kept frames.
 func (f *Finder) outwards(c *candidate, level, far bool, n int, step float64) []float64 {
 	sum, count := make([]float64, n), make([]float64, n)
 	for k := range f.whole {
+		// A frame in which a side is dark may be fitted to something else.
+		if !c.view.Quad.onto(c.views[k].Quad).near(c.views[k].Quad, sameShape) {
+			continue
+		}
 		p := &f.whole[k].plane
 		proj := c.views[k].project()
 		const points = 600 // along a line

@@ -4,6 +4,7 @@ import (
 	"image"
 	"image/color"
 	"math"
+	"slices"
 
 	"gocv.io/x/gocv"
 )
@@ -47,14 +48,14 @@ const (
 	// sways with it.
 	trackers      = 4
 	trackProfiles = 20
-	// A hand sways by less than this many reduced samples in the time of the
-	// survey: some 25 px of 720 lines.
+	// A hand sways by less than this many reduced samples from one frame of
+	// the survey to the next: some 25 px of 720 lines.
 	swayMost = 10
 	// stillSway is what the fit of a reduced frame strays by on a stand,
 	// reduced samples.
-	stillSway = 0.3
-	// A frame that shows less than this share of what the others show of the
-	// border is left where it is: it is dark.
+	stillSway = 0.4
+	// A frame that shows less than this share of what the brightest shows of
+	// the border is taken to lie where the one before does: it is dark.
 	trackLeast = 0.3
 	// trackSure is the share of the profiles that has to show what is
 	// followed, over all frames: below, it is followed by noise.
@@ -78,49 +79,60 @@ func (f *Finder) track(s *survey, rough []candidate) (stack, whole []similarity,
 		if c.view = b.shifted(c.view, d); !c.view.Quad.convex() {
 			continue
 		}
-		one := func(pix []uint8) (similarity, float64) {
+		// From the last place that was sure: a zoom or a drift goes on.
+		one := func(pix []uint8, from similarity) (similarity, float64) {
 			p := f.smallPlane(pix)
-			b.read(frame{&p, resp}, c.view, trackProfiles, swayMost+2, 1)
-			d, _ := b.fit(b.displaced(swayMost, 1), loose{1, 1, 0.05, 0.05}, 3, 1)
-			return between(b.corners, b.shifted(c.view, d).Quad), b.support(d, 1)
+			v := c.view
+			for i, q := range v.Quad {
+				v.Quad[i] = from.apply(q)
+			}
+			b.read(frame{&p, resp}, v, trackProfiles, swayMost+2, 1)
+			d, _ := b.fit(b.displaced(swayMost, 1), loose{1, 1, 1, 0.05}, 3, 1)
+			return between(c.view.Quad, b.shifted(v, d).Quad), b.support(d, 1)
 		}
 		list := make([]similarity, len(f.stack))
-		support := make([]float64, len(f.stack))
+		start := max(0, slices.IndexFunc(f.stack, func(pix []uint8) bool { return &pix[0] == &s.bright[0] }))
 		var sum, top float64
-		for i, pix := range f.stack {
-			list[i], support[i] = one(pix)
-			sum += support[i]
-			top = max(top, support[i])
+		list[start], top = one(f.stack[start], rest)
+		sum = top
+		for _, step := range [2]int{1, -1} {
+			last := list[start]
+			for i := start + step; i >= 0 && i < len(list); i += step {
+				at, support := one(f.stack[i], last)
+				if support >= trackLeast*top {
+					last = at
+				}
+				list[i] = last
+				sum += support
+			}
 		}
 		if sum <= best {
 			continue
 		}
 		best = sum
-		for i := range list {
-			if support[i] < trackLeast*top {
-				list[i] = rest
-			}
-		}
 		stack, whole = list, make([]similarity, len(f.whole))
 		for i := range whole {
-			var s float64
-			if whole[i], s = one(f.whole[i].small); s < trackLeast*top {
-				whole[i] = rest
+			near := list[min(f.whole[i].index/f.every, len(list)-1)]
+			var support float64
+			if whole[i], support = one(f.whole[i].small, near); support < trackLeast*top {
+				whole[i] = near
 			}
 		}
 	}
-	if best < trackSure*4*trackProfiles*float64(len(f.stack)) {
+	if best == 0 || best < trackSure*4*trackProfiles*float64(len(f.stack)) {
 		return nil, nil, false
 	}
-	c := Point{float64(f.small.X) / 2, float64(f.small.Y) / 2}
-	var x, y, xx, yy float64
-	for _, s := range stack {
-		p := s.apply(c)
-		x, y, xx, yy = x+p.X, y+p.Y, xx+p.X*p.X, yy+p.Y*p.Y
+	spread := 0.0
+	for _, c := range [2]Point{{}, {float64(f.small.X), float64(f.small.Y)}} {
+		var x, y, xx, yy float64
+		for _, s := range stack {
+			p := s.apply(c)
+			x, y, xx, yy = x+p.X, y+p.Y, xx+p.X*p.X, yy+p.Y*p.Y
+		}
+		n := float64(len(stack))
+		spread = max(spread, math.Sqrt(max(0, xx/n-x*x/n/n)+max(0, yy/n-y*y/n/n)))
 	}
-	n := float64(max(len(stack), 1))
-	spread := math.Sqrt(max(0, xx/n-x*x/n/n) + max(0, yy/n-y*y/n/n))
-	return stack, whole, len(stack) > 0 && spread > stillSway
+	return stack, whole, spread > stillSway
 }
 
 // steadied returns the reduced frames with the sway taken out of them.

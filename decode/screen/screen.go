@@ -47,6 +47,10 @@ type View struct {
 	// Aspect is the screen's width over its height as its viewers see it; 0
 	// when it is not known.
 	Aspect float64
+	// Bars are the shares of the screen's height and width, at its top, right,
+	// bottom and left, that a picture with black bars leaves dark. A Follower
+	// goes by the edges of the picture then.
+	Bars [4]float64
 	// Confidence is 0 to 1: how far the corners can be trusted.
 	Confidence float64
 	// Carried is set when too little of the border could be seen in this
@@ -72,6 +76,25 @@ func (v View) ToCamera(x, y float64) Point { p := v.project(); return p.point(x,
 
 // ToScreen is the inverse of ToCamera.
 func (v View) ToScreen(p Point) (x, y float64) { q := v.project(); return q.unit(p) }
+
+// lit returns the view of the picture alone, without its bars.
+func (v View) lit() View {
+	b := v.Bars
+	p := v
+	p.Bars = [4]float64{}
+	p.Quad = Quad{v.ToCamera(b[3], b[0]), v.ToCamera(1-b[1], b[0]), v.ToCamera(1-b[1], 1-b[2]), v.ToCamera(b[3], 1-b[2])}
+	return p
+}
+
+// around is the inverse of lit.
+func (v View) around(bars [4]float64, aspect float64) View {
+	w, h := 1-bars[1]-bars[3], 1-bars[0]-bars[2]
+	l, t, r, b := -bars[3]/w, -bars[0]/h, 1+bars[1]/w, 1+bars[2]/h
+	p := v
+	p.Bars, p.Aspect = bars, aspect
+	p.Quad = Quad{v.ToCamera(l, t), v.ToCamera(r, t), v.ToCamera(r, b), v.ToCamera(l, b)}
+	return p
+}
 
 // lens maps between pixels of a lens without distortion and real ones.
 type lens struct {

@@ -15,6 +15,7 @@ type candidate struct {
 	frame  int
 	begin  []View  // of the kept frames, before they are fitted
 	views  []View  // of the kept frames
+	start  View    // in the first frame, to some px
 	hidden [4]bool // sides that are the frame's own edge
 	fit    fitted  // over all kept frames
 	rough  float64 // score on the reduced frames
@@ -230,18 +231,22 @@ const (
 // was found in.
 func (f *Finder) search(s *survey) ([]candidate, *survey) {
 	rough := f.roughs(s)
-	whole := slices.Repeat([]similarity{rest}, len(f.whole))
+	whole, first := slices.Repeat([]similarity{rest}, len(f.whole)), rest
 	if stack, list, ok := f.track(s, rough); ok {
 		// In the hand all edges of the room flicker; steadied they do not.
-		s, whole = f.survey(f.steadied(stack)), list
+		s, whole, first = f.survey(f.steadied(stack)), list, stack[0]
 		rough = f.roughs(s)
 	}
 	var fine []candidate
 	var b border
 	for _, c := range f.settled(&b, rough, whole) {
 		if f.refine(&b, &c) {
-			f.weigh(s, &c, whole)
+			q := f.weigh(s, &c, whole)
 			if c.plausible() {
+				for j, p := range q {
+					q[j] = first.apply(p)
+				}
+				c.start = f.startAt(&b, q, c.view.K1)
 				fine = append(fine, c)
 			}
 		}
@@ -314,8 +319,9 @@ func (f *Finder) settled(b *border, rough []candidate, whole []similarity) []can
 	return out
 }
 
-// weigh says of a refined candidate how light changes around it.
-func (f *Finder) weigh(s *survey, c *candidate, whole []similarity) {
+// weigh says of a refined candidate how light changes around it, and returns
+// where it lies in the survey.
+func (f *Finder) weigh(s *survey, c *candidate, whole []similarity) Quad {
 	q := c.view.Quad
 	k := float64(f.factor)
 	for i := range f.whole {
@@ -332,6 +338,25 @@ func (f *Finder) weigh(s *survey, c *candidate, whole []similarity) {
 	c.sides = s.sides(q, inside)
 	c.calm = ring / max(inside, 1e-9)
 	c.still = inside < stillFlicker
+	return q
+}
+
+// startSeen is how much of the border, in sides, has to show in the first frame
+// to be gone by.
+const startSeen = 2
+
+// startAt returns the view of the first frame, of which only the reduced one
+// is kept, from where the sway puts it.
+func (f *Finder) startAt(b *border, q Quad, k1 float64) View {
+	const reach = 4 // reduced samples: what is left of the sway
+	v := View{Quad: q, Size: f.small, K1: k1}
+	p := f.smallPlane(f.stack[0])
+	b.read(frame{&p, responseOf(8, f.full)}, v, trackProfiles, reach+2, 1)
+	d, fit := b.fit(b.displaced(reach, 1), loose{1, 1, 0.3, 0.1}, 3, 1)
+	if moved := b.shifted(v, d); fit.total() >= startSeen && moved.Quad.convex() {
+		v = moved
+	}
+	return enlarge(v, f.factor, f.size)
 }
 
 // mostSettled and mostCandidates bound the work on full frames.
@@ -553,7 +578,7 @@ func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
 		try := *c
 		try.view, try.fit, try.frame = v, fit, f.whole[0].index
 		try.views = slices.Repeat([]View{v}, len(views))
-		try.hidden = v.hidden()
+		try.hidden, try.start = v.hidden(), v
 		quality := try.quality()
 		try.score = quality * faintTrust
 		if quality >= faintLeast && try.score > best.score+faintGain {
@@ -772,17 +797,13 @@ func (f *Finder) describe(c candidate) Found {
 	case cut:
 		found.Why = "a lit quadrilateral with straight sides stands in the frames while its content changes; it is cut off by the frame's edge"
 		found.Confidence *= 0.7
+	case nearestShape(shape, shapeSlack) != panelShape && f.barred(&c, &found):
+		aspect = panelShape
 	case math.Abs(math.Log(shape/panelShape)) < shapeSlack:
 		// What is about as wide as a set is one.
 		aspect = panelShape
 		found.Why = "a lit quadrilateral with straight sides in the shape of a set stands in the frames while its content changes"
 	default:
-		if v, ok := f.panel(&c); ok {
-			found.View = v
-			aspect = panelShape
-			found.Why = "a lit picture with black bars stands in the frames, and the edge of the panel shows round it"
-			break
-		}
 		found.LitArea = true
 		found.Why = "a lit quadrilateral with straight sides stands in the frames while its content changes; the panel's own edge beyond black bars does not show"
 	}
@@ -792,7 +813,22 @@ func (f *Finder) describe(c candidate) Found {
 	}
 	found.View.Aspect = aspect
 	found.View.Confidence = c.score
+	found.Start = found.View
+	for i, p := range found.View.Quad {
+		found.Start.Quad[i] = c.start.ToCamera(c.view.ToScreen(p))
+	}
 	return found
+}
+
+// barred takes the panel round a picture with black bars for the screen if its
+// edge shows.
+func (f *Finder) barred(c *candidate, found *Found) bool {
+	v, ok := f.panel(c)
+	if ok {
+		found.View = v
+		found.Why = "a lit picture with black bars stands in the frames, and the edge of the panel shows round it"
+	}
+	return ok
 }
 
 // shapeSlack is how far a measured shape may be off the usual one that it is
