@@ -189,14 +189,24 @@ func (f *filmed) limit(c *detect.Coverage, facts display.Facts) {
 	if c.State == detect.NotExaminable {
 		return
 	}
-	pair := 2 * f.survey.Found.View.PxPerLine(setLines)
+	pair, told := 2*f.survey.Found.PxPerLine, true
+	if pair == 0 {
+		pair, told = 2*f.survey.Found.View.PxPerLine(setLines), f.survey.Found.Kind != screen.CloseUp
+	}
 	switch {
 	case !f.survey.Estimate.Found && facts.Unlocked == facts.Frames:
 		c.State, c.Seconds, c.Floor = detect.NotExaminable, 0, 0
 		c.Why = "single pictures of the set cannot be told apart: " + f.survey.Estimate.Reason
 	case c.Kind == detect.Combing && pair < leastPxPerPair:
 		c.State, c.Seconds, c.Floor = detect.NotExaminable, 0, 0
-		c.Why = fmt.Sprintf("the camera has %.2g pixels to a pair of the set's lines (of %d), and a comb needs two", pair, setLines)
+		switch {
+		case !told:
+			c.Why = "how many camera pixels there are to a line of the set is not known, and a comb needs two to a pair; --lines-per-px can say it"
+		case f.survey.Found.PxPerLine > 0:
+			c.Why = fmt.Sprintf("the camera has %.2g pixels to a pair of the set's lines, and a comb needs two", pair)
+		default:
+			c.Why = fmt.Sprintf("the camera has %.2g pixels to a pair of the set's lines (of %d), and a comb needs two", pair, setLines)
+		}
 	case facts.Trusted < leastTrusted:
 		c.State = detect.Limited
 		c.Seconds *= facts.Trusted

@@ -197,6 +197,31 @@ func TestCautions(t *testing.T) {
 	}
 }
 
+// In a close-up the lines are told by the panel's pixels, by the user, or not
+// at all; with a border, the user still knows better.
+func TestLimitOfCloseUps(t *testing.T) {
+	for _, c := range []struct {
+		kind      screen.Kind
+		pxPerLine float64
+		state     detect.CoverageState
+		why       string
+	}{
+		{screen.CloseUp, 2.5, detect.Examined, ""},
+		{screen.CloseUp, 0.8, detect.NotExaminable, "1.6 pixels to a pair of the set's lines, and"},
+		{screen.CloseUp, 0, detect.NotExaminable, "--lines-per-px"},
+		{screen.Screen, 1.1, detect.Examined, ""},
+		{screen.Screen, 0, detect.NotExaminable, "of 1080"},
+	} {
+		s := &display.Survey{Screen: true, Found: screen.Found{Kind: c.kind, View: screen.Whole(image.Pt(1280, 720)), PxPerLine: c.pxPerLine}}
+		s.Estimate.Found = true
+		v := detect.Coverage{Kind: detect.Combing, State: detect.Examined, Seconds: 2, Floor: 1}
+		(&filmed{survey: s}).limit(&v, display.Facts{Frames: 100, Trusted: 1})
+		if v.State != c.state || !strings.Contains(v.Why, c.why) {
+			t.Errorf("%s with %g px a line: %+v", c.kind, c.pxPerLine, v)
+		}
+	}
+}
+
 // What a camera cannot show is said to be out of its reach.
 func TestLimits(t *testing.T) {
 	view := screen.Whole(image.Pt(1280, 720))

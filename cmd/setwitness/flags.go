@@ -102,6 +102,16 @@ func parseViewing(peak, black, eotf, distance string) (viewing, error) {
 	return v, nil
 }
 
+// A camera pixel is as high as this many of the set's lines: from a close-up
+// of single pixels of the panel to a small screen far away.
+const leastLinesPerPx, mostLinesPerPx = 0.02, 20
+
+// parseLinesPerPx reads how many of the set's lines a camera pixel is high; 0
+// from an empty text.
+func parseLinesPerPx(text string) (float64, error) {
+	return parseWithin("--lines-per-px", text, leastLinesPerPx, mostLinesPerPx, "lines")
+}
+
 // parseWithin reads a number within bounds, or 0 from an empty text.
 func parseWithin(flag, text string, least, most float64, unit string) (float64, error) {
 	if text == "" {

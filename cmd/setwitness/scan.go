@@ -38,7 +38,7 @@ func newCmdScan(f *factory, runF func(*scanOptions) error) *cobra.Command {
 	}
 	o := &scanOptions{}
 	var from, source, fields, corners string
-	var peak, black, eotf, distance string
+	var peak, black, eotf, distance, lines string
 	var settings, options []string
 	cmd := &cobra.Command{
 		Use:   "scan CLIP...",
@@ -77,6 +77,9 @@ clips are still scanned); 130 interrupted; 1 an internal failure.`,
 			if o.viewing, err = parseViewing(peak, black, eotf, distance); err != nil {
 				return unusable{err}
 			}
+			if o.view.LinesPerPx, err = parseLinesPerPx(lines); err != nil {
+				return unusable{err}
+			}
 			if err := o.parse(f, from, source, fields, corners, settings, options); err != nil {
 				return unusable{err}
 			}
@@ -87,6 +90,7 @@ clips are still scanned); 130 interrupted; 1 an internal failure.`,
 	fl.StringVar(&o.out, "out", "", "folder of the report; with several clips, of their folders")
 	fl.StringVar(&from, "from", "auto", "where the clips come from: direct (a file or a recording of a signal), screen (a camera that filmed a set) or auto (found out)")
 	fl.StringVar(&corners, "corners", "", "where the screen is in the first frame of a camera, as \"x,y x,y x,y x,y\" from the top left corner clockwise")
+	fl.StringVar(&lines, "lines-per-px", "", "how many of the set's `LINES` a camera pixel is high, for close-ups in which neither the screen's border nor the panel's pixels tell it")
 	fl.Float64Var(&o.view.CaptureRate, "capture-fps", 0, "frames a second that the camera took, where the file does not say or says it wrongly")
 	fl.StringVar(&source, "source", "", "the clip that was played (takes cannot be compared with it yet)")
 	fl.StringVar(&fields, "fields", "auto", "what to do with the fields of interlaced files: auto, weave or split")
@@ -121,6 +125,9 @@ func (o *scanOptions) parse(f *factory, from, source, fields, corners string, se
 			return errors.New("--corners are of a screen, and --from says that there is none")
 		}
 		o.view.Corners = &q
+	}
+	if o.view.LinesPerPx > 0 && o.view.From == display.Direct {
+		return errors.New("--lines-per-px are of a screen, and --from says that there is none")
 	}
 	if r := o.view.CaptureRate; r != 0 && !(r >= leastCapture && r <= mostCapture) {
 		return fmt.Errorf("--capture-fps %g is outside %g to %g", r, float64(leastCapture), float64(mostCapture))

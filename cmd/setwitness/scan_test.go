@@ -300,6 +300,10 @@ func TestWrongLines(t *testing.T) {
 		"scan --from direct --corners 1,1,9,1,9,9,1,9 a.mp4":     "--corners",
 		"scan --capture-fps 0.5 a.mp4":                           "outside 1 to 10000",
 		"scan --capture-fps NaN a.mp4":                           "outside 1 to 10000",
+		"scan --lines-per-px 0 a.mp4":                            "--lines-per-px 0 is outside 0.02 to 20 lines",
+		"scan --lines-per-px NaN a.mp4":                          "not a number",
+		"scan --lines-per-px two a.mp4":                          "not a number",
+		"scan --from direct --lines-per-px 0.4 a.mp4":            "--lines-per-px are of a screen",
 		"scan --source b.mp4 a.mp4":                              "--source",
 		"scan --fields bob a.mp4":                                "--fields",
 		"scan --threads -1 a.mp4":                                "negative",
@@ -345,6 +349,7 @@ func FuzzScanLine(f *testing.F) {
 	f.Add("--setting\x00a=b\x00--option\x00marker.level=3\x00x.mp4")
 	f.Add("--fields\x00split\x00--threads\x00-9\x00--from=screen")
 	f.Add("--peak-nits\x001e3\x00--black-nits\x000x1p-4\x00--eotf\x00pq\x00--distance\x001.5\x00x.mp4")
+	f.Add("--lines-per-px\x000.4\x00--from\x00screen\x00x.mp4")
 	f.Add("--option\x00marker.level=1e400\x00--json=maybe\x00-h")
 	f.Fuzz(func(t *testing.T, line string) {
 		var out, errs bytes.Buffer
@@ -364,6 +369,9 @@ func FuzzScanLine(f *testing.F) {
 						t.Errorf("conditions that cannot be used were let through: %v", err)
 					}
 				}
+			}
+			if l := o.view.LinesPerPx; l != 0 && !(l >= leastLinesPerPx && l <= mostLinesPerPx) {
+				t.Errorf("%g lines a pixel were let through", l)
 			}
 			for k, v := range o.settings {
 				if k == "" || !printable(k) || !printable(v) {

@@ -50,6 +50,9 @@ type Options struct {
 	From From
 	// Corners overrides where the screen is in the first frame.
 	Corners *screen.Quad
+	// LinesPerPx is how many of the set's lines a camera pixel is high, 0 if
+	// that is not known: for close-ups, in which no border tells it.
+	LinesPerPx float64
 	// CaptureRate is the frames a second of the camera, 0 if the file is to
 	// be asked.
 	CaptureRate float64
@@ -199,7 +202,7 @@ func (p *probe) next(ctx context.Context, take Frames) (done bool, err error) {
 
 // glance reports whether the first frames show that the take is direct.
 func (p *probe) glance() bool {
-	if p.options.From != Auto || p.options.Corners != nil {
+	if p.options.From != Auto || p.options.Corners != nil || p.options.LinesPerPx > 0 {
 		return false
 	}
 	found, err := p.finder.Result()
@@ -246,13 +249,17 @@ func (p *probe) decide(ctx context.Context, f picture.Format) error {
 	switch {
 	case s.Found.Kind != screen.Direct:
 		s.Screen = true
-	case p.options.From == Screen:
+	case p.options.From == Screen || p.options.LinesPerPx > 0:
 		// The user knows that it is a screen: one that fills the frame.
 		s.Screen = true
 		s.Found.Kind, s.Found.View, s.Found.Start = screen.CloseUp, screen.Whole(size), screen.Whole(size)
 		s.Why = "the user says so; no border of a screen was found, so the whole frame is taken as a close-up"
 	default:
 		return nil
+	}
+	if l := p.options.LinesPerPx; l > 0 {
+		s.Found.PxPerLine = 1 / l
+		s.Why += fmt.Sprintf("; the user says that a camera pixel is as high as %.3g of the set's lines", l)
 	}
 	if err := p.timing(ctx); err != nil {
 		return err

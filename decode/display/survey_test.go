@@ -4,11 +4,13 @@ import (
 	"context"
 	"errors"
 	"io"
+	"strings"
 	"testing"
 	"time"
 
 	"setwitness/decode/display"
 	"setwitness/decode/picture"
+	"setwitness/decode/screen"
 	"setwitness/testdata/scene"
 )
 
@@ -66,5 +68,26 @@ func TestStampsWhereNeeded(t *testing.T) {
 		if err == nil && survey.Screen && survey.Timing.Rate < 49.9 {
 			t.Errorf("%s: %.1f frames a second", name, survey.Timing.Rate)
 		}
+	}
+}
+
+// Who says how many lines a pixel is high says that it is a screen, and that of
+// a close-up where no border shows.
+func TestLinesPerPx(t *testing.T) {
+	s := scene.Pan(scene.Raster{W: 320, H: 180, RateNum: 50, RateDen: 1, Shutter: 0.5, Grain: 0.8, Seed: 3},
+		scene.Back{Surface: scene.Street}, scene.Move{X: 4, Seconds: 2})
+	stamps := func(context.Context) ([]time.Duration, map[string]string, error) {
+		times := make([]time.Duration, 20)
+		for i := range times {
+			times[i] = time.Duration(i) * 20 * time.Millisecond
+		}
+		return times, nil, nil
+	}
+	survey, err := display.Examine(context.Background(), &reel{Scene: s, n: 20}, stamps, display.Options{LinesPerPx: 0.4})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f := survey.Found; !survey.Screen || f.Kind != screen.CloseUp || f.PxPerLine != 2.5 || !strings.Contains(survey.Why, "0.4 of the set's lines") {
+		t.Errorf("%v, %s, %g px a line: %s", survey.Screen, f.Kind, f.PxPerLine, survey.Why)
 	}
 }

@@ -45,7 +45,7 @@ type Found struct {
 	// put at the frame's edge: top, right, bottom, left.
 	Hidden [4]bool
 	// PxPerLine is, of a close-up, camera pixels for each row of the panel's
-	// pixels, from its grid; 0 when no grid shows.
+	// pixels, from its grid or as the user says; 0 when nothing tells it.
 	PxPerLine float64
 }
 
