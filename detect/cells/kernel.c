@@ -96,9 +96,9 @@ CLONES static void portable_8(const uint8_t *cur, size_t stride, const uint8_t *
 	cells_8(cur, stride, prev, prev_stride, first, w, h, from, to, out);
 }
 
-CLONES void sw_cells_16(const uint16_t *cur, size_t stride, const uint16_t *prev, size_t prev_stride,
-                        int w, int h, int from, int to, sw_cell *out) {
-	cells_16(cur, stride, prev, prev_stride, 0, w, h, from, to, out);
+CLONES static void portable_16(const uint16_t *cur, size_t stride, const uint16_t *prev, size_t prev_stride,
+                               int first, int w, int h, int from, int to, sw_cell *out) {
+	cells_16(cur, stride, prev, prev_stride, first, w, h, from, to, out);
 }
 
 #if defined(__x86_64__)
@@ -188,6 +188,84 @@ AVX2 static void pairs_8(const uint8_t *cur, size_t stride, const uint8_t *prev,
 		}
 	}
 }
+
+// The sum of sixteen 16-bit lanes.
+AVX2 static inline uint32_t of_lanes(__m256i v) {
+	const __m256i low = _mm256_set1_epi32(0xffff);
+	uint32_t s[8], sum = 0;
+	v = _mm256_add_epi32(_mm256_and_si256(v, low), _mm256_srli_epi32(v, 16));
+	memcpy(s, &v, sizeof s);
+	for (int i = 0; i < 8; i++)
+		sum += s[i];
+	return sum;
+}
+
+AVX2 static inline __m256i distance_16(__m256i a, __m256i b) {
+	return _mm256_sub_epi16(_mm256_max_epu16(a, b), _mm256_min_epu16(a, b));
+}
+
+// One cell after the other in 16 bits, up to column end: the sums of 16 rows of
+// samples of at most 12 bits fit. The identities are those of pairs_8.
+AVX2 static void cells_12(const uint16_t *cur, size_t stride, const uint16_t *prev, size_t prev_stride, int end,
+                          int w, int h, int from, int to, sw_cell *out) {
+	int cols = (w + CELL - 1) / CELL;
+	const __m256i zero = _mm256_setzero_si256();
+	for (int y0 = from; y0 < to; y0 += CELL) {
+		int rows = h - y0 < CELL ? h - y0 : CELL;
+		sw_cell *o = out + (size_t)(y0 / CELL) * cols;
+		for (int x0 = 0; x0 < end; x0 += CELL, o++) {
+			__m256i sum = zero, hor = zero, zig = zero, least = zero, ver = zero, d0 = zero, d1 = zero, sq = zero;
+			for (int y = y0; y < y0 + rows; y++) {
+				const uint16_t *at = cur + (size_t)y * stride + x0;
+				__m256i b = _mm256_loadu_si256((const __m256i *)at);
+				__m256i r;
+				if (x0 + CELL < w) {
+					r = _mm256_loadu_si256((const __m256i *)(at + 1));
+				} else { /* the last pixel of a row has none to its right: itself */
+					r = _mm256_permute2x128_si256(b, b, 0x81);
+					r = _mm256_alignr_epi8(r, b, 2);
+					r = _mm256_insert_epi16(r, at[CELL - 1], CELL - 1);
+				}
+				_mm_prefetch((const char *)at + AHEAD, _MM_HINT_T0);
+				sum = _mm256_add_epi16(sum, b);
+				hor = _mm256_add_epi16(hor, distance_16(b, r));
+				sq = _mm256_add_epi32(sq, _mm256_madd_epi16(b, b));
+				if (prev) {
+					const uint16_t *before = prev + (size_t)y * prev_stride + x0;
+					__m256i p = distance_16(b, _mm256_loadu_si256((const __m256i *)before));
+					_mm_prefetch((const char *)before + AHEAD, _MM_HINT_T0);
+					if (y & 1)
+						d1 = _mm256_add_epi16(d1, p);
+					else
+						d0 = _mm256_add_epi16(d0, p);
+				}
+				if (y == 0 || y == h - 1)
+					continue;
+				__m256i a = _mm256_loadu_si256((const __m256i *)(at - stride));
+				__m256i c = _mm256_loadu_si256((const __m256i *)(at + stride));
+				__m256i lo = _mm256_min_epu16(a, c), hi = _mm256_max_epu16(a, c);
+				__m256i z = _mm256_or_si256(_mm256_subs_epu16(lo, b), _mm256_subs_epu16(b, hi));
+				__m256i m = _mm256_min_epu16(distance_16(a, b), distance_16(c, b));
+				zig = _mm256_add_epi16(zig, z);
+				least = _mm256_add_epi16(least, m);
+				ver = _mm256_add_epi16(ver, _mm256_sub_epi16(hi, lo));
+			}
+			uint32_t squares[8];
+			memcpy(squares, &sq, sizeof squares);
+			sw_cell s = {.pixels = (uint32_t)(CELL * rows)};
+			for (int i = 0; i < 8; i++)
+				s.sum_sq += squares[i];
+			s.sum = of_lanes(sum);
+			s.horizontal = of_lanes(hor);
+			s.zigzag = of_lanes(zig);
+			s.vertical = of_lanes(ver);
+			s.second = s.vertical + 4 * s.zigzag - 2 * of_lanes(least);
+			s.diff[0] = of_lanes(d0);
+			s.diff[1] = of_lanes(d1);
+			*o = s;
+		}
+	}
+}
 #endif
 
 void sw_cells_8(const uint8_t *cur, size_t stride, const uint8_t *prev, size_t prev_stride, int w, int h,
@@ -206,6 +284,24 @@ void sw_cells_8(const uint8_t *cur, size_t stride, const uint8_t *prev, size_t p
 void sw_cells_8_portable(const uint8_t *cur, size_t stride, const uint8_t *prev, size_t prev_stride, int w,
                          int h, int from, int to, sw_cell *out) {
 	portable_8(cur, stride, prev, prev_stride, 0, w, h, from, to, out);
+}
+
+void sw_cells_16(const uint16_t *cur, size_t stride, const uint16_t *prev, size_t prev_stride, int depth, int w,
+                 int h, int from, int to, sw_cell *out) {
+	int end = 0;
+#if defined(__x86_64__)
+	if (depth <= 12 && __builtin_cpu_supports("avx2")) {
+		end = w / CELL * CELL;
+		cells_12(cur, stride, prev, prev_stride, end, w, h, from, to, out);
+	}
+#endif
+	if (end < w)
+		portable_16(cur, stride, prev, prev_stride, end, w, h, from, to, out);
+}
+
+void sw_cells_16_portable(const uint16_t *cur, size_t stride, const uint16_t *prev, size_t prev_stride, int w,
+                          int h, int from, int to, sw_cell *out) {
+	portable_16(cur, stride, prev, prev_stride, 0, w, h, from, to, out);
 }
 
 #define REDUCE(NAME, PIX)                                                                        \

@@ -13,6 +13,8 @@ package cells
 #cgo nocallback sw_cells_8_portable
 #cgo noescape sw_cells_16
 #cgo nocallback sw_cells_16
+#cgo noescape sw_cells_16_portable
+#cgo nocallback sw_cells_16_portable
 #cgo noescape sw_reduce_8
 #cgo nocallback sw_reduce_8
 #cgo noescape sw_reduce_16
@@ -57,7 +59,11 @@ func (k kernel) cells(m *Map, cur, prev *picture.Plane, from, to int) {
 	if prev != nil {
 		p, stride = (*C.uint16_t)(&prev.Pix16[0]), C.size_t(prev.Stride)
 	}
-	C.sw_cells_16((*C.uint16_t)(&cur.Pix16[0]), C.size_t(cur.Stride), p, stride, w, h, first, last, out)
+	if k.withoutAVX2 {
+		C.sw_cells_16_portable((*C.uint16_t)(&cur.Pix16[0]), C.size_t(cur.Stride), p, stride, w, h, first, last, out)
+		return
+	}
+	C.sw_cells_16((*C.uint16_t)(&cur.Pix16[0]), C.size_t(cur.Stride), p, stride, C.int(cur.Depth), w, h, first, last, out)
 }
 
 func (kernel) reduceRow(dst []uint16, p *picture.Plane, y int, weight []uint32, stepX int, scale uint32) {

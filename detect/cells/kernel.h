@@ -22,8 +22,11 @@ void sw_cells_8(const uint8_t *cur, size_t stride, const uint8_t *prev, size_t p
 // The same as on a processor without AVX2.
 void sw_cells_8_portable(const uint8_t *cur, size_t stride, const uint8_t *prev, size_t prev_stride,
                          int w, int h, int from, int to, sw_cell *out);
-void sw_cells_16(const uint16_t *cur, size_t stride, const uint16_t *prev, size_t prev_stride,
+// Samples have depth bits.
+void sw_cells_16(const uint16_t *cur, size_t stride, const uint16_t *prev, size_t prev_stride, int depth,
                  int w, int h, int from, int to, sw_cell *out);
+void sw_cells_16_portable(const uint16_t *cur, size_t stride, const uint16_t *prev, size_t prev_stride,
+                          int w, int h, int from, int to, sw_cell *out);
 
 // One row of the reduced plane from n rows of samples: the sum over step_x
 // columns of weight[0]*row 0 + ... + weight[n-1]*row n-1, times scale/65536,
