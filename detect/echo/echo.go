@@ -57,6 +57,9 @@ const (
 	// A path is looked at in the plane itself where more than this share of
 	// the surroundings changed and stands out: the background moves.
 	backgroundMoves = 0.5
+	// Where more of a panning picture than this stands out it is not for what
+	// moves through it.
+	thingsOfPan = 0.6
 )
 
 // Look is what one place in one picture shows.
@@ -258,10 +261,26 @@ func (s *Store) survey(out []Look, t int, cm *cells.Map, m *motion.Map) []Look {
 // pans reports whether tile i does what the picture does as a whole.
 func pans(m *motion.Map, i int) bool { return m.Pan.Found && m.Tiles[i].Moving && !m.Tiles[i].Thing }
 
-// withPan reports whether a course is that of a picture as a whole that does
-// not show it: what stands out there is no thing, the picture is wrong all over.
+// withPan reports whether a course is that of the picture as a whole where most
+// of it stands out: that is no thing, the picture is wrong all over, or its
+// background is.
 func withPan(m *motion.Map, c course) bool {
-	return m.Pan.Carried && c.agrees(course{true, float64(m.Pan.DX), float64(m.Pan.DY)})
+	if !m.Pan.Found || !c.agrees(course{true, float64(m.Pan.DX), float64(m.Pan.DY)}) {
+		return false
+	}
+	if m.Pan.Carried {
+		return true
+	}
+	things, changed := 0, 0
+	for i := range m.Tiles {
+		if m.Tiles[i].Changed > 0 {
+			changed++
+		}
+		if m.Tiles[i].Thing {
+			things++
+		}
+	}
+	return float64(things) > thingsOfPan*float64(changed)
 }
 
 // surroundings is the share of what lies in and around a window that moves: of

@@ -97,13 +97,19 @@ const (
 	// Copies that show no peak of their own must lie so many samples apart:
 	// two widths of an edge.
 	leastUnseen = 6.0
+	// Those that stand above the clean thing's likeness need one and a half.
+	leastClose = 4.5
 	// At least so many references have to agree: one may itself be at fault.
 	leastFits = 2
+	// Where energy alone tells the clean looks, so many are tried.
+	mostLively = 4
 	// At least so many looks at the same thing say what its energy is.
 	leastLooks = 5
 	// Faults come in bursts: what the pictures beside do not show as well has
 	// to be so many times as sure.
 	lonely = 2
+	// and its copies so many times the faintest.
+	lonelyFaint = 1.5
 	// What is not the thing itself counts when it is so many of its standard
 	// errors; that the profile has a peak there speaks for it already.
 	significant = 2
@@ -180,23 +186,27 @@ func (s *state) Step(w *detect.Window) error {
 // agreed reports whether enough places of a picture that moves as a whole show
 // what one of them does.
 func (s *state) agreed(looks []echo.Look, v *verdict) bool {
-	all, n := 0, 0
+	all, told, n := 0, 0, 0
 	for i := range looks {
 		if !looks[i].Whole {
 			continue
 		}
 		all++
 		o := &s.verdicts[i]
-		if o.confidence >= leastMarked && math.Abs(o.ratio/v.ratio-1) < ratioTolerance {
+		alike := math.Abs(o.ratio/v.ratio-1) < ratioTolerance
+		if alike && o.compared {
+			told++
+		}
+		if alike && o.confidence >= leastMarked {
 			n++
 		}
 	}
-	// What is large without filling the picture has few places.
-	least, share := min(leastPlaces, all), placesShare
 	if !v.compared {
-		least, share = leastPlacesAlone, placesAlone
+		return n >= leastPlacesAlone && float64(n) >= placesAlone*float64(all)
 	}
-	return n >= least && float64(n) >= share*float64(all)
+	// What is large without filling the picture has few places, and where
+	// there is nothing to compare with nothing is told.
+	return n >= min(leastPlaces, all) && float64(n) >= placesShare*float64(told)
 }
 
 // sources are the rates of pictures that a conversion may start from, a second;
@@ -253,7 +263,11 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 	if peak {
 		v.ratio, v.lag = ratio, p.Lag
 	}
-	if !peak && (l.Energy > faded*c.usual || l.Energy < leastMixed*c.usual || v.lag < leastUnseen) {
+	// Copies that lie close leave no valley; the clean looks tell what the
+	// thing's own edges do there.
+	exceeds := known && ratio == 1 && c.clean >= leastLooks && p.R-c.baseline >= need && v.lag >= leastClose
+	unseen := l.Energy < faded*c.usual && v.lag >= leastUnseen
+	if !peak && (l.Energy < leastMixed*c.usual || !exceeds && !unseen) {
 		return v
 	}
 	explained := leastExplained
@@ -261,7 +275,7 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 		explained = leastConverted
 	}
 	var fits int
-	v.weights, fits = s.against(t, l, v.lag, explained, c.references)
+	v.weights, fits = s.against(t, l, v.lag, explained, c)
 	switch {
 	case fits >= leastFits:
 		// The same thing is single in other pictures nearby.
@@ -270,13 +284,18 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 			break
 		}
 		least := float64(significant)
-		if v.weights.sure() < lonely*least && !s.accompanied(t, l, v.ratio) {
-			least *= lonely
+		faint := faintest / 100.0
+		if !peak || v.weights.sure() < lonely*least || v.weights.copy() < lonelyFaint*faint {
+			switch {
+			case s.accompanied(t, l, v.ratio):
+			case !peak:
+				return v
+			default:
+				least *= lonely
+				faint *= lonelyFaint
+			}
 		}
-		if !peak && !s.accompanied(t, l, v.ratio) {
-			break
-		}
-		v.confidence = squash(min((v.weights.copy()-faintest/100.0)/leastError, v.weights.sure()-least, (v.weights.keeps-leastKept)/keptSlack))
+		v.confidence = squash(min((v.weights.copy()-faint)/leastError, v.weights.sure()-least, (v.weights.keeps-leastKept)/keptSlack))
 	case len(c.references) > 0 && !c.textured:
 		// The clean looks show another thing, or it turns: nothing is sure.
 	case !peak || v.ratio != 1 && v.ratio != 0.5:
@@ -299,7 +318,8 @@ func (s *state) accompanied(t int, l *echo.Look, ratio float64) bool {
 		if math.Abs(o.Main.Lag/lag-1) < ratioTolerance {
 			lag = o.Main.Lag
 		}
-		f, fits := s.against(i, o, lag, leastExplained, s.compare(i, o).references)
+		other := s.compare(i, o)
+		f, fits := s.against(i, o, lag, leastExplained, &other)
 		if fits >= leastFits && f.copy() > faintest/100.0 && f.sure() > significant && f.keeps > leastKept {
 			return true
 		}
@@ -362,19 +382,33 @@ func (s *state) compare(t int, l *echo.Look) comparison {
 	// Where texture hides whether a look is clean, energy tells: what is mixed
 	// of others has less than they.
 	if len(c.references) < leastFits {
-		c.references = c.references[:0]
-		for _, r := range s.peers {
-			if l.Energy < faded*r.look.Energy && r.look.Energy < gains*c.usual {
-				c.refer(t, r)
-			}
-		}
-		c.textured = len(c.references) > 0
+		c.textured = c.liveliest(t, s.peers)
 	}
 	if c.clean > 0 {
 		slices.Sort(s.baseline)
 		c.baseline = s.baseline[len(s.baseline)*3/4]
 	}
 	return c
+}
+
+// liveliest takes the peers with the most energy as references, and reports
+// whether there are any.
+func (c *comparison) liveliest(t int, peers []reference) bool {
+	c.references = c.references[:0]
+	for _, r := range peers {
+		if r.picture < t-referenceSpan || r.picture > t+referenceSpan || r.look.Energy > gains*c.usual {
+			continue
+		}
+		at := len(c.references)
+		for at > 0 && c.references[at-1].look.Energy < r.look.Energy {
+			at--
+		}
+		c.references = slices.Insert(c.references, at, r)
+		if len(c.references) > mostLively {
+			c.references = c.references[:mostLively]
+		}
+	}
+	return len(c.references) > 0
 }
 
 // same returns the look at the thing of l in picture i, or nil.

@@ -194,6 +194,18 @@ func TestGhosts(t *testing.T) {
 			c.pan = 11
 			c.mix = func(int) []float64 { return []float64{0, .5, .5} }
 		}, 0, 39, 50},
+		{"copies that touch", func(c *clip) {
+			c.flat, c.diameter = true, 18
+			c.y = func(float64) float64 { return 180 }
+			c.x = func(k float64) float64 { return 20 + 16*k }
+			c.mix = burst(15, 18, 0, .5, .5)
+		}, 15, 18, 50},
+		{"texture shows through", func(c *clip) {
+			c.flat, c.diameter, c.contrast, c.still = true, 50, 120, 16
+			c.x = func(k float64) float64 { return 20 + 22*k }
+			c.y = func(float64) float64 { return 150 }
+			c.n, c.mix = 28, burst(12, 15, .34, .33, .33)
+		}, 12, 15, 33},
 		{"low contrast", func(c *clip) { c.contrast = 18; c.still = 1; c.mix = burst(15, 19, .25, .5, .25) }, 15, 19, 25},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -61,6 +61,7 @@ type fit struct {
 	// little as the clean one does, to 1, as much as a mixture of such
 	// weights should; 0 where those are the same.
 	keeps float64
+	left  float64 // energy of the look over that of the clean one
 }
 
 // copy is the larger of the two lesser weights that lie side by side: the
@@ -95,24 +96,24 @@ type fitter struct {
 // how many explain at least the given share. The thing's own fine detail says
 // most; where the background's shows through it, only its coarse outline is
 // told from that.
-func (s *state) against(t int, l *echo.Look, lag, explained float64, refs []reference) (fit, int) {
-	one, fits := s.median(t, l, lag, explained, refs, 1)
+func (s *state) against(t int, l *echo.Look, lag, explained float64, c *comparison) (fit, int) {
+	one, fits := s.median(t, l, lag, explained, c, 1)
 	if fits >= leastFits || l.Whole {
 		return one, fits
 	}
 	if smooth := int(lag/smoothing) | 1; smooth > 1 {
-		return s.median(t, l, lag, explained, refs, smooth)
+		return s.median(t, l, lag, explained, c, smooth)
 	}
 	return one, fits
 }
 
 // median returns the median over the references, whose detail and the look's
 // are averaged over squares of so many samples.
-func (s *state) median(t int, l *echo.Look, lag, explained float64, refs []reference, smooth int) (fit, int) {
+func (s *state) median(t int, l *echo.Look, lag, explained float64, c *comparison, smooth int) (fit, int) {
 	f := &s.fitter
 	f.behind, f.ahed, f.own, f.errs, f.kept = f.behind[:0], f.ahed[:0], f.own[:0], f.errs[:0], f.kept[:0]
-	for _, r := range refs {
-		if one, ok := s.explain(t, l, lag, r, smooth); ok && one.explained >= explained {
+	for _, r := range c.references {
+		if one, ok := s.explain(t, l, lag, r, smooth); ok && one.explained >= explained && (!c.textured || one.left < faded) {
 			f.behind, f.ahed = append(f.behind, one.behind), append(f.ahed, one.ahead)
 			f.own, f.errs = append(f.own, one.own), append(f.errs, one.err)
 			f.kept = append(f.kept, one.keeps)
@@ -181,7 +182,7 @@ func (s *state) explain(t int, l *echo.Look, samples float64, ref reference, smo
 	}
 	one, ok := f.solve(at(best.X+lag, best.Y), at(best.X, best.Y), at(best.X-lag, best.Y), smooth)
 	if ok {
-		one.keeps = f.keeps(one, at(lag, 0).Sub(at(0, 0)))
+		one.keeps = f.keeps(one, at(lag, 0).Sub(at(0, 0)), smooth > 1)
 	}
 	return one, ok
 }
@@ -273,6 +274,9 @@ func (f *fitter) solve(behind, own, ahead image.Point, smooth int) (fit, bool) {
 		}
 		use[worst] = false
 	}
+	if a[1][1] == 0 {
+		return fit{}, false
+	}
 	sum := x[0] + x[1] + x[2]
 	explained := (x[0]*b[0] + x[1]*b[1] + x[2]*b[2]) / energy
 	if sum < leastSum || sum > mostSum {
@@ -281,14 +285,18 @@ func (f *fitter) solve(behind, own, ahead image.Point, smooth int) (fit, bool) {
 	independent := max(1, f.here.Weight/float64(max(samplesPerEdge, smooth*smooth)))
 	left := (1 - explained) * energy / independent
 	worst := max(variance[0], variance[2])
-	return fit{behind: x[0] / sum, own: x[1] / sum, ahead: x[2] / sum, err: math.Sqrt(left*worst) / sum, explained: explained}, true
+	return fit{behind: x[0] / sum, own: x[1] / sum, ahead: x[2] / sum, err: math.Sqrt(left*worst) / sum, explained: explained, left: energy / a[1][1]}, true
 }
 
 // keeps compares the look's own likeness at a lag with that of the clean one
 // and with that of the mixture.
-func (f *fitter) keeps(w fit, lag image.Point) float64 {
+func (f *fitter) keeps(w fit, lag image.Point, texture bool) float64 {
 	here := likeness(&f.here, image.Rect(0, 0, f.here.W, f.here.H), lag)
 	clean := likeness(&f.there, image.Rect(0, 0, f.there.W, f.there.H), lag)
+	if texture {
+		// The background's texture is like itself at no lag.
+		here /= max(w.explained, leastExplained)
+	}
 	// The weights' own products at no lag, at one and at two.
 	c0 := w.behind*w.behind + w.own*w.own + w.ahead*w.ahead
 	c1 := w.own * (w.behind + w.ahead)

@@ -21,12 +21,13 @@ type scene struct {
 	diameter   float64
 	contrast   float64
 	cutAt      int
+	oddAt      int // a picture of something else
 	i          int
 	wave       [8][4]float64
 }
 
 func newScene(seed uint64) *scene {
-	s := &scene{w: 640, h: 360, n: 24, cutAt: -1}
+	s := &scene{w: 640, h: 360, n: 24, cutAt: -1, oddAt: -1}
 	r := rand.New(rand.NewPCG(seed, 9))
 	for i := range s.wave {
 		f := 0.01 + 0.3*r.Float64()
@@ -48,6 +49,9 @@ func (s *scene) Next(context.Context) (*picture.Picture, error) {
 	offset := s.pan * float64(s.i)
 	if s.cutAt >= 0 && s.i >= s.cutAt {
 		offset += 5000
+	}
+	if s.i == s.oddAt {
+		offset += 9000
 	}
 	cx, cy := 60+s.stepX*float64(s.i), 100+s.stepY*float64(s.i)
 	for y := range s.h {
@@ -149,6 +153,24 @@ func TestPanAndCut(t *testing.T) {
 	if cuts != 1 {
 		t.Errorf("%d cuts, want 1", cuts)
 	}
+}
+
+// TestCarriedPan has one picture that follows no pan: the camera has not stopped
+// for it.
+func TestCarriedPan(t *testing.T) {
+	s := newScene(5)
+	s.pan, s.oddAt = 6.5, 12
+	probe(t, s, func(i int, m *Map) {
+		if i < 2 {
+			return
+		}
+		if !m.Pan.Found || math.Abs(float64(m.Pan.DX)-6.5) > 0.3 || math.Abs(float64(m.Pan.DY)) > 0.3 {
+			t.Errorf("picture %d: %+v, want a pan of 6.5", i, m.Pan)
+		}
+		if odd := i == 12 || i == 13; m.Pan.Carried != odd {
+			t.Errorf("picture %d: carried is %v", i, m.Pan.Carried)
+		}
+	})
 }
 
 func TestStill(t *testing.T) {
