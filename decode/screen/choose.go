@@ -135,7 +135,7 @@ const (
 	// preferred for its size: the noise of a quality.
 	asGood = 0.83
 	// sureSide is the same for how much of the border shows.
-	sureSide = 0.9
+	sureSide = 0.85
 	// halfStrong is the same for the contrast of its border.
 	halfStrong = 0.6
 	// A strip of at most this share of the screen's width between two borders

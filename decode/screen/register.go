@@ -57,6 +57,10 @@ const (
 	// A frame that shows less than this share of what the brightest shows of
 	// the border is taken to lie where the one before does: it is dark.
 	trackLeast = 0.3
+	// Something stands still that shows as well, by this share, where it was
+	// as where it is followed to; and it is something worth following if as
+	// much of it shows as this share of what shows most.
+	unmovedShare, stillLike = 0.9, 0.6
 	// trackSure is the share of the profiles that has to show what is
 	// followed, over all frames: below, it is followed by noise.
 	trackSure = 0.25
@@ -68,7 +72,7 @@ const (
 func (f *Finder) track(s *survey, rough []candidate) (stack, whole []similarity, ok bool) {
 	resp := responseOf(8, f.full)
 	var b border
-	best := 0.0
+	best, still := 0.0, 0.0
 	bright := f.smallPlane(s.bright)
 	for _, c := range rough[:min(len(rough), trackers)] {
 		// What the brightest of all frames showed is wider than what one of
@@ -80,6 +84,7 @@ func (f *Finder) track(s *survey, rough []candidate) (stack, whole []similarity,
 			continue
 		}
 		// From the last place that was sure: a zoom or a drift goes on.
+		var unmoved float64
 		one := func(pix []uint8, from similarity) (similarity, float64) {
 			p := f.smallPlane(pix)
 			v := c.view
@@ -88,6 +93,11 @@ func (f *Finder) track(s *survey, rough []candidate) (stack, whole []similarity,
 			}
 			b.read(frame{&p, resp}, v, trackProfiles, swayMost+2, 1)
 			d, _ := b.fit(b.displaced(swayMost, 1), loose{1, 1, 1, 0.05}, 3, 1)
+			var back shift
+			for i, q := range c.view.Quad {
+				back[2*i], back[2*i+1] = q.X-v.Quad[i].X, q.Y-v.Quad[i].Y
+			}
+			unmoved += b.support(back, 1)
 			return between(c.view.Quad, b.shifted(v, d).Quad), b.support(d, 1)
 		}
 		list := make([]similarity, len(f.stack))
@@ -106,6 +116,9 @@ func (f *Finder) track(s *survey, rough []candidate) (stack, whole []similarity,
 				sum += support
 			}
 		}
+		if unmoved > unmovedShare*sum {
+			still = max(still, unmoved)
+		}
 		if sum <= best {
 			continue
 		}
@@ -118,6 +131,10 @@ func (f *Finder) track(s *survey, rough []candidate) (stack, whole []similarity,
 				whole[i] = near
 			}
 		}
+	}
+	// What does not move tells of the camera; what does may be on the screen.
+	if still > stillLike*best {
+		return nil, nil, false
 	}
 	if best == 0 || best < trackSure*4*trackProfiles*float64(len(f.stack)) {
 		return nil, nil, false
