@@ -7,6 +7,8 @@ import (
 	"slices"
 
 	"gocv.io/x/gocv"
+
+	"setwitness/decode/picture"
 )
 
 // candidate is a quadrilateral that may be the screen, in full camera pixels.
@@ -542,7 +544,7 @@ const (
 )
 
 // refineFaint fits one view to all kept frames together, from where the reduced
-// frames put it, and takes it if it is better. It supposes that the camera
+// frames put it, and takes it if it is no worse. It supposes that the camera
 // stands still.
 func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
 	resp := responseOf(f.whole[0].plane.Depth, f.full)
@@ -551,7 +553,12 @@ func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
 	for i := range frames {
 		frames[i] = frame{&f.whole[i].plane, resp}
 	}
-	best := *c
+	// What was settled on the reduced frames is left for what is as good on
+	// whole ones: they are sharper.
+	best, gain := *c, faintGain
+	if rough == c.view {
+		gain = -faintGain
+	}
 	for _, k := range bends {
 		v := rough
 		v.K1 = k
@@ -581,7 +588,8 @@ func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
 		try.hidden, try.start = v.hidden(), v
 		quality := try.quality()
 		try.score = quality * faintTrust
-		if quality >= faintLeast && try.score > best.score+faintGain {
+		if quality >= faintLeast && try.score > best.score+gain {
+			gain = faintGain
 			best = try
 		}
 	}
@@ -598,21 +606,49 @@ const (
 	faintTrust = 0.65
 )
 
-// Heights above the darkest at which the mean of the reduced frames is cut, in
-// 32nds of a code: a screen in the dark that is hardly lit itself.
-var faintLevels = []uint8{12, 20, 32, 50, 80, 125, 200}
+const (
+	// The mean of all reduced frames is cut at so many levels, evenly between
+	// what a twentieth of it is darker and what a twentieth is brighter than,
+	// once it has been smoothed over squares of that side.
+	faintLevels, faintSide = 9, 5
+	// Less than this between the two, in codes, is no screen but noise.
+	faintRange = 0.3
+	// Codes of the mean are kept to a sixteenth.
+	faintDepth = 12
+)
 
-// searchFaint looks for a screen that is too dark for any frame alone.
+// faintSmall is how that mean is looked at.
+var faintSmall = sharpness{lines: 9, apart: 1.2, least: 0.002}
+
+// searchFaint looks for a screen that is too dark for any frame alone: in the
+// mean of all reduced ones. It supposes that the camera stands still.
 func (f *Finder) searchFaint(s *survey) []candidate {
-	floor := s.floor()
-	pix := make([]uint8, len(s.mean))
-	for i, m := range s.mean {
-		pix[i] = uint8(max(0, min(255, 32*(m-floor))))
+	mean := picture.New(s.w, s.h, faintDepth)
+	m := gocv.NewMatWithSize(s.h, s.w, gocv.MatTypeCV32F)
+	defer m.Close()
+	smooth, err := m.DataPtrFloat32()
+	if err != nil {
+		return nil
+	}
+	for i, v := range s.mean {
+		smooth[i] = v
+		mean.Pix16[i] = uint16(v*(1<<(faintDepth-8)) + 0.5)
+	}
+	gocv.Blur(m, &m, image.Pt(faintSide, faintSide))
+	if smooth, err = m.DataPtrFloat32(); err != nil {
+		return nil
+	}
+	sorted := slices.Clone(smooth)
+	slices.Sort(sorted)
+	low, high := sorted[len(sorted)/20], sorted[len(sorted)*19/20]
+	if high-low < faintRange {
+		return nil
 	}
 	var quads []Quad
-	mask := make([]uint8, len(pix))
-	for _, level := range faintLevels {
-		for i, c := range pix {
+	mask := make([]uint8, len(smooth))
+	for k := range faintLevels {
+		level := low + (high-low)*float32(k+1)/(faintLevels+1)
+		for i, c := range smooth {
 			mask[i] = 0
 			if c >= level {
 				mask[i] = 255
@@ -626,10 +662,13 @@ func (f *Finder) searchFaint(s *survey) []candidate {
 	}
 	var out []candidate
 	var b border
-	for _, q := range quads[:min(len(quads), mostCandidates)] {
-		v := enlarge(View{Quad: q, Size: image.Pt(s.w, s.h)}, f.factor, f.size)
-		c := candidate{rough: math.Sqrt(q.area() / float64(s.w*s.h))}
-		f.refineFaint(&b, &c, v)
+	for _, q := range quads[:min(len(quads), mostFaint)] {
+		c, ok := f.settleFaint(&b, frame{&mean, responseOf(faintDepth, f.full)}, q)
+		if !ok {
+			continue
+		}
+		c.rough = math.Sqrt(q.area() / float64(s.w*s.h))
+		f.refineFaint(&b, &c, c.view)
 		if c.score == 0 || !c.view.Quad.convex() {
 			continue
 		}
@@ -644,6 +683,41 @@ func (f *Finder) searchFaint(s *survey) []candidate {
 		}
 	}
 	return out
+}
+
+// mostFaint bounds the quadrilaterals that are tried.
+const mostFaint = 16
+
+// settleFaint fits a quadrilateral to the mean of the reduced frames.
+func (f *Finder) settleFaint(b *border, mean frame, q Quad) (candidate, bool) {
+	var best candidate
+	for _, k := range bends {
+		v := View{Quad: q, Size: f.small, K1: k}
+		var fit fitted
+		ok := true
+		for _, pass := range [...]struct {
+			reach        int
+			wide, narrow float64
+		}{{7, 5, 1.5}, {6, 1.5, 0.7}} {
+			b.stack([]frame{mean}, []View{v}, trackProfiles, pass.reach, 1, faintSmall)
+			var d shift
+			d, fit = b.fit(shift{}, loose{3, 3, 3, 2}, pass.wide, pass.narrow)
+			v = b.shifted(v, d)
+			if ok = v.Quad.convex(); !ok {
+				break
+			}
+		}
+		if !ok {
+			continue
+		}
+		v = enlarge(v, f.factor, f.size)
+		c := candidate{view: v, fit: fit, start: v, hidden: v.hidden(), frame: f.whole[0].index, views: slices.Repeat([]View{v}, len(f.whole))}
+		if quality := c.quality(); quality >= faintLeast && quality*faintTrust > best.score+faintGain {
+			c.score = quality * faintTrust
+			best = c
+		}
+	}
+	return best, best.score > 0
 }
 
 // level returns the mean code inside of a quadrilateral of reduced samples.
