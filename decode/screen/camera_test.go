@@ -29,6 +29,8 @@ type booth struct {
 	lampAt   Point   // px; a lamp where it is not 0
 	lampSize float64
 	r        *rand.Rand
+	grain    []float64 // standard deviation 1
+	codes    []float64 // by light
 }
 
 var black = color.RGBA{}
@@ -39,6 +41,12 @@ func newBooth(t testing.TB, size image.Point, v View, seed uint64) *booth {
 	t.Helper()
 	b := &booth{size: size, view: v, bezel: 0.012, blur: 0.9, noise: 1.5, wall: 0.0004, panel: 0.002,
 		r: rand.New(rand.NewPCG(seed, 99))}
+	for range 1 << 16 {
+		b.grain = append(b.grain, b.r.NormFloat64())
+	}
+	for i := range codeSteps + 1 {
+		b.codes = append(b.codes, 16+219*encoded(float64(i)/codeSteps))
+	}
 	w, h := 2*(size.X+2*margin), 2*(size.Y+2*margin)
 	b.x, b.y = gocv.NewMatWithSize(h, w, gocv.MatTypeCV32F), gocv.NewMatWithSize(h, w, gocv.MatTypeCV32F)
 	t.Cleanup(func() { b.x.Close(); b.y.Close() })
@@ -69,7 +77,7 @@ func (b *booth) shoot(content *picture.Plane, dx, dy int) picture.Plane {
 			k := (j-dy+2*margin)*stride + i - dx + 2*margin
 			u, v := float64(mx[k]), float64(my[k])
 			l := b.wall
-			out := math.Max(math.Max(-u, u-1), math.Max(-v, v-1)/b.view.Aspect)
+			out := max(-u, u-1, max(-v, v-1)/b.view.Aspect)
 			switch {
 			case out < 0:
 				x, y := u*float64(content.W)-0.5, v*float64(content.H)-0.5
@@ -92,12 +100,21 @@ func (b *booth) shoot(content *picture.Plane, dx, dy int) picture.Plane {
 	gocv.Resize(out, &small, b.size, 0, 0, gocv.InterpolationArea)
 	s, _ := small.DataPtrFloat32()
 	p := picture.New(b.size.X, b.size.Y, 8)
+	// Every row has its noise from a place of its own.
+	at := 0
 	for i := range p.Pix {
-		c := 16 + 219*encoded(math.Min(float64(s[i]), 1)) + b.noise*b.r.NormFloat64()
-		p.Pix[i] = uint8(max(0, min(255, math.Round(c))))
+		if i%b.size.X == 0 {
+			at = b.r.IntN(len(b.grain) - b.size.X)
+		}
+		c := b.codes[int(min(float64(s[i]), 1)*codeSteps)] + b.noise*b.grain[at]
+		at++
+		p.Pix[i] = uint8(max(0, min(255, c+0.5)))
 	}
 	return p
 }
+
+// codeSteps cuts light into steps of less than a twentieth of a code.
+const codeSteps = 1 << 16
 
 // encoded is IEC 61966-2-1.
 func encoded(light float64) float64 {

@@ -59,6 +59,7 @@ func straightOn(size image.Point, w float64) View {
 }
 
 func TestFindsAnyPose(t *testing.T) {
+	t.Parallel()
 	for seed := range uint64(3) {
 		v := randomView(rand.New(rand.NewPCG(seed, 1)), small)
 		b := newBooth(t, small, v, seed)
@@ -80,6 +81,7 @@ func TestFindsAnyPose(t *testing.T) {
 // A window's frame on the screen is steady, straight and strong, and yet no
 // border: the picture changes outside of it too.
 func TestPrefersTheOutermostFrame(t *testing.T) {
+	t.Parallel()
 	v := straightOn(small, 700)
 	b := newBooth(t, small, v, 1)
 	pictures := game(3)
@@ -107,6 +109,7 @@ func TestPrefersTheOutermostFrame(t *testing.T) {
 
 // Two opposite corners lie outside of the frame; their sides meet there.
 func TestExtrapolatesCorners(t *testing.T) {
+	t.Parallel()
 	v := straightOn(small, 800)
 	roll := 7 * math.Pi / 180
 	for i, p := range v.Quad {
@@ -131,6 +134,7 @@ func TestExtrapolatesCorners(t *testing.T) {
 }
 
 func TestBars(t *testing.T) {
+	t.Parallel()
 	bars := func(i int) picture.Plane {
 		s := content(5).Letterboxed(0.128)
 		return s.Luma(float64(i) * 0.7)
@@ -161,6 +165,7 @@ func TestBars(t *testing.T) {
 
 // Direct takes: the picture to all four edges, and with bars of exact black.
 func TestDirectTakes(t *testing.T) {
+	t.Parallel()
 	r := scene.Raster{W: 960, H: 540, RateNum: 50, RateDen: 1, Shutter: 0.5, Grain: 1, Seed: 4}
 	game := scene.BallGame(r, scene.Game{PanWidth: 100, PanPeriod: 5, Seconds: 10})
 	tiles := scene.Toss(r, scene.Back{Surface: scene.Tiled, Period: 170, Duty: 0.95, Tone: 120}, scene.Move{},
@@ -220,6 +225,7 @@ func TestDirectTakes(t *testing.T) {
 
 // A still picture on a set is found, but not believed as much.
 func TestStillScreen(t *testing.T) {
+	t.Parallel()
 	v := straightOn(small, 700)
 	b := newBooth(t, small, v, 1)
 	still := content(7).Luma(1)

@@ -50,9 +50,10 @@ func sway(n int) [][2]int {
 }
 
 func TestFollowsSway(t *testing.T) {
+	t.Parallel()
 	v := straightOn(smallest, 480)
 	b := newBooth(t, smallest, v, 3)
-	path := sway(40)
+	path := sway(30)
 	views := followed(b, path, game(3))
 	if e := worst(b, views, path, 1, len(path)); e > 1 {
 		t.Errorf("off by %.2f px", e)
@@ -70,11 +71,12 @@ func TestFollowsSway(t *testing.T) {
 // Bars that travel over the screen draw edges as straight and strong as its
 // border.
 func TestContentDoesNotMoveTheView(t *testing.T) {
+	t.Parallel()
 	v := straightOn(smallest, 480)
 	b := newBooth(t, smallest, v, 4)
 	bars := scene.Pan(scene.Raster{W: 480, H: 270, RateNum: 50, RateDen: 1, Shutter: 0.5, Seed: 4},
 		scene.Back{Surface: scene.Upright, Period: 70, Duty: 0.8, Tone: 150, Contrast: 110}, scene.Move{X: 0.6})
-	path := make([][2]int, 60)
+	path := make([][2]int, 40)
 	views := followed(b, path, func(i int) picture.Plane { return bars.Luma(float64(i) / 50) })
 	if e := worst(b, views, path, 1, len(path)); e > 1.5 {
 		t.Errorf("off by %.2f px", e)
@@ -84,6 +86,7 @@ func TestContentDoesNotMoveTheView(t *testing.T) {
 // The view is carried through black and found again on the other side of it,
 // a little farther on.
 func TestCarriesThroughBlack(t *testing.T) {
+	t.Parallel()
 	v := straightOn(smallest, 480)
 	b := newBooth(t, smallest, v, 5)
 	b.panel = 0.0003 // as the bezel: black shows nothing
@@ -117,6 +120,7 @@ func TestCarriesThroughBlack(t *testing.T) {
 
 // A knock of 10 px within a frame is a cut, once.
 func TestKnockIsACut(t *testing.T) {
+	t.Parallel()
 	v := straightOn(smallest, 480)
 	b := newBooth(t, smallest, v, 6)
 	path := make([][2]int, 40)
@@ -137,6 +141,7 @@ func TestKnockIsACut(t *testing.T) {
 // A screen that was moved far, as when the phone is set down anew, is found
 // again.
 func TestFindsAgainFarAway(t *testing.T) {
+	t.Parallel()
 	v := straightOn(smallest, 400)
 	b := newBooth(t, smallest, v, 8)
 	path := make([][2]int, 30)

@@ -135,6 +135,23 @@ const (
 	mirrorMost = 0.5
 )
 
+// inside returns how much light changes inside of a quadrilateral, in the mean
+// of some places.
+func (s *survey) inside(q Quad) float64 {
+	const across, down = 32, 18
+	h := unitTo(q)
+	var sum float64
+	n := 0
+	for i := range across * down {
+		p := apply(&h, (float64(i%across)+0.5)/across, (float64(i/across)+0.5)/down)
+		if x, y := int(math.Round(p.X)), int(math.Round(p.Y)); x >= 0 && y >= 0 && x < s.w && y < s.h {
+			sum += float64(s.flicker[y*s.w+x])
+			n++
+		}
+	}
+	return sum / float64(max(n, 1))
+}
+
 // sides looks at the change of light along the sides of a quadrilateral of
 // reduced samples.
 func (s *survey) sides(q Quad, inside float64) (out sides) {

@@ -280,8 +280,7 @@ func (f *Finder) roughs(s *survey) []candidate {
 	}
 	for i := range rough {
 		c := &rough[i]
-		_, inside, _ := s.surroundings(c.view.Quad)
-		c.sides = s.sides(c.view.Quad, inside)
+		c.sides = s.sides(c.view.Quad, s.inside(c.view.Quad))
 		alive, leak := c.sides.of(c.hidden)
 		c.promise = c.rough * (deadPromise + (1-deadPromise)*alive) * (1 - leakLoss*leak)
 	}

@@ -117,6 +117,7 @@ func seeds(t *testing.T) int64 {
 // off by less than 1 px in the median and 3 px at worst, and rectified lines
 // lie within half a line of where they are.
 func TestFilmedTakes(t *testing.T) {
+	t.Parallel()
 	var all tally
 	for seed := range seeds(t) {
 		for i, name := range filming.Names() {
@@ -148,6 +149,7 @@ func TestFilmedTakes(t *testing.T) {
 
 // A close-up shows no border but the panel's own pixels.
 func TestFilmedCloseUp(t *testing.T) {
+	t.Parallel()
 	s, _ := filming.Named(filming.CloseUp, 50, 1)
 	_, c := filmed(t, s, 0, 1.2, 1)
 	f := NewFinder(c.Format.W, c.Format.H)
@@ -171,7 +173,7 @@ func TestFilmedCloseUp(t *testing.T) {
 // take finds and follows the screen of one take.
 func (a *tally) take(t *testing.T, c *filming.Capture) string {
 	f := NewFinder(c.Format.W, c.Format.H)
-	const probed, followed = 6, 12
+	const probed, followed = 6, 8
 	at := spread(c, probed)
 	for _, i := range at {
 		p := c.Picture(i)
