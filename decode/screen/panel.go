@@ -16,8 +16,10 @@ import (
 const panelShape = 16. / 9
 
 const (
-	// A lit picture whose shape is within this share of the panel's fills it.
-	filledSlack = 0.03
+	// A lit picture whose shape is within this share of the panel's fills it;
+	// it may have a usual shape that is within pictureSlack of what is
+	// measured, which is right to half a percent.
+	filledSlack, pictureSlack = 0.03, 0.015
 	// The panel's edge is looked for within this many px of where the panel's
 	// shape puts it; the bezel's outer edge is farther away.
 	barPlace = 2
@@ -43,7 +45,7 @@ func (f *Finder) panel(c *candidate) (View, bool) {
 	// shapes.
 	var due []float64
 	for _, s := range shapes {
-		if math.Abs(math.Log(s/shape)) < filledSlack && math.Abs(math.Log(s/panelShape)) > filledSlack {
+		if math.Abs(math.Log(s/shape)) < pictureSlack && math.Abs(math.Log(s/panelShape)) > filledSlack {
 			due = append(due, (max(s/panelShape, panelShape/s)-1)/2*px)
 		}
 	}

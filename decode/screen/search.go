@@ -878,6 +878,8 @@ func (f *Finder) describe(c candidate) Found {
 		found.Why = "a lit quadrilateral with straight sides in the shape of a set stands in the frames while its content changes"
 	default:
 		found.LitArea = true
+		alive, _ := c.sides.of(c.hidden)
+		found.Confidence *= litTrust * (litDead + (1-litDead)*min(1, alive/livelyEnough))
 		found.Why = "a lit quadrilateral with straight sides stands in the frames while its content changes; the panel's own edge beyond black bars does not show"
 	}
 	if c.still && c.calm >= calmest {
@@ -892,6 +894,10 @@ func (f *Finder) describe(c candidate) Found {
 	}
 	return found
 }
+
+// What has not the shape of a set is believed less, and less still, down to a
+// share, if the picture does not change along its sides.
+const litTrust, litDead = 0.85, 0.75
 
 // barred takes the panel round a picture with black bars for the screen if its
 // edge shows.
