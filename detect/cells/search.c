@@ -347,8 +347,10 @@ static int64_t products_portable(const int16_t *packed, const uint32_t *at, uint
 	return lanes_total(acc);
 }
 
-void sw_cross(const int16_t *a, int w, int h, const int16_t *b, int bw, const int32_t *x, const int32_t *y, int n,
-              int16_t *packed, uint32_t *at, int64_t *out) {
+typedef int64_t products_of(const int16_t *, const uint32_t *, uint32_t, const int16_t *);
+
+static void cross(products_of *products, const int16_t *a, int w, int h, const int16_t *b, int bw, const int32_t *x,
+                  const int32_t *y, int n, int16_t *packed, uint32_t *at, int64_t *out) {
 	if (w < LANES) {
 		for (int i = 0; i < n; i++) {
 			int64_t sum = 0;
@@ -360,17 +362,27 @@ void sw_cross(const int16_t *a, int w, int h, const int16_t *b, int bw, const in
 		return;
 	}
 	uint32_t runs = pack(a, w, h, bw, packed, at);
-	int64_t (*products)(const int16_t *, const uint32_t *, uint32_t, const int16_t *) = products_portable;
-#if defined(__x86_64__)
-	if (__builtin_cpu_supports("avx2"))
-		products = products_avx2;
-#endif
 	memset(out, 0, n * sizeof *out);
 	for (uint32_t from = 0; from < runs; from += CHUNK) {
 		uint32_t m = runs - from < CHUNK ? runs - from : CHUNK;
 		for (int i = 0; i < n; i++)
 			out[i] += products(packed + (size_t)from * LANES, at + from, m, b + (ptrdiff_t)y[i] * bw + x[i]);
 	}
+}
+
+void sw_cross(const int16_t *a, int w, int h, const int16_t *b, int bw, const int32_t *x, const int32_t *y, int n,
+              int16_t *packed, uint32_t *at, int64_t *out) {
+	products_of *products = products_portable;
+#if defined(__x86_64__)
+	if (__builtin_cpu_supports("avx2"))
+		products = products_avx2;
+#endif
+	cross(products, a, w, h, b, bw, x, y, n, packed, at, out);
+}
+
+void sw_cross_portable(const int16_t *a, int w, int h, const int16_t *b, int bw, const int32_t *x, const int32_t *y,
+                       int n, int16_t *packed, uint32_t *at, int64_t *out) {
+	cross(products_portable, a, w, h, b, bw, x, y, n, packed, at, out);
 }
 
 CLONES uint32_t sw_set(const uint16_t *mask, int w, int x0, int y0, int x1, int y1) {

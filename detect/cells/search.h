@@ -29,7 +29,8 @@ uint64_t sw_match(const uint16_t *cur, const uint16_t *prev, const uint16_t *mas
                   uint32_t *count);
 
 // sw_match at a displacement and a sample to the left, right, above and below
-// of it, in this order, without a limit.
+// of it, in this order, without a limit. The rectangle has no more than 2^20
+// samples, so that a sum fits 32 bits.
 void sw_around(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, int w, int h, int x0, int y0,
                int x1, int y1, int step, int dx, int dy, uint64_t *sum, uint32_t *count);
 
@@ -61,6 +62,9 @@ void sw_search(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, 
 // (w+15)/16*h.
 void sw_cross(const int16_t *a, int w, int h, const int16_t *b, int bw, const int32_t *x, const int32_t *y, int n,
               int16_t *packed, uint32_t *at, int64_t *out);
+// The same as on a processor without AVX2.
+void sw_cross_portable(const int16_t *a, int w, int h, const int16_t *b, int bw, const int32_t *x, const int32_t *y,
+                       int n, int16_t *packed, uint32_t *at, int64_t *out);
 
 // How many samples of a mask of w columns are set in a rectangle.
 uint32_t sw_set(const uint16_t *mask, int w, int x0, int y0, int x1, int y1);

@@ -32,6 +32,8 @@ package cells
 #cgo nocallback sw_search
 #cgo noescape sw_cross
 #cgo nocallback sw_cross
+#cgo noescape sw_cross_portable
+#cgo nocallback sw_cross_portable
 #cgo noescape sw_set
 #cgo nocallback sw_set
 #cgo noescape sw_gradient
@@ -160,13 +162,18 @@ func (kernel) Find(cur, prev, mask []uint16, w, h int, a Area, centre, reach ima
 }
 
 // cross is Search.Cross with its scratch.
-func (kernel) cross(out []float32, a []int16, w, h int, b []int16, bw int, x, y []int32, s *runs) {
+func (k kernel) cross(out []float32, a []int16, w, h int, b []int16, bw int, x, y []int32, s *runs) {
 	const lanes = 16
 	n := (w + lanes - 1) / lanes * h
 	s.packed, s.at = slices.Grow(s.packed[:0], n*lanes)[:n*lanes], slices.Grow(s.at[:0], n)[:n]
 	s.sums = slices.Grow(s.sums[:0], len(out))[:len(out)]
-	C.sw_cross((*C.int16_t)(&a[0]), C.int(w), C.int(h), (*C.int16_t)(&b[0]), C.int(bw), (*C.int32_t)(&x[0]), (*C.int32_t)(&y[0]),
-		C.int(len(out)), (*C.int16_t)(&s.packed[0]), (*C.uint32_t)(&s.at[0]), (*C.int64_t)(&s.sums[0]))
+	p, q, u, v := (*C.int16_t)(&a[0]), (*C.int16_t)(&b[0]), (*C.int32_t)(&x[0]), (*C.int32_t)(&y[0])
+	packed, at, sums := (*C.int16_t)(&s.packed[0]), (*C.uint32_t)(&s.at[0]), (*C.int64_t)(&s.sums[0])
+	if k.withoutAVX2 {
+		C.sw_cross_portable(p, C.int(w), C.int(h), q, C.int(bw), u, v, C.int(len(out)), packed, at, sums)
+	} else {
+		C.sw_cross(p, C.int(w), C.int(h), q, C.int(bw), u, v, C.int(len(out)), packed, at, sums)
+	}
 	for i, v := range s.sums {
 		out[i] = float32(v)
 	}
