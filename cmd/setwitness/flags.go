@@ -8,6 +8,9 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
 	"setwitness/detect"
 	"setwitness/detect/vision"
 )
@@ -68,6 +71,17 @@ func parseOptions(pairs []string, stages []*detect.Stage) (map[string]float64, e
 		out[name] = v
 	}
 	return out, nil
+}
+
+// noneEmpty reports a flag that is given without a value, as a variable of a
+// shell that is not set gives it: it would count as not given.
+func noneEmpty(c *cobra.Command) (err error) {
+	c.Flags().Visit(func(f *pflag.Flag) {
+		if err == nil && f.Value.String() == "" {
+			err = fmt.Errorf("--%s is given without a value", f.Name)
+		}
+	})
+	return err
 }
 
 // viewing is what a command line says of how the set is looked at. What it

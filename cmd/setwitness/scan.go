@@ -73,6 +73,9 @@ clips are still scanned); 130 interrupted; 1 an internal failure.`,
 		},
 		RunE: func(c *cobra.Command, args []string) error {
 			o.clips = args
+			if err := noneEmpty(c); err != nil {
+				return unusable{err}
+			}
 			var err error
 			if o.viewing, err = parseViewing(peak, black, eotf, distance); err != nil {
 				return unusable{err}
@@ -96,7 +99,7 @@ clips are still scanned); 130 interrupted; 1 an internal failure.`,
 	fl.StringVar(&fields, "fields", "auto", "what to do with the fields of interlaced files: auto, weave or split")
 	fl.StringVar(&peak, "peak-nits", "", "white of the set in `CD/M2`, for visibility (default 100; for PQ and HLG 1000)")
 	fl.StringVar(&black, "black-nits", "", "black of the set in `CD/M2` (default 0.05; for PQ and HLG 0.005)")
-	fl.StringVar(&eotf, "eotf", "auto", "transfer function by which the set turns codes into light: bt1886, srgb, pq, hlg or auto (as the clip is tagged; for a camera's srgb)")
+	fl.StringVar(&eotf, "eotf", "auto", "transfer function by which the set turns codes into light: bt1886, srgb, pq, hlg or auto (as the clip is tagged, else bt1886; of a film of a screen srgb, unless it is tagged pq or hlg)")
 	fl.StringVar(&distance, "distance", "", "viewing distance in picture `HEIGHTS` (default 3)")
 	fl.StringArrayVar(&settings, "setting", nil, "how the set was set up, key=value; may be given several times")
 	fl.StringArrayVar(&options, "option", nil, "a parameter of a stage, stage.name=value (see setwitness stages); may be given several times")
