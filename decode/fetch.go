@@ -90,7 +90,7 @@ func fetchByTime(ctx context.Context, path string, o Options, wanted []Wanted, f
 		p.Index = w.Index
 		p.Frame = w.Index
 		if t.split != nil {
-			p.Frame = w.Index / 2 // a steady take has two fields a frame
+			p.Frame = w.Index / 2 // a take with keys has two fields a frame
 		}
 		err = fn(p)
 		p.Release()

@@ -504,7 +504,7 @@ func (d *diagram) slope(c *report.Camera) string {
 
 // lag says where something begins, and how much later elsewhere.
 func lag(ms float64, first, last string) string {
-	const atOnce = 0.05 // ms: an hour of such would not show
+	const atOnce = 0.05 // ms: a third of a unit of the diagram at 240 frames a second
 	if math.Abs(ms) < atOnce {
 		return first + " and " + last + " at once"
 	}
