@@ -33,7 +33,8 @@ type BuildOptions struct {
 type Built struct {
 	Picture int // number of the displayed picture, see Band
 	// Frame and Time are the file's frame, and its own presentation time,
-	// that first shows the middle row alone (or at its best, if none does).
+	// that first shows the middle row alone (or at its best, if none does), or
+	// any row if no frame shows the middle one.
 	Frame int
 	Time  time.Duration
 	Real  float64 // capture time of that frame, s
@@ -88,7 +89,7 @@ type draft struct {
 	number int
 	bands  []place
 	locked bool
-	frame  int
+	frame  int // -1 until a frame shows any of it
 	time   time.Duration
 	real   float64
 	timed  int // 2: by an unmixed middle row, 1: by a mixed one
@@ -201,6 +202,10 @@ func (b *Builder) put(d *Decision, i, number int, e exposure, mixed bool) {
 		return // a jump of the lock came back to a picture that is out
 	}
 	t := b.draft(number, len(d.Bands))
+	if t.frame < 0 {
+		// At either end of a take no frame may show the middle row.
+		t.frame, t.time, t.real = d.Frame, d.Shown, d.Time
+	}
 	t.locked = t.locked && d.Locked
 	p := &t.bands[i]
 	grade := 1
@@ -245,7 +250,7 @@ func (b *Builder) draft(number, bands int) *draft {
 	for i := range t.bands {
 		t.bands[i] = place{pure: t.bands[i].pure[:0]}
 	}
-	t.number, t.locked, t.timed = number, true, 0
+	t.number, t.locked, t.timed, t.frame = number, true, 0, -1
 	b.drafts = slices.Insert(b.drafts, at, t)
 	return t
 }
@@ -265,9 +270,6 @@ func (b *Builder) build(d *draft) error {
 	parts := b.parts(d, out)
 	if len(parts) == 0 {
 		return nil
-	}
-	if d.timed == 0 {
-		out.Frame = parts[0].frame
 	}
 	for i := range parts {
 		if i == len(b.views) {

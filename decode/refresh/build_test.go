@@ -121,6 +121,47 @@ func TestBuilder(t *testing.T) {
 	}
 }
 
+// A picture whose middle row no frame shows, as at either end of a take, has the
+// time of the frame that first shows any of it.
+func TestBuilderEnds(t *testing.T) {
+	src := &flat{level: func(int, int) float64 { return 100 }, rand: rand.New(rand.NewPCG(1, 2)), asked: map[int]bool{}}
+	var built []*Built
+	b, err := NewBuilder(BuildOptions{W: buildW, H: buildH, Depth: 8, Black: 16}, src, func(p *Built) error {
+		built = append(built, p)
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	// Four frames a picture, which takes nearly as long to come down; the last
+	// shows in the top band alone.
+	for frame := range 4*6 + 1 {
+		err := b.Add(decision(frame, func(band int) Band {
+			return Band{Picture: int(math.Floor(float64(frame)/4 - 0.9*float64(band)/buildBands)), Share: 1, Clear: 0.001, Level: 84}
+		}))
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := b.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	if first := built[0]; first.Picture != -1 || first.Frame != 0 || first.Time != 0 {
+		t.Errorf("the first picture is number %d of frame %d at %v", first.Picture, first.Frame, first.Time)
+	}
+	for i, p := range built {
+		if p.Time != time.Duration(p.Frame)*time.Second/30 || p.Real != float64(p.Frame)/240 {
+			t.Errorf("picture %d of frame %d is said to be at %v, %g s", p.Picture, p.Frame, p.Time, p.Real)
+		}
+		if i > 0 && p.Time < built[i-1].Time {
+			t.Errorf("picture %d at %v comes after one at %v", p.Picture, p.Time, built[i-1].Time)
+		}
+	}
+	if last := built[len(built)-1]; last.Picture != 6 || last.Frame != 24 {
+		t.Errorf("the last picture is number %d of frame %d", last.Picture, last.Frame)
+	}
+}
+
 // Where the exposures change over from band to band no step may show: a frame
 // that is brighter by a code comes in by and by.
 func TestBuilderSeams(t *testing.T) {
