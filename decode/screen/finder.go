@@ -96,15 +96,18 @@ func NewFinder(w, h int) *Finder {
 	f := &Finder{size: image.Pt(w, h), every: 1}
 	f.factor = max(1, (max(w, h)+reducedSide-1)/reducedSide)
 	f.small = image.Pt(w/f.factor, h/f.factor)
-	if f.small.X < 16 || f.small.Y < 16 {
-		f.err = fmt.Errorf("frames of %dx%d pixels are too small to find a screen in", w, h)
-	}
 	return f
 }
 
+// leastSide is the least side of a reduced frame in which four sides of a
+// screen, with something on either side of each, have room.
+const leastSide = 16 // samples
+
+func (f *Finder) tooSmall() bool { return min(f.small.X, f.small.Y) < leastSide }
+
 // Add looks at the luma of one frame, which is not kept.
 func (f *Finder) Add(p *picture.Plane) {
-	if f.err != nil {
+	if f.err != nil || f.tooSmall() {
 		return
 	}
 	if err := p.Check(); err != nil {
@@ -177,6 +180,10 @@ var errNoFrames = errors.New("no frames to find a screen in")
 func (f *Finder) Result() (Found, error) {
 	if f.err != nil {
 		return Found{}, f.err
+	}
+	if f.tooSmall() {
+		return Found{Kind: Direct, View: Whole(f.size), Start: Whole(f.size), Confidence: 1,
+			Why: fmt.Sprintf("frames of %d x %d pixels are too small to hold a screen and what is around it", f.size.X, f.size.Y)}, nil
 	}
 	if len(f.stack) == 0 {
 		return Found{}, errNoFrames

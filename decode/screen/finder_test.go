@@ -4,6 +4,7 @@ import (
 	"image"
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"setwitness/decode/picture"
@@ -250,8 +251,13 @@ func TestFinderRefuses(t *testing.T) {
 	if _, err := f.Result(); err == nil {
 		t.Error("no error for an empty frame")
 	}
-	if _, err := NewFinder(8, 8).Result(); err == nil {
-		t.Error("no error for tiny frames")
+	for _, size := range []image.Point{{2, 2}, {8, 8}, {32, 1000}, {4098, 16}} { // a clip all the same
+		f = NewFinder(size.X, size.Y)
+		p := picture.New(size.X, size.Y, 8)
+		f.Add(&p)
+		if got, err := f.Result(); err != nil || got.Kind != Direct || !strings.Contains(got.Why, "too small") {
+			t.Errorf("frames of %v are %+v, %v", size, got, err)
+		}
 	}
 	f = NewFinder(960, 540)
 	black := picture.New(960, 540, 8)
