@@ -110,6 +110,9 @@ const (
 	lonely = 2
 	// and its copies so many times the faintest.
 	lonelyFaint = 1.5
+	// Copies without a peak of their own have to be a fifth of the thing: a
+	// limb that swings or a shadow that parts leaves less.
+	unseenFaint = 5.0 / 3
 	// What is not the thing itself counts when it is so many of its standard
 	// errors; that the profile has a peak there speaks for it already.
 	significant = 2
@@ -287,9 +290,11 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 		faint := faintest / 100.0
 		if !peak || v.weights.sure() < lonely*least || v.weights.copy() < lonelyFaint*faint {
 			switch {
-			case s.accompanied(t, l, v.ratio):
-			case !peak:
+			case !peak && !s.accompanied(t, l, v.ratio):
 				return v
+			case !peak:
+				faint *= unseenFaint
+			case s.accompanied(t, l, v.ratio):
 			default:
 				least *= lonely
 				faint *= lonelyFaint
