@@ -198,7 +198,7 @@ func (a *tally) take(t *testing.T, c *filming.Capture) string {
 	}
 	a.find = append(a.find, e)
 	// Frames as they come, from where a take may begin.
-	follower := NewFollower(found.View)
+	follower := NewFollower(found.Start)
 	var follow, lines []float64
 	for i := range followed {
 		p := c.Picture(i)

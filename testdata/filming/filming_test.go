@@ -895,14 +895,19 @@ func TestSources(t *testing.T) {
 	}
 }
 
-// The room: wall, slope, bezel with its mirror, board and lamp have the nits
-// that they were given.
+// The room: wall, slope, bezel with its mirror, board with its own, lamp and
+// things have the nits that they were given.
 func TestRoom(t *testing.T) {
 	camera := plainCamera(640, 480, 240, 1)
 	camera.Pose.Fill, camera.SaturationNits = 0.5, 100
 	room := Room{
 		WallNits: 10, WallSlope: 0.4, Bezel: 0.05, BezelNits: 1, BezelMirror: 0.05, ScreenNits: 2,
 		BoardNits: 30, BoardGap: 0.1, LampNits: 80, LampSize: 0.1, LampX: 0.8, LampY: -0.1,
+		BoardMirror: 0.3,
+		Things: []Thing{
+			{X0: -0.9, Y0: -0.4, X1: -0.7, Y1: -0.2, Nits: 40},
+			{X0: 0.6, Y0: 0.25, X1: 0.8, Y1: 0.4, Nits: 1, Plays: 0.4},
+		},
 	}
 	set := plainSet(50)
 	set.PeakNits = 50
@@ -914,7 +919,10 @@ func TestRoom(t *testing.T) {
 		"bezel":      {-0.525, 0, 1 + 0.05*50},
 		"left wall":  {-0.7, 0.1, 10*(1-0.4*0.7) + halo(-0.7, 0.1)},
 		"right wall": {0.65, 0.2, 10*(1+0.4*0.65) + halo(0.65, 0.2)},
-		"board":      {0, 0.55, 30 + halo(0, 0.55)},
+		"board":      {0, 0.5, 30 + halo(0, 0.5)},
+		"its mirror": {0, 0.65, 30 + 0.3*50 + halo(0, 0.65)},
+		"poster":     {-0.8, -0.3, 40 + halo(-0.8, -0.3)},
+		"2nd screen": {0.7, 0.32, 1 + 0.4*50 + halo(0.7, 0.32)},
 		"lamp":       {0.8, -0.1, 80 + 10*(1+0.4*0.8) + 80*haloShare},
 	} {
 		at := f.ToCamera(Point{(c.x + 0.5) * 64, c.y*64 + 18})

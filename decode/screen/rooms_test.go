@@ -1,0 +1,142 @@
+package screen
+
+import (
+	"math"
+	"testing"
+
+	"setwitness/decode/picture"
+	"setwitness/testdata/filming"
+)
+
+// Edges of furniture, as straight as the screen's and parallel to them, belong
+// to things that do not change: on a stand, and in a hand that lets all edges
+// move.
+func TestFurnitureIsNoBorder(t *testing.T) {
+	t.Parallel()
+	const half = 9. / 32 // of the screen's height, in its widths
+	for _, c := range []struct {
+		situation string
+		content   int
+		things    []filming.Thing
+	}{
+		{filming.Stand, 4, []filming.Thing{
+			{X0: -2, Y0: half + 0.035, X1: 2, Y1: 2, Nits: 30, Glow: 1},        // a board
+			{X0: -2, Y0: half + 0.075, X1: 2, Y1: 2, Nits: 9, Glow: 0.3},       // its front
+			{X0: 0.535, Y0: -2, X1: 0.6, Y1: half + 0.035, Nits: 4, Glow: 0.1}, // a shelf
+		}},
+		{filming.Hand, 1, []filming.Thing{
+			{X0: -0.56, Y0: -half - 0.05, X1: 0.56, Y1: half + 0.04, Nits: 3, Glow: 0.2}, // a niche
+		}},
+	} {
+		s, _ := filming.Named(c.situation, 50, 4)
+		s.Camera.W, s.Camera.H = 960, 540
+		s.Room.WallNits, s.Room.BezelNits, s.Room.ScreenNits, s.Room.BoardNits = 20, 1, 0.3, 0
+		s.Room.Things = c.things
+		name, film := filmed(t, s, c.content, 1.2, 4)
+		f := NewFinder(film.Format.W, film.Format.H)
+		at := spread(film, 8)
+		for _, i := range at {
+			p := film.Picture(i)
+			f.Add(&p.Y)
+			p.Release()
+		}
+		got, err := f.Result()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if e := corner(got.View.Quad, truth(film.Frame(at[got.Frame]))); got.Kind != Screen || got.LitArea || e > 3 {
+			t.Errorf("%s with %s: %s, lit area %v, off by %.2f px: %s", c.situation, name, got.Kind, got.LitArea, e, got.Why)
+		}
+		if e := corner(got.Start.Quad, truth(film.Frame(0))); e > 8 {
+			t.Errorf("%s with %s: off by %.2f px in the first frame", c.situation, name, e)
+		}
+	}
+}
+
+// A picture of a few codes shows in the mean of all frames.
+func TestNearBlackScreen(t *testing.T) {
+	t.Parallel()
+	v := straightOn(small, 700)
+	b := newBooth(t, small, v, 1)
+	b.wall, b.noise = 0.0003, 2
+	pictures := game(2)
+	shots := film(b, 8, 0, func(i int) picture.Plane {
+		c := pictures(i)
+		for k, x := range c.Pix {
+			c.Pix[k] = 20 + x/40
+		}
+		return c
+	})
+	got := found(t, shots)
+	if e := corner(got.View.Quad, v.Quad); got.Kind != Screen || e > 3 {
+		t.Errorf("%s, off by %.2f px: %s", got.Kind, e, got.Why)
+	}
+	if got.Confidence > sure {
+		t.Errorf("confidence %.2f", got.Confidence)
+	}
+}
+
+// The sway that is told from the border is that of the camera, to a part of a
+// reduced sample.
+func TestTracksTheSway(t *testing.T) {
+	v := straightOn(smallest, 480)
+	b := newBooth(t, smallest, v, 2)
+	pictures := game(3)
+	path := [][2]int{{0, 0}, {10, -8}, {-12, 4}, {6, 14}, {-4, -10}, {14, 6}}
+	f := NewFinder(smallest.X, smallest.Y)
+	for i, m := range path {
+		c := pictures(i)
+		p := b.shoot(&c, m[0], m[1])
+		f.Add(&p)
+	}
+	s := f.survey(f.stack)
+	stack, whole, ok := f.track(s, f.roughs(s))
+	if !ok || len(stack) != len(path) || len(whole) != len(path) {
+		t.Fatalf("%v, %d frames, %d whole", ok, len(stack), len(whole))
+	}
+	middle := Point{float64(f.small.X) / 2, float64(f.small.Y) / 2}
+	first := stack[0].apply(middle)
+	for i, m := range path {
+		p := stack[i].apply(middle)
+		k := 2 * float64(f.factor) // half pixels to reduced samples
+		x, y := float64(m[0]-path[0][0])/k, float64(m[1]-path[0][1])/k
+		if e := math.Hypot(p.X-first.X-x, p.Y-first.Y-y); e > 0.35 {
+			t.Errorf("frame %d: off by %.2f reduced samples", i, e)
+		}
+	}
+}
+
+func TestSimilarity(t *testing.T) {
+	s := similarity{a: 1.1 * math.Cos(0.2), b: 1.1 * math.Sin(0.2), x: 3, y: -7}
+	q := Quad{{1, 2}, {90, 5}, {88, 60}, {3, 55}}
+	moved := q
+	for i, p := range q {
+		moved[i] = s.apply(p)
+	}
+	if got := between(q, moved); math.Hypot(got.a-s.a, got.b-s.b)+math.Hypot(got.x-s.x, got.y-s.y) > 1e-9 {
+		t.Errorf("%+v instead of %+v", got, s)
+	}
+	for i, p := range moved {
+		if b := s.inverse().apply(p); math.Hypot(b.X-q[i].X, b.Y-q[i].Y) > 1e-9 {
+			t.Errorf("%v back is %v", p, b)
+		}
+	}
+}
+
+// The lit part of a screen with bars and the screen around it are inverses.
+func TestBarsOfAView(t *testing.T) {
+	v := View{Quad: Quad{{100, 80}, {560, 90}, {550, 330}, {110, 320}}, Size: smallest, K1: -0.04, Aspect: 16. / 9, Bars: [4]float64{0.1, 0.02, 0.15, 0.01}}
+	lit := v.lit()
+	if lit.Bars != [4]float64{} || !lit.Quad.convex() || lit.Quad.area() >= v.Quad.area() {
+		t.Fatalf("%+v", lit)
+	}
+	back := lit.around(v.Bars, v.Aspect)
+	if e := corner(back.Quad, v.Quad); e > 1e-6 || back.Bars != v.Bars || back.Aspect != v.Aspect {
+		t.Errorf("%+v is off by %g px", back, e)
+	}
+	// Bars are shares of the screen: the picture's upper left corner.
+	p := v.ToCamera(0.01, 0.1)
+	if math.Hypot(p.X-lit.Quad[0].X, p.Y-lit.Quad[0].Y) > 1e-9 {
+		t.Errorf("corner at %v instead of %v", lit.Quad[0], p)
+	}
+}
