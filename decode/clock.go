@@ -101,13 +101,6 @@ func (c *clock) peek(ts int64) time.Duration {
 	return c.last
 }
 
-// ticks returns the timestamp at or just before time t.
-func (c *clock) ticks(t time.Duration) int64 {
-	hi, lo := bits.Mul64(uint64(max(t-c.shift, 0)), uint64(c.den))
-	q, _ := bits.Div64(hi%uint64(c.num*int64(time.Second)), lo, uint64(c.num*int64(time.Second)))
-	return c.origin + int64(q)
-}
-
 // forget makes the next frame follow nothing, as after a seek.
 func (c *clock) forget() { c.running = false }
 

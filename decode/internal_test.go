@@ -6,7 +6,6 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math"
-	"math/rand/v2"
 	"path/filepath"
 	"slices"
 	"testing"
@@ -88,21 +87,6 @@ func FuzzClock(f *testing.F) {
 			b = b[9:]
 		}
 	})
-}
-
-// A seek must aim at the frame whose time is asked for, or before it.
-func TestTicks(t *testing.T) {
-	for _, base := range [][2]int64{{1, 90000}, {1, 1000}, {1001, 30000}, {1, 1200000}, {1, 1}} {
-		c := clock{num: base[0], den: base[1], period: 40 * time.Millisecond}
-		c.at(-12345, true, 0)
-		r := rand.New(rand.NewPCG(1, 2))
-		for range 1000 {
-			ts := r.Int64N(1<<31) - 12345
-			if got := c.ticks(c.peek(ts)); got != ts && got != ts-1 {
-				t.Fatalf("base %v: stamp %d comes back as %d", base, ts, got)
-			}
-		}
-	}
 }
 
 func TestScale(t *testing.T) {

@@ -124,16 +124,6 @@ func NewBuilder(o BuildOptions, source Source, emit func(*Built) error) (*Builde
 	return &Builder{options: o, source: source, emit: emit}, nil
 }
 
-// HeldFrames returns how many frames a caller must be able to hold for
-// Rectify: those of one picture over the whole roll, and those that the
-// Follower looks ahead.
-func HeldFrames(l *Lock, step float64, lookahead int) int {
-	if lookahead <= 0 {
-		lookahead = defaultLookahead
-	}
-	return int(math.Ceil((l.Period+math.Abs(l.Slope)+math.Abs(l.Across)+l.Exposure)/step)) + lookahead + 2
-}
-
 // Oldest returns the lowest index of a frame that may still be asked for;
 // those before it can be let go.
 func (b *Builder) Oldest() int {

@@ -452,7 +452,7 @@ func TestBands(t *testing.T) {
 			camera.Pose.Fill = 200
 			capture := film(t, flats(64, 36, 50, 1, 10, 235), set, camera, Room{}, 0)
 			a := column(capture.Picture(3))
-			f, amplitude := strongest(a, 0.5/rows, 8.0/rows)
+			f, _ := strongest(a, 0.5/rows, 8.0/rows)
 			if math.Abs(f*rows-c.bands) > 0.03*c.bands || math.Abs(1/f-c.pitch) > 0.03*c.pitch {
 				t.Errorf("%.3f bands of %.1f rows, want %.3f of %.1f", f*rows, 1/f, c.bands, c.pitch)
 			}

@@ -215,10 +215,11 @@ func TestSeeds(t *testing.T) {
 		}
 		return sum
 	}
-	if at(1) != at(1) {
+	first := at(1)
+	if at(1) != first {
 		t.Error("one seed gives two pictures")
 	}
-	if at(1) == at(2) {
+	if at(2) == first {
 		t.Error("two seeds give one picture")
 	}
 }
