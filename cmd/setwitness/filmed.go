@@ -140,11 +140,16 @@ func (f *filmed) border() report.Border {
 	return report.PanelBorder
 }
 
+// Below these confidences the user should look whether the screen was found
+// where it is: that there is one at all, and its corners, of which the page
+// calls anything above fairly sure.
+const sureScreen, sureCorners = 0.7, 0.5
+
 // words are what a reader of the report has to beware of.
 func (f *filmed) words(facts display.Facts) []string {
 	s := f.survey
 	var w []string
-	if s.Found.Confidence < 0.7 || s.Found.View.Confidence < 0.5 {
+	if s.Found.Confidence < sureScreen || s.Found.View.Confidence < sureCorners {
 		w = append(w, "Where the screen lies is not sure; --corners can say it.")
 	}
 	if s.Found.LitArea {
