@@ -273,6 +273,7 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 	if !peak && (l.Energy < leastMixed*c.usual || !exceeds && !unseen) {
 		return v
 	}
+	c.unseen = !peak
 	explained := leastExplained
 	if v.ratio != 1 {
 		explained = leastConverted
@@ -290,11 +291,11 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 		faint := faintest / 100.0
 		if !peak || v.weights.sure() < lonely*least || v.weights.copy() < lonelyFaint*faint {
 			switch {
-			case !peak && !s.accompanied(t, l, v.ratio):
+			case !peak && !s.accompanied(t, l, v.ratio, unseenFaint*faint):
 				return v
 			case !peak:
 				faint *= unseenFaint
-			case s.accompanied(t, l, v.ratio):
+			case s.accompanied(t, l, v.ratio, faint):
 			default:
 				least *= lonely
 				faint *= lonelyFaint
@@ -311,9 +312,9 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 	return v
 }
 
-// accompanied reports whether the same thing has a copy at the same ratio in
-// the picture before or after.
-func (s *state) accompanied(t int, l *echo.Look, ratio float64) bool {
+// accompanied reports whether the same thing has a copy of more than a share at
+// the same ratio in the picture before or after.
+func (s *state) accompanied(t int, l *echo.Look, ratio, share float64) bool {
 	for _, i := range [2]int{t - 1, t + 1} {
 		o := s.same(t, l, i)
 		if o == nil {
@@ -325,7 +326,7 @@ func (s *state) accompanied(t int, l *echo.Look, ratio float64) bool {
 		}
 		other := s.compare(i, o)
 		f, fits := s.against(i, o, lag, leastExplained, &other)
-		if fits >= leastFits && f.copy() > faintest/100.0 && f.sure() > significant && f.keeps > leastKept {
+		if fits >= leastFits && f.copy() > share && f.sure() > significant && f.keeps > leastKept {
 			return true
 		}
 	}
@@ -346,6 +347,7 @@ type comparison struct {
 	// references are the nearest clean ones on either side.
 	references []reference
 	textured   bool // the references are known by their energy alone
+	unseen     bool // the look has no peak of its own
 }
 
 // compare looks for the same thing in the pictures around.

@@ -112,8 +112,11 @@ func (s *state) against(t int, l *echo.Look, lag, explained float64, c *comparis
 func (s *state) median(t int, l *echo.Look, lag, explained float64, c *comparison, smooth int) (fit, int) {
 	f := &s.fitter
 	f.behind, f.ahed, f.own, f.errs, f.kept = f.behind[:0], f.ahed[:0], f.own[:0], f.errs[:0], f.kept[:0]
+	// A mixture has less energy than what it is made of; the background's
+	// texture, where it is averaged, adds to it.
+	demands := c.textured || c.unseen && smooth == 1
 	for _, r := range c.references {
-		if one, ok := s.explain(t, l, lag, r, smooth); ok && one.explained >= explained && (!c.textured || one.left < faded) {
+		if one, ok := s.explain(t, l, lag, r, smooth); ok && one.explained >= explained && (!demands || one.left < faded) {
 			f.behind, f.ahed = append(f.behind, one.behind), append(f.ahed, one.ahead)
 			f.own, f.errs = append(f.own, one.own), append(f.errs, one.err)
 			f.kept = append(f.kept, one.keeps)
