@@ -11,7 +11,7 @@ import (
 // farthest is how far outside a frame a corner may be given, in pixels.
 const farthest = 1 << 15
 
-var errCorners = errors.New("corners are four pairs x,y in camera pixels: top left, top right, bottom right, bottom left")
+var errCorners = errors.New("want four pairs x,y in camera pixels: top left, top right, bottom right, bottom left")
 
 // ParseCorners reads the four corners of a screen as a user gives them,
 // "x,y x,y x,y x,y": top left, top right, bottom right, bottom left, in camera
