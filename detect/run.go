@@ -75,9 +75,10 @@ func (w *Window) Mark(m Mark) {
 // CadenceRun is a stretch of the take in which new pictures follow each
 // other in one way.
 type CadenceRun struct {
-	Start, End int    // pictures, End exclusive
-	Pattern    string // 1:1, 2:2, 3:2, 2:3:3:2 ..., static or irregular
-	NewPerS    float64
+	Start, End int     // pictures, End exclusive
+	Pattern    string  // 1:1, 2:2, 3:2, 2:3:3:2 ..., static or irregular
+	NewPerS    float64 // by the times of the pictures
+	NewShare   float64 // new pictures among all
 }
 
 // Result is what a run found. It holds whatever was found up to the point

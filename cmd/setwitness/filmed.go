@@ -117,6 +117,15 @@ func (f *filmed) describe(in *report.Input) {
 	r := *in.Result
 	r.Coverage = slices.Clone(r.Coverage)
 	r.Events = slices.Clone(r.Events)
+	r.Cadence = slices.Clone(r.Cadence)
+	if s.Estimate.Found {
+		// The refresh was found over many pictures; the time of a single one is
+		// that of a camera frame, and at either end of the take not even that.
+		for i := range r.Cadence {
+			c := &r.Cadence[i]
+			c.NewPerS = c.NewShare * s.Estimate.Hz
+		}
+	}
 	for i := range r.Coverage {
 		c := &r.Coverage[i]
 		f.limit(c, facts)

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"image"
 	"image/png"
 	"math"
@@ -61,6 +62,9 @@ func TestFilmed(t *testing.T) {
 	}
 	if c := doc.Conditions; !c.ResponseAssumed || c.EOTF != "srgb" {
 		t.Errorf("conditions are %+v; want the camera's response assumed", c)
+	}
+	if c := doc.Cadence; len(c) != 1 || c[0].Pattern != "1:1" || math.Abs(c[0].NewPicturesPerS-v.RefreshHz) > 0.01 {
+		t.Errorf("a set of %g Hz that shows a new picture each time has the cadence %+v", v.RefreshHz, c)
 	}
 	truth := capture.Frame(0).Corners
 	for i, c := range v.Corners {
@@ -123,8 +127,11 @@ func TestFilmed(t *testing.T) {
 			t.Errorf("%q is not there", name)
 		}
 	}
-	// Without a finding the page shows a frame of the beginning.
-	if e := sw(t, "scan", clip, "--option", "ghost.floor=0.5", "--out", out, "--quiet"); e.code != exitDone {
+	// Without a finding, as before the ghost, the page shows a frame of the
+	// beginning.
+	early := filepath.Join(dir, "early.mp4")
+	ffmpeg(t, "-i", clip, "-t", fmt.Sprint(begin-0.1), "-c", "copy", early)
+	if e := sw(t, "scan", early, "--out", out, "--quiet"); e.code != exitDone {
 		t.Fatal(e)
 	}
 	if doc, err = report.Read(filepath.Join(out, findingsName)); err != nil {

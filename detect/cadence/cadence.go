@@ -186,7 +186,7 @@ func (s *state) Cadence() []detect.CadenceRun {
 		}
 		seconds += s.seconds(i)
 		if r.Pattern != "static" {
-			r.NewPerS = fresh / seconds
+			r.NewPerS, r.NewShare = fresh/seconds, fresh/float64(r.End-r.Start)
 		}
 	}
 	return out

@@ -132,6 +132,9 @@ func TestUnevenTimes(t *testing.T) {
 				t.Errorf("%s, pictures %s: %v, want 1:1", c.name, what, res.Cadence)
 				continue
 			}
+			if got := res.Cadence[0].NewShare; math.Abs(got-1) > 1e-6 {
+				t.Errorf("%s, pictures %s: %.3f of the pictures are new, want all", c.name, what, got)
+			}
 			if got, want := res.Cadence[0].NewPerS, n/times[n].Seconds(); math.Abs(got-want) > 0.1*want {
 				t.Errorf("%s, pictures %s: %.2f new a second, want %.2f", c.name, what, got, want)
 			}
