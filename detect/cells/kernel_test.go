@@ -73,6 +73,8 @@ func TestReduceEqualsTwin(t *testing.T) {
 				weight, total = []uint32{1, 1}, 2
 			case step == 1:
 				weight, total = []uint32{1}, 1
+			case step == 4:
+				weight, total = []uint32{1, 1, 1, 1}, 4
 			}
 			scale := uint32(Unit8) << 16 / (total * uint32(step) << (depth - 8))
 			a, b := make([]uint16, 300), make([]uint16, 300)
