@@ -12,17 +12,7 @@ import (
 // the height of the picture, also that of a single field.
 func viewerOf(c vision.Conditions, f picture.Format) (*vision.Viewer, error) {
 	c.Lines = max(f.H, 1)
-	colour := vision.Colour{Primaries: f.Colour.Primaries, Matrix: f.Colour.Matrix}
-	lines := f.H
-	if f.Fields {
-		lines *= 2
-	}
-	// A file that does not say: standard definition is BT.601 (common practice,
-	// no source).
-	const standardDefinition = 576 // lines
-	if colour.Matrix == "" && lines <= standardDefinition {
-		colour.Matrix = "smpte170m"
-	}
+	colour := vision.Colour{Primaries: f.Colour.Primaries, Matrix: f.Matrix()}
 	return vision.New(c, vision.Coding{Depth: min(max(f.Depth, 8), 16), Full: f.Colour.FullRange}, colour)
 }
 

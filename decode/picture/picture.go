@@ -122,6 +122,24 @@ func (f Format) Rate() float64 {
 	return float64(f.RateNum) / float64(f.RateDen)
 }
 
+// Matrix returns the matrix of luma and chroma, by the name that FFmpeg prints.
+// A file that does not say: standard definition is BT.601, all else BT.709
+// (common practice, no source).
+func (f Format) Matrix() string {
+	const standardDefinition = 576 // lines
+	lines := f.H
+	if f.Fields {
+		lines *= 2
+	}
+	switch {
+	case f.Colour.Matrix != "":
+		return f.Colour.Matrix
+	case lines <= standardDefinition:
+		return "smpte170m"
+	}
+	return "bt709"
+}
+
 // Picture is what the set showed (or the file holds) for one refresh.
 type Picture struct {
 	Index  int           // place in presentation order, from 0 without gaps

@@ -98,8 +98,8 @@ func between(from, to string) matrix {
 	return back.product(&m)
 }
 
-// lumaWeights are those of red and blue in luma (ITU-T H.273 Table 4).
-func lumaWeights(matrix string) (red, blue float64) {
+// LumaWeights are those of red and blue in luma (ITU-T H.273 Table 4).
+func LumaWeights(matrix string) (red, blue float64) {
 	switch matrix {
 	case "bt2020nc", "bt2020c":
 		return 0.2627, 0.0593

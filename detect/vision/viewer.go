@@ -29,7 +29,7 @@ func New(c Conditions, q Coding, colour Colour) (*Viewer, error) {
 	}
 	v := &Viewer{Conditions: c, Coding: q, Display: NewDisplay(c), bt2020: toBT2020(colour.Primaries)}
 	v.width, v.height = c.Picture()
-	v.red, v.blue = lumaWeights(colour.Matrix)
+	v.red, v.blue = LumaWeights(colour.Matrix)
 	for i := range v.best {
 		l := darkest * math.Pow(10, float64(i)/bestPerDecade)
 		v.best[i] = math.Log(bestSensitivity(0, eyeAt(l, v.width, v.height), v.width, v.height))

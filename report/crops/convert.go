@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"setwitness/decode/picture"
+	"setwitness/detect/vision"
 )
 
 // Mapping says in words how pictures of a transfer are brought to a screen of
@@ -37,36 +38,8 @@ type converter struct {
 	line               []float32
 }
 
-// luma weights of the matrices (ITU-R BT.601, BT.709, BT.2020, SMPTE ST 240,
-// FCC 73.682 as ITU-T H.273 lists them).
-func weights(f picture.Format) (kr, kb float64) {
-	switch f.Colour.Matrix {
-	case "bt709":
-		return 0.2126, 0.0722
-	case "bt470bg", "smpte170m":
-		return 0.299, 0.114
-	case "bt2020nc", "bt2020c":
-		return 0.2627, 0.0593
-	case "smpte240m":
-		return 0.212, 0.087
-	case "fcc":
-		return 0.30, 0.11
-	}
-	// A file that does not say: standard definition is BT.601, all else
-	// BT.709 (common practice, no source).
-	const standardDefinition = 576 // lines
-	lines := f.H
-	if f.Fields {
-		lines *= 2
-	}
-	if lines <= standardDefinition {
-		return 0.299, 0.114
-	}
-	return 0.2126, 0.0722
-}
-
 func newConverter(f picture.Format) *converter {
-	kr, kb := weights(f)
+	kr, kb := vision.LumaWeights(f.Matrix())
 	kg := 1 - kr - kb
 	c := &converter{
 		format: f,
@@ -255,14 +228,18 @@ const (
 
 func newHDR(transfer string) *hdr {
 	h := &hdr{light: make([]float32, hdrSteps+1), code: make([]float32, hdrSteps+1)}
+	peak := float64(vision.MostPeak) // PQ is absolute
+	if transfer == hlg {
+		// The gamma of its system is applied to each primary, which differs
+		// from the standard in the saturation of strong colours alone.
+		peak = compressedPeak
+	}
+	set := vision.NewDisplay(vision.Conditions{EOTF: vision.EOTFOf(transfer), PeakNits: peak})
+	page := vision.NewDisplay(vision.Conditions{EOTF: vision.SRGB, PeakNits: 1})
 	for i := range h.light {
 		v := float64(i) / hdrSteps
-		l := pqLight(v)
-		if transfer == hlg {
-			l = hlgLight(v)
-		}
-		h.light[i] = float32(l / referenceWhite)
-		h.code[i] = float32(srgb(v * v))
+		h.light[i] = float32(set.Light(v) / referenceWhite)
+		h.code[i] = float32(page.LevelFor(v * v))
 	}
 	return h
 }
@@ -284,31 +261,4 @@ func (h *hdr) show(r, g, b float32) (float32, float32, float32) {
 
 func look(table []float32, v float32) float32 {
 	return table[min(max(int(v*hdrSteps+0.5), 0), hdrSteps)]
-}
-
-// pqLight is the light of a PQ level in cd/m2 (SMPTE ST 2084).
-func pqLight(v float64) float64 {
-	const m1, m2, c1, c2, c3 = 2610.0 / 16384, 2523.0 / 32, 3424.0 / 4096, 2413.0 / 128, 2392.0 / 128
-	p := math.Pow(v, 1/m2)
-	return 10000 * math.Pow(max(p-c1, 0)/(c2-c3*p), 1/m1)
-}
-
-// hlgLight is the light of a grey of an HLG level on a display of 1000 cd/m2
-// (BT.2100-2 Table 5). The gamma of the system is applied to each primary,
-// which differs from the standard in the saturation of strong colours alone.
-func hlgLight(v float64) float64 {
-	const a, b, c, gamma, peak = 0.17883277, 0.28466892, 0.55991073, 1.2, 1000
-	s := v * v / 3
-	if v > 0.5 {
-		s = (math.Exp((v-c)/a) + b) / 12
-	}
-	return peak * math.Pow(s, gamma)
-}
-
-// srgb is the signal level of a share of light (IEC 61966-2-1).
-func srgb(l float64) float64 {
-	if l <= 0.0031308 {
-		return 12.92 * l
-	}
-	return 1.055*math.Pow(l, 1/2.4) - 0.055
 }

@@ -240,12 +240,17 @@ func TestFieldChroma(t *testing.T) {
 // Reference levels of ITU-R BT.2408: 58 % PQ and 75 % HLG are 203 cd/m2, 38 %
 // of either is 26 cd/m2. PQ light from ST 2084.
 func TestHDRLight(t *testing.T) {
-	for _, c := range []struct{ got, want, tol float64 }{
-		{pqLight(0.58), 201.6663, 1e-3}, {pqLight(0.5), 92.2457090, 1e-6}, {pqLight(0.1), 0.324565591, 1e-6}, {pqLight(1), 10000, 1e-3}, {pqLight(0), 0, 1e-9},
-		{hlgLight(0.75), 203.15, 0.01}, {hlgLight(0.5), 50.697, 0.001}, {hlgLight(0.38), 26.24, 0.01}, {hlgLight(1), 1000, 0.01}, {hlgLight(0), 0, 1e-9},
+	for transfer, levels := range map[string][][2]float64{
+		pq:  {{0, 0}, {0.1, 0.324565591}, {0.5, 92.2457090}, {0.58, 201.6663}, {1, 10000}},
+		hlg: {{0, 0}, {0.38, 26.24}, {0.5, 50.697}, {0.75, 203.15}, {1, 1000}},
 	} {
-		if math.Abs(c.got-c.want) > c.tol {
-			t.Errorf("%.6f cd/m2, want %.6f", c.got, c.want)
+		h := newHDR(transfer)
+		for _, c := range levels {
+			// The nearest entry of the table is half a step of it away at most.
+			got, tolerance := referenceWhite*float64(look(h.light, float32(c[0]))), 0.003*c[1]
+			if math.Abs(got-c[1]) > tolerance {
+				t.Errorf("%s level %g is %.6f cd/m2, want %.6f", transfer, c[0], got, c[1])
+			}
 		}
 	}
 }
