@@ -43,6 +43,19 @@ func decision(frame int, band func(b int) Band) *Decision {
 	return d
 }
 
+// builder makes a Builder that adds what it builds to a list.
+func builder(t *testing.T, src Source, built *[]*Built) *Builder {
+	t.Helper()
+	b, err := NewBuilder(BuildOptions{W: buildW, H: buildH, Depth: 8, Black: 16}, src, func(p *Built) error {
+		*built = append(*built, p)
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
 func TestBuilder(t *testing.T) {
 	const gainOf11 = 0.7 // frame 11 is in a dip
 	src := &flat{noise: 1.5, rand: rand.New(rand.NewPCG(1, 2)), asked: map[int]bool{}}
@@ -54,13 +67,7 @@ func TestBuilder(t *testing.T) {
 		return v
 	}
 	var built []*Built
-	b, err := NewBuilder(BuildOptions{W: buildW, H: buildH, Depth: 8, Black: 16}, src, func(p *Built) error {
-		built = append(built, p)
-		return nil
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
+	b := builder(t, src, &built)
 	for frame := range 12 {
 		err := b.Add(decision(frame, func(band int) Band {
 			v := Band{Picture: frame / 4, Share: 1, Clear: 0.001 * float64(1+frame%4), Level: src.level(frame, 0) - 16}
@@ -126,13 +133,7 @@ func TestBuilder(t *testing.T) {
 func TestBuilderEnds(t *testing.T) {
 	src := &flat{level: func(int, int) float64 { return 100 }, rand: rand.New(rand.NewPCG(1, 2)), asked: map[int]bool{}}
 	var built []*Built
-	b, err := NewBuilder(BuildOptions{W: buildW, H: buildH, Depth: 8, Black: 16}, src, func(p *Built) error {
-		built = append(built, p)
-		return nil
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
+	b := builder(t, src, &built)
 	// Four frames a picture, which takes nearly as long to come down; the last
 	// shows in the top band alone.
 	for frame := range 4*6 + 1 {
