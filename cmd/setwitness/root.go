@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 	"golang.org/x/sys/unix"
 
 	"setwitness/decode"
@@ -141,6 +142,13 @@ func newRoot(f *factory) *cobra.Command {
 	cmd.SetOut(f.out)
 	cmd.SetErr(f.err)
 	cmd.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
+		// In words of a user's, not of the parser's.
+		if bad := (*pflag.InvalidValueError)(nil); errors.As(err, &bad) {
+			wants := map[string]string{"bool": "true or false", "int": "a whole number", "float64": "a number"}
+			if want, ok := wants[bad.GetFlag().Value.Type()]; ok {
+				err = fmt.Errorf("--%s: %q is not %s", bad.GetFlag().Name, bad.GetValue(), want)
+			}
+		}
 		return unusable{fmt.Errorf("%w (see %s --help)", err, c.CommandPath())}
 	})
 	cmd.AddCommand(newCmdScan(f, nil), newCmdStages(f, nil), newCmdVersion(f, nil))
