@@ -269,12 +269,23 @@ func TestSearchEqualsTwin(t *testing.T) {
 			same("sums of Gradient", [2]uint64{s, f}, [2]uint64{s2, f2})
 		}
 	}
+	for _, rows := range []bool{false, true} {
+		for _, n := range []int{3, 5, 11} {
+			win, part := image.Rect(2, 1, 75, 41), image.Rect(7, 1, 72, 39)
+			oa, ob := make([]int16, part.Dx()*part.Dy()), make([]int16, part.Dx()*part.Dy())
+			s, f := kernel{}.outline(oa, p[0], p[1], a, w, win, part, n, rows, &outline{})
+			s2, f2 := twin{}.outline(ob, p[0], p[1], a, w, win, part, n, rows, nil)
+			same("outline", oa, ob)
+			same("sums of outline", [2]uint64{s, f}, [2]uint64{s2, f2})
+		}
+	}
 	g := make([]int16, w*h)
 	for i := range g {
 		if i/w%7 != 3 && i%w/20 != 1 { // runs of nothing between
 			g[i] = int16(r.IntN(2047) - 1023)
 		}
 	}
+	same("Dot", kernel{}.Dot(g[3:], w, g[w:], 20, 19, h-2), twin{}.Dot(g[3:], w, g[w:], 20, 19, h-2))
 	// Lags against their definition, Cross against its twin.
 	dx, dy := []int32{0, 3, -4, 76, 80, -70}, []int32{0, -2, 5, 40, 0, -9}
 	la, lb := make([]float32, len(dx)), make([]float32, len(dx))

@@ -449,3 +449,76 @@ CLONES void sw_gradient(const uint16_t *pix, const uint16_t *back, const uint16_
 	else
 		gradient_rows((const int16_t *)pix, w, above, ww, wh, rows, 1, out, sum, fourth);
 }
+
+// Runs of columns of a row of sums over 2*half+1 columns, of a row with half
+// zeros on either side, divided by all that were summed.
+static inline void box_row(const int32_t *restrict columns, int w, int half, float share, int16_t *restrict out) {
+	enum { SPAN = 256 };
+	for (int x0 = 0; x0 < w; x0 += SPAN) {
+		int m = w - x0 < SPAN ? w - x0 : SPAN;
+		int32_t sum[SPAN] = {0};
+		for (int k = 0; k <= 2 * half; k++)
+			for (int x = 0; x < m; x++)
+				sum[x] += columns[x0 + x + k];
+		/* a quotient is no nearer to a whole number than a float tells */
+		for (int x = 0; x < m; x++)
+			out[x0 + x] = (int16_t)((float)sum[x] / share);
+	}
+}
+
+CLONES void sw_outline(const uint16_t *pix, const uint16_t *back, const uint16_t *mask, int w, int ww, int wh, int n,
+                       int rows, int x0, int y0, int x1, int y1, int16_t *restrict above, int16_t *restrict smooth,
+                       int32_t *restrict columns, int16_t *restrict out, uint64_t *sum, uint64_t *fourth) {
+	int half = n / 2, pw = x1 - x0;
+	for (int y = 0; y < wh; y++)
+		for (int x = 0; x < ww; x++) {
+			size_t i = (size_t)y * w + x;
+			above[(size_t)y * ww + x] = (int16_t)((pix[i] - back[i]) & mask[i]);
+		}
+	memset(columns, 0, (size_t)(ww + 2 * half) * sizeof *columns);
+	int32_t *restrict c = columns + half;
+	for (int y = -half; y < wh; y++) {
+		const int16_t *in = above + (ptrdiff_t)(y + half) * ww, *gone = above + (ptrdiff_t)(y - half - 1) * ww;
+		if (y + half < wh)
+			for (int x = 0; x < ww; x++)
+				c[x] += in[x];
+		if (y - half - 1 >= 0)
+			for (int x = 0; x < ww; x++)
+				c[x] -= gone[x];
+		if (y >= 0)
+			box_row(columns, ww, half, (float)(n * n), smooth + (size_t)y * ww);
+	}
+	memset(out, 0, (size_t)pw * (y1 - y0) * sizeof *out);
+	ptrdiff_t step = rows ? ww : 1, across = rows ? 1 : ww;
+	uint64_t s = 0, f4 = 0;
+	int from = x0 > 1 ? x0 : 1, to = x1 < ww - 1 ? x1 : ww - 1;
+	for (int y = y0 > 1 ? y0 : 1; y < y1 && y < wh - 1; y++) {
+		int16_t *restrict o = out + (ptrdiff_t)(y - y0) * pw - x0;
+		const int16_t *v = smooth + (size_t)y * ww;
+		for (int x = from; x < to; x++) {
+			int16_t d = prewitt(v + x, step, across) / 8;
+			d = d > 1023 ? 1023 : d;
+			o[x] = d < -1023 ? -1023 : d;
+		}
+		uint32_t line = 0;
+		for (int x = from; x < to; x++) {
+			uint32_t e = (uint32_t)(o[x] * o[x]);
+			line += e;
+			f4 += (uint64_t)e * e;
+		}
+		s += line;
+	}
+	*sum = s;
+	*fourth = f4;
+}
+
+CLONES int64_t sw_dot(const int16_t *a, int aw, const int16_t *b, int bw, int w, int h) {
+	int64_t sum = 0;
+	for (int y = 0; y < h; y++, a += aw, b += bw) {
+		int32_t s = 0;
+		for (int x = 0; x < w; x++)
+			s += (int32_t)a[x] * b[x];
+		sum += s;
+	}
+	return sum;
+}

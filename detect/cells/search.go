@@ -9,9 +9,10 @@ import (
 // measurements share. All planes are in the unit of Reduced.Pix.
 type Search struct {
 	kernel
-	runs   runs
-	padded []int16
-	x, y   []int32
+	outlines outline
+	runs     runs
+	padded   []int16
+	x, y     []int32
 }
 
 // runs is scratch of cross: the samples of a that are not zero, where each run
@@ -48,6 +49,22 @@ func (s *Search) Lags(out []float32, g []int16, w, h int, dx, dy []int32) {
 		s.x, s.y = append(s.x, dx[i]+int32(padX)), append(s.y, dy[i]+int32(padY))
 	}
 	s.cross(out, g, w, h, s.padded, wide, s.x, s.y, &s.runs)
+}
+
+// outline is scratch of Search.Outline.
+type outline struct {
+	above, smooth []int16
+	columns       []int32
+}
+
+// Outline sets out, of the size of part, to the gradient of the coarse outline
+// of what stands out in a window of a plane of w columns: pix less back where
+// mask is set, averaged over squares of n samples, n odd, with nothing beyond
+// the window; then Prewitt's gradient as of Gradient, 0 at the rim of the
+// window. part lies inside the window. It returns the sums of the squares and
+// of the fourth powers of out.
+func (s *Search) Outline(out []int16, pix, back, mask []uint16, w int, win, part image.Rectangle, n int, rows bool) (squares, fourths uint64) {
+	return s.outline(out, pix, back, mask, w, win, part, n, rows, &s.outlines)
 }
 
 // Found is the best displacement of a search.

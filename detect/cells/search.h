@@ -76,4 +76,16 @@ uint32_t sw_set(const uint16_t *mask, int w, int x0, int y0, int x1, int y1);
 void sw_gradient(const uint16_t *pix, const uint16_t *back, const uint16_t *mask, int w, int ww, int wh,
                  int rows, int16_t *above, int16_t *out, uint64_t *sum, uint64_t *fourth);
 
+// Gradient of the part x0, y0 to x1, y1 of a window of ww x wh samples that
+// begins at pix, back and mask, planes of w columns, of what stands out there
+// averaged over squares of n samples, n odd. above and smooth have room for the
+// window, columns for ww+n samples, out for the part.
+void sw_outline(const uint16_t *pix, const uint16_t *back, const uint16_t *mask, int w, int ww, int wh, int n,
+                int rows, int x0, int y0, int x1, int y1, int16_t *above, int16_t *smooth, int32_t *columns,
+                int16_t *out, uint64_t *sum, uint64_t *fourth);
+
+// The sum of a*b over rectangles of w x h samples that begin at a and b, of
+// planes of aw and bw columns; |a| and |b| are at most 1023 and w at most 2048.
+int64_t sw_dot(const int16_t *a, int aw, const int16_t *b, int bw, int w, int h);
+
 #endif

@@ -38,6 +38,10 @@ package cells
 #cgo nocallback sw_set
 #cgo noescape sw_gradient
 #cgo nocallback sw_gradient
+#cgo noescape sw_outline
+#cgo nocallback sw_outline
+#cgo noescape sw_dot
+#cgo nocallback sw_dot
 */
 import "C"
 
@@ -207,4 +211,29 @@ func (kernel) Gradient(out, above []int16, pix, back, mask []uint16, w int, win 
 	C.sw_gradient(u16(pix[at:]), b, m, C.int(w), C.int(win.Dx()), C.int(win.Dy()), along,
 		(*C.int16_t)(&above[0]), (*C.int16_t)(&out[0]), &sum, &fourth)
 	return uint64(sum), uint64(fourth)
+}
+
+// outline is Search.Outline with its scratch.
+func (kernel) outline(out []int16, pix, back, mask []uint16, w int, win, part image.Rectangle, n int, rows bool, s *outline) (squares, fourths uint64) {
+	all := win.Dx() * win.Dy()
+	s.above, s.smooth = slices.Grow(s.above[:0], all)[:all], slices.Grow(s.smooth[:0], all)[:all]
+	s.columns = slices.Grow(s.columns[:0], win.Dx()+n)[:win.Dx()+n]
+	var sum, fourth C.uint64_t
+	along := C.int(0)
+	if rows {
+		along = 1
+	}
+	at := win.Min.Y*w + win.Min.X
+	part = part.Sub(win.Min)
+	C.sw_outline(u16(pix[at:]), u16(back[at:]), u16(mask[at:]), C.int(w), C.int(win.Dx()), C.int(win.Dy()), C.int(n), along,
+		C.int(part.Min.X), C.int(part.Min.Y), C.int(part.Max.X), C.int(part.Max.Y),
+		(*C.int16_t)(&s.above[0]), (*C.int16_t)(&s.smooth[0]), (*C.int32_t)(&s.columns[0]), (*C.int16_t)(&out[0]), &sum, &fourth)
+	return uint64(sum), uint64(fourth)
+}
+
+// Dot returns the sum of a*b over rectangles of w columns and h rows that both
+// slices begin at, of planes of aw and bw columns; |a| and |b| are at most 1023
+// and w at most 2048.
+func (kernel) Dot(a []int16, aw int, b []int16, bw, w, h int) int64 {
+	return int64(C.sw_dot((*C.int16_t)(&a[0]), C.int(aw), (*C.int16_t)(&b[0]), C.int(bw), C.int(w), C.int(h)))
 }

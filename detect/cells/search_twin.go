@@ -208,3 +208,56 @@ func (twin) Gradient(out, above []int16, pix, back, mask []uint16, w int, win im
 	}
 	return squares, fourths
 }
+
+// outline is the twin of the native form; see there.
+func (twin) outline(out []int16, pix, back, mask []uint16, w int, win, part image.Rectangle, n int, rows bool, _ *outline) (squares, fourths uint64) {
+	clear(out)
+	above := func(x, y int) int {
+		if i := y*w + x; image.Pt(x, y).In(win) && mask[i] != 0 {
+			return int(pix[i]) - int(back[i])
+		}
+		return 0
+	}
+	smooth := make([]int, win.Dx()*win.Dy())
+	at := func(x, y int) *int { return &smooth[(y-win.Min.Y)*win.Dx()+x-win.Min.X] }
+	for y := win.Min.Y; y < win.Max.Y; y++ {
+		for x := win.Min.X; x < win.Max.X; x++ {
+			sum := 0
+			for v := -n / 2; v <= n/2; v++ {
+				for u := -n / 2; u <= n/2; u++ {
+					sum += above(x+u, y+v)
+				}
+			}
+			*at(x, y) = sum / (n * n)
+		}
+	}
+	inner := part.Intersect(win.Inset(1))
+	for y := inner.Min.Y; y < inner.Max.Y; y++ {
+		for x := inner.Min.X; x < inner.Max.X; x++ {
+			d := 0
+			for k := -1; k <= 1; k++ {
+				if rows {
+					d += *at(x+k, y+1) - *at(x+k, y-1)
+				} else {
+					d += *at(x+1, y+k) - *at(x-1, y+k)
+				}
+			}
+			d = max(-1023, min(1023, d/8))
+			out[(y-part.Min.Y)*part.Dx()+x-part.Min.X] = int16(d)
+			squares += uint64(d * d)
+			fourths += uint64(d * d * d * d)
+		}
+	}
+	return squares, fourths
+}
+
+// Dot is the twin of the native form; see there.
+func (twin) Dot(a []int16, aw int, b []int16, bw, w, h int) int64 {
+	var sum int64
+	for y := range h {
+		for x := range w {
+			sum += int64(a[y*aw+x]) * int64(b[y*bw+x])
+		}
+	}
+	return sum
+}

@@ -88,8 +88,6 @@ type fitter struct {
 	behind, ahed []float64
 	own, errs    []float64
 	kept         []float64
-
-	outline outliner
 }
 
 // against returns the median over the references of what each explains, and
@@ -162,8 +160,8 @@ func (s *state) explain(t int, l *echo.Look, samples float64, ref reference, smo
 	there := part.Sub(back)
 	there.Min, there.Max = there.Min.Sub(margin), there.Max.Add(margin)
 	if smooth > 1 {
-		f.outline.measure(&f.here, r, m, part, ux, uy, smooth)
-		f.outline.measure(&f.there, &o.Reduced, om, there, ux, uy, smooth)
+		f.outline(&f.here, r, m, part, ux, uy, smooth)
+		f.outline(&f.there, &o.Reduced, om, there, ux, uy, smooth)
 	} else {
 		f.here.Measure(r, m, part, l.Whole, ux, uy)
 		f.there.Measure(&o.Reduced, om, there, l.Whole, ux, uy)
@@ -231,30 +229,16 @@ func (f *fitter) place(stray, lag int, at func(along, across int) image.Point) (
 func (f *fitter) solve(behind, own, ahead image.Point, smooth int) (fit, bool) {
 	var a [3][3]float64
 	var b [3]float64
-	var energy float64
-	w := f.there.W
+	w, h := f.here.W, f.here.H
 	places := [3]image.Point{behind, own, ahead}
-	for y := range f.here.H {
-		row := f.here.Pix[y*f.here.W : (y+1)*f.here.W]
-		var g [3][]int16
-		for i, p := range places {
-			from := (y+p.Y)*w + p.X
-			g[i] = f.there.Pix[from : from+len(row)]
+	at := func(p image.Point) []int16 { return f.there.Pix[p.Y*f.there.W+p.X:] }
+	for i, p := range places {
+		for k := i; k < len(places); k++ {
+			a[i][k] = float64(f.search.Dot(at(p), f.there.W, at(places[k]), f.there.W, w, h))
 		}
-		for x, v := range row {
-			g0, g1, g2, h := float64(g[0][x]), float64(g[1][x]), float64(g[2][x]), float64(v)
-			a[0][0] += g0 * g0
-			a[0][1] += g0 * g1
-			a[0][2] += g0 * g2
-			a[1][1] += g1 * g1
-			a[1][2] += g1 * g2
-			a[2][2] += g2 * g2
-			b[0] += g0 * h
-			b[1] += g1 * h
-			b[2] += g2 * h
-			energy += h * h
-		}
+		b[i] = float64(f.search.Dot(at(p), f.there.W, f.here.Pix, w, w, h))
 	}
+	energy := float64(f.search.Dot(f.here.Pix, w, f.here.Pix, w, w, h))
 	a[1][0], a[2][0], a[2][1] = a[0][1], a[0][2], a[1][2]
 	var use [3]bool
 	for i := range use {
@@ -294,8 +278,8 @@ func (f *fitter) solve(behind, own, ahead image.Point, smooth int) (fit, bool) {
 // keeps compares the look's own likeness at a lag with that of the clean one
 // and with that of the mixture.
 func (f *fitter) keeps(w fit, lag image.Point, texture bool) float64 {
-	here := likeness(&f.here, image.Rect(0, 0, f.here.W, f.here.H), lag)
-	clean := likeness(&f.there, image.Rect(0, 0, f.there.W, f.there.H), lag)
+	here := f.likeness(&f.here, lag)
+	clean := f.likeness(&f.there, lag)
 	if texture {
 		// The background's texture is like itself at no lag.
 		here /= max(w.explained, leastExplained)
@@ -312,23 +296,15 @@ func (f *fitter) keeps(w fit, lag image.Point, texture bool) float64 {
 }
 
 // likeness is the correlation of a gradient with itself at a lag.
-func likeness(g *echo.Gradient, in image.Rectangle, lag image.Point) float64 {
-	var product, energy float64
+func (f *fitter) likeness(g *echo.Gradient, lag image.Point) float64 {
+	in := image.Rect(0, 0, g.W, g.H)
 	both := in.Intersect(in.Sub(lag))
-	for y := both.Min.Y; y < both.Max.Y; y++ {
-		a := g.Pix[y*g.W+both.Min.X:][:both.Dx()]
-		b := g.Pix[(y+lag.Y)*g.W+both.Min.X+lag.X:][:both.Dx()]
-		for x, v := range a {
-			product += float64(v) * float64(b[x])
-		}
-	}
-	for _, v := range g.Pix[:g.W*g.H] {
-		energy += float64(v) * float64(v)
-	}
-	if energy == 0 {
+	energy := f.search.Dot(g.Pix, g.W, g.Pix, g.W, g.W, g.H)
+	if energy == 0 || both.Empty() {
 		return 0
 	}
-	return product / energy
+	at := func(p image.Point) []int16 { return g.Pix[p.Y*g.W+p.X:] }
+	return float64(f.search.Dot(at(both.Min), g.W, at(both.Min.Add(lag)), g.W, both.Dx(), both.Dy())) / float64(energy)
 }
 
 // leastSquares solves the normal equations for the unknowns in use and returns
