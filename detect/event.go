@@ -143,7 +143,15 @@ func (j *joiner) close(t int) {
 	})
 }
 
+// loneGhost is the odds against a ghost that a single picture shows: a
+// processor that takes up a wrong cadence holds it for two pictures or more
+// (common practice, no source), while chance makes single ones.
+const loneGhost = 4
+
 func (j *joiner) keep(e *Event) {
+	if e.Kind == Ghost && e.Pictures == 1 {
+		e.strongest /= e.strongest + loneGhost*(1-e.strongest)
+	}
 	// The second picture is not independent of the first (same thing, same
 	// noise), so it counts half.
 	e.Confidence = 1 - (1-e.strongest)*(1-e.second/2)

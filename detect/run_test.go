@@ -232,6 +232,8 @@ func TestJoining(t *testing.T) {
 		{"three seconds later is another", []Mark{m(10, 100, .9), m(160, 100, .9)}, [][2]int{{10, 10}, {160, 160}}},
 		{"an earlier fault left late", []Mark{m(90, 100, .9), m(91, 100, .9), m(10, 100, .9), m(11, 100, .9)}, [][2]int{{10, 11}, {90, 91}}},
 		{"weak marks extend", []Mark{m(10, 100, .3), m(11, 110, .9), m(12, 120, .4)}, [][2]int{{10, 12}}},
+		{"a lone picture has to be sure", []Mark{m(10, 100, .75)}, nil},
+		{"two that are not sure are one", []Mark{m(10, 100, .75), m(11, 110, .75)}, [][2]int{{10, 11}}},
 		{"weak marks alone are none", []Mark{m(10, 100, .3), m(11, 110, .45)}, nil},
 		{"far apart and long apart in length", []Mark{m(10, 10, .9), m(11, 10, .9), m(90, 290, .9)}, [][2]int{{10, 11}, {90, 90}}},
 		{"the same pictures in two places are one fault", []Mark{m(10, 0, .9), m(10, 280, .9), m(11, 0, .9), m(11, 280, .9)}, [][2]int{{10, 11}}},
