@@ -224,6 +224,11 @@ func TestSearchEqualsTwin(t *testing.T) {
 	if f.DX != 5 || f.DY != -3 || f.Residual != 0 {
 		t.Errorf("Find: %+v, want 5, -3", f)
 	}
+	for _, wide := range []image.Rectangle{image.Rect(20, 9, 52, 30), image.Rect(0, 0, 16, 41)} { // listed, and not
+		at := Area{Rectangle: wide, RowStep: 2}
+		same("Find in whole runs", kernel{}.Find(p[3], p[2], a, w, h, at, image.Pt(1, 0), image.Pt(9, 6), 1),
+			twin{}.Find(p[3], p[2], a, w, h, at, image.Pt(1, 0), image.Pt(9, 6), 1))
+	}
 	rect.RowStep = 3
 	same("Find with strides", kernel{}.Find(p[3], p[2], a, w, h, rect, image.Pt(1, 0), image.Pt(8, 6), 2),
 		twin{}.Find(p[3], p[2], a, w, h, rect, image.Pt(1, 0), image.Pt(8, 6), 2))

@@ -267,19 +267,62 @@ CLONES void sw_around_blocks(const uint16_t *cur, const uint16_t *prev, const ui
 		sum[k] = total(&wide[k]);
 }
 
+// Up to so many runs are listed for a search: those of an area of 128x128.
+enum { LISTED = 1024 };
+
+// Every step-th row of what sw_blocks lists; 0 where it does not fit.
+static uint32_t listed(const uint16_t *mask, int w, int x0, int y0, int x1, int y1, int step, uint32_t *list) {
+	if ((x1 - x0) % LANES || (x1 - x0) / LANES * ((y1 - y0 + step - 1) / step) > LISTED)
+		return 0;
+	uint32_t n = 0;
+	for (int y = y0; y < y1; y += step)
+		for (int x = x0; x < x1; x += LANES) {
+			uint64_t v[LANES / 4];
+			memcpy(v, mask + (size_t)y * w + x, sizeof v);
+			list[n] = (uint32_t)((size_t)y * w + x);
+			n += (v[0] | v[1] | v[2] | v[3]) != 0;
+		}
+	return n;
+}
+
+static inline uint64_t match_listed(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask,
+                                    const uint32_t *list, uint32_t n, ptrdiff_t shift, uint64_t limit) {
+	uint64_t sum = 0;
+	for (uint32_t i = 0; i < n && sum <= limit;) {
+		words acc = {0}, a, m;
+		doubles wide = {0};
+		for (uint32_t end = n - i < DEEP ? n : i + DEEP; i < end; i++) {
+			memcpy(&a, cur + list[i], sizeof a);
+			memcpy(&m, mask + list[i], sizeof m);
+			add_distance(&acc, &a, prev + (ptrdiff_t)list[i] + shift, &m);
+		}
+		widen(&wide, &acc);
+		sum += total(&wide);
+	}
+	return sum;
+}
+
 CLONES void sw_search(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, int w, int h,
                       int x0, int y0, int x1, int y1, int step, int cx, int cy, int rx, int ry,
                       int stride, sw_found *found) {
-	uint32_t all, n;
+	uint32_t all, n, list[LISTED], runs = 0;
 	uint64_t zero = match(cur, prev, mask, w, h, x0, y0, x1, y1, step, 0, 0, UINT64_MAX, &all);
 	found->dx = found->dy = 0;
 	found->still = found->residual = all ? (float)zero / (float)all : 0;
+	/* where no displacement leaves the plane, only what the mask has is read */
+	if (x0 - cx - rx >= 0 && y0 - cy - ry >= 0 && x1 - cx + rx <= w && y1 - cy + ry <= h)
+		runs = listed(mask, w, x0, y0, x1, y1, step, list);
 	float best = -1;
 	for (int dy = cy - ry; dy <= cy + ry; dy += stride)
 		for (int dx = cx - rx; dx <= cx + rx; dx += stride) {
 			/* all samples at the best mean so far: more cannot win */
-			uint64_t limit = best < 0 ? UINT64_MAX : (uint64_t)(best * (float)all) + 1;
-			uint64_t s = match(cur, prev, mask, w, h, x0, y0, x1, y1, step, dx, dy, limit, &n);
+			uint64_t limit = best < 0 ? UINT64_MAX : (uint64_t)(best * (float)all) + 1, s;
+			if (runs) {
+				n = all;
+				s = match_listed(cur, prev, mask, list, runs, -(ptrdiff_t)dy * w - dx, limit);
+			} else {
+				s = match(cur, prev, mask, w, h, x0, y0, x1, y1, step, dx, dy, limit, &n);
+			}
 			/* a displacement that leaves the picture explains nothing */
 			if (s > limit || n * 4 < all * 3 || n == 0)
 				continue;

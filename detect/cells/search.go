@@ -40,9 +40,13 @@ func (s *Search) Lags(out []float32, g []int16, w, h int, dx, dy []int32) {
 	}
 	wide := w + 2*padX
 	s.padded = slices.Grow(s.padded[:0], wide*(h+2*padY))[:wide*(h+2*padY)]
-	clear(s.padded)
+	clear(s.padded[:padY*wide])
+	clear(s.padded[(padY+h)*wide:])
 	for y := range h {
-		copy(s.padded[(y+padY)*wide+padX:], g[y*w:(y+1)*w])
+		row := s.padded[(y+padY)*wide:][:wide]
+		clear(row[:padX])
+		copy(row[padX:], g[y*w:(y+1)*w])
+		clear(row[padX+w:])
 	}
 	s.x, s.y = s.x[:0], s.y[:0]
 	for i := range dx {
