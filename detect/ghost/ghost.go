@@ -6,6 +6,7 @@
 package ghost
 
 import (
+	"cmp"
 	"fmt"
 	"image"
 	"math"
@@ -178,7 +179,12 @@ func (s *state) Step(w *detect.Window) error {
 		if v.confidence < leastMarked || looks[i].Whole && !s.agreed(looks, v) {
 			continue
 		}
-		if m := s.mark(&looks[i], v); m.Strength >= faintest {
+		m := s.mark(&looks[i], v, v.weights.centred())
+		if looks[i].Whole && v.compared {
+			k, weights := s.shared(looks, v)
+			m.Strength, m.Measures = s.measure(&looks[k], &s.verdicts[k], weights)
+		}
+		if m.Strength >= faintest {
 			m.Picture = w.T
 			w.Mark(m)
 		}
@@ -210,6 +216,30 @@ func (s *state) agreed(looks []echo.Look, v *verdict) bool {
 	// What is large without filling the picture has few places, and where
 	// there is nothing to compare with nothing is told.
 	return n >= min(leastPlaces, all) && float64(n) >= placesShare*float64(told)
+}
+
+// shared returns the median weights of the places of a picture that moves as a
+// whole which show the same as one of them does, and which place has the median
+// displacement: they are of one mixture, and a place with little detail takes
+// one copy for another, and half its step for the whole.
+func (s *state) shared(looks []echo.Look, v *verdict) (place int, weights fit) {
+	f := &s.fitter
+	f.behind, f.ahed, f.own = f.behind[:0], f.ahed[:0], f.own[:0]
+	var alike []int
+	for i := range looks {
+		o := &s.verdicts[i]
+		if looks[i].Whole && o.compared && o.confidence >= leastMarked && math.Abs(o.ratio/v.ratio-1) < ratioTolerance {
+			w := o.weights.centred()
+			f.behind, f.ahed, f.own = append(f.behind, w.behind), append(f.ahed, w.ahead), append(f.own, w.own)
+			alike = append(alike, i)
+		}
+	}
+	px := func(i int) float64 { return s.verdicts[i].lag * looks[i].SamplePx }
+	slices.SortFunc(alike, func(a, b int) int { return cmp.Compare(px(a), px(b)) })
+	w := fit{behind: median(f.behind), own: median(f.own), ahead: median(f.ahed), err: v.weights.err}
+	sum := w.behind + w.own + w.ahead
+	w.behind, w.own, w.ahead = w.behind/sum, w.own/sum, w.ahead/sum
+	return alike[len(alike)/2], w
 }
 
 // sources are the rates of pictures that a conversion may start from, a second;
@@ -475,29 +505,30 @@ func nearest(looks []echo.Look, p image.Point, whole bool) (look *echo.Look, dis
 }
 
 // mark states the amplitudes of the copies.
-func (s *state) mark(l *echo.Look, v *verdict) detect.Mark {
+func (s *state) mark(l *echo.Look, v *verdict, w fit) detect.Mark {
+	strength, measures := s.measure(l, v, w)
+	return detect.Mark{Kind: detect.Ghost, Region: l.Region, Strength: strength, Confidence: v.confidence, Measures: measures}
+}
+
+// measure returns the strength of a verdict, %, and the numbers behind it.
+func (s *state) measure(l *echo.Look, v *verdict, w fit) (strength float64, measures map[string]float64) {
 	px := v.lag * l.SamplePx
 	m := map[string]float64{
 		"step_px": l.Speed, "step_x_px": l.DX, "step_y_px": l.DY,
 		"displacement_px": px, "peak": l.At(v.lag), "peak_elsewhere": v.comparison.baseline,
 	}
-	behind, ahead := v.weights.behind, v.weights.ahead
+	behind, ahead := w.behind, w.ahead
 	if !v.compared {
 		behind, ahead = persistent(l.At(v.lag)*l.Gain, l.Second)
-	} else if largest := max(behind, ahead); v.weights.own >= largest {
+	} else {
 		// What is less than its error, or a trace beside the other copy, is none.
-		least := max(bothSides*largest, significant*v.weights.err)
+		least := max(bothSides*max(behind, ahead), significant*w.err)
 		if behind < least {
 			behind = 0
 		}
 		if ahead < least {
 			ahead = 0
 		}
-	} else if own := v.weights.own; behind > ahead {
-		// The vector was off by a step: the thing is where most of it is.
-		behind, ahead = 0, own
-	} else {
-		behind, ahead = own, 0
 	}
 	copies := 1.0
 	for _, side := range []struct {
@@ -510,9 +541,7 @@ func (s *state) mark(l *echo.Look, v *verdict) detect.Mark {
 		}
 	}
 	m["copies"] = copies
-	return detect.Mark{
-		Kind: detect.Ghost, Region: l.Region, Strength: 100 * max(behind, ahead), Confidence: v.confidence, Measures: m,
-	}
+	return 100 * max(behind, ahead), m
 }
 
 // persistent returns the weights of the copies in a ghost that has no clean

@@ -68,6 +68,19 @@ type fit struct {
 // strongest copy of the thing, wherever the thing itself was taken to be.
 func (f fit) copy() float64 { return max(min(f.own, f.behind), min(f.own, f.ahead)) }
 
+// centred returns the weights with the thing itself where most of it is: a
+// vector that is off by a step takes a copy for it.
+func (f fit) centred() fit {
+	switch {
+	case f.own >= max(f.behind, f.ahead):
+	case f.behind > f.ahead:
+		f.behind, f.own, f.ahead = 0, f.behind, f.own
+	default:
+		f.behind, f.own, f.ahead = f.own, f.ahead, 0
+	}
+	return f
+}
+
 // sure is by how many standard errors there is more than the thing itself.
 func (f fit) sure() float64 {
 	return (1 - max(f.own, f.behind, f.ahead)) / (math.Sqrt2 * max(f.err, leastError))
