@@ -359,6 +359,9 @@ func TestDiskFull(t *testing.T) {
 func terminal(t *testing.T) (near, far *os.File) {
 	t.Helper()
 	near, err := os.OpenFile("/dev/ptmx", os.O_RDWR|syscall.O_NOCTTY, 0)
+	if errors.Is(err, os.ErrNotExist) || errors.Is(err, syscall.ENODEV) {
+		t.Skip("no pseudo terminals here")
+	}
 	if err != nil {
 		t.Fatal(err)
 	}

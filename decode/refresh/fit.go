@@ -686,7 +686,7 @@ func (l *Lock) changes(a, b, y, x float64) bool {
 func (d *finder) tell(e *Estimate) string {
 	rate := fmt.Sprintf("%.2f new pictures a second", e.Hz)
 	if e.Nominal > 0 {
-		rate += fmt.Sprintf(" (%.4g)", e.Nominal)
+		rate += fmt.Sprintf(" (nominally %.4g)", e.Nominal)
 	}
 	why := fmt.Sprintf("%s, %.2f camera frames each, exposure %.0f %% of a frame", rate, e.FramesPerPicture, 100*e.ExposureShare)
 	if e.Hz < 48*(1-nominalTolerance) {
