@@ -58,7 +58,8 @@ func (w *Window) Time() time.Duration {
 
 // Mark leaves a mark. Its kind must be the stage's own. One whose rows cannot be
 // trusted, in its picture or the one before, is dropped: what was exposed
-// across two pictures shows both, and that is the camera's doing.
+// across two pictures shows both, and that is the camera's doing. So is a break
+// of the cadence where the file lost data: a decoder then shows a picture again.
 func (w *Window) Mark(m Mark) {
 	if m.Kind != w.stage.Kind || m.Kind == "" {
 		panic(fmt.Sprintf("detect: stage %s leaves a mark of kind %q", w.stage.Name, string(m.Kind)))
@@ -67,6 +68,9 @@ func (w *Window) Mark(m Mark) {
 		if p := w.run.picture(i); p != nil && !p.Trusted(m.Region.Min.Y, m.Region.Max.Y) {
 			return
 		}
+	}
+	if m.Kind == CadenceBreak && (w.run.damaged[m.Picture] || w.run.damaged[m.Picture-1]) {
+		return
 	}
 	m.seen = w.run.glance(m.Picture, m.Region)
 	w.run.joiner.add(m)
@@ -118,6 +122,7 @@ type run struct {
 	joiner   *joiner
 	viewer   *vision.Viewer
 	lives    []time.Duration // when each picture was shown in life, from the first
+	damaged  map[int]bool    // pictures
 	res      *Result
 }
 
@@ -150,7 +155,7 @@ func RunUnder(ctx context.Context, c vision.Conditions, src Source, stages []*St
 	if err != nil {
 		return nil, fmt.Errorf("conditions of viewing: %w", err)
 	}
-	r := &run{newest: -1, viewer: viewer}
+	r := &run{newest: -1, damaged: map[int]bool{}, viewer: viewer}
 	r.res = &Result{Format: src.Format(), Conditions: viewer.Conditions, Spent: map[string]time.Duration{}}
 	r.joiner = newJoiner(src.Format())
 	if err := r.setUp(stages, options); err != nil {
@@ -242,6 +247,9 @@ func (r *run) pump(ctx context.Context, src Source, progress func(*picture.Pictu
 		r.newest++
 		r.strip(r.newest - r.hold)
 		r.ring[r.newest%len(r.ring)] = p
+		if p.Damaged {
+			r.damaged[r.newest] = true
+		}
 		r.res.Pictures++
 		r.res.Times = append(r.res.Times, p.Time)
 		r.res.Frames = append(r.res.Frames, p.Frame)
@@ -264,7 +272,7 @@ func (r *run) strip(i int) {
 	}
 	at := i % len(r.ring)
 	p, b := r.ring[at], &r.bare[at]
-	b.Index, b.Frame, b.Time, b.Slowed, b.Trust = p.Index, p.Frame, p.Time, p.Slowed, p.Trust
+	b.Index, b.Frame, b.Time, b.Damaged, b.Slowed, b.Trust = p.Index, p.Frame, p.Time, p.Damaged, p.Slowed, p.Trust
 	b.Y = picture.Plane{W: p.Y.W, H: p.Y.H, Depth: p.Y.Depth}
 	r.sketches[at].draw(&p.Y)
 	r.ring[at] = b

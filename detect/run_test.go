@@ -19,6 +19,7 @@ type reel struct {
 	most      int
 	fail      error
 	at        int
+	damaged   int // a picture
 }
 
 func (r *reel) Format() picture.Format {
@@ -33,6 +34,7 @@ func (r *reel) Next(context.Context) (*picture.Picture, error) {
 		return nil, io.EOF
 	}
 	p := &picture.Picture{Index: r.i, Time: time.Duration(r.i) * 20 * time.Millisecond}
+	p.Damaged = r.damaged > 0 && r.i == r.damaged
 	p.SetRelease(func() { r.out-- })
 	r.i++
 	r.out++
@@ -213,6 +215,25 @@ func TestOptions(t *testing.T) {
 		_, err := Run(context.Background(), &reel{n: 1}, []*Stage{s}, c.set, nil)
 		if (err == nil) != c.ok || got != c.want {
 			t.Errorf("%v: %g, %v", c.set, got, err)
+		}
+	}
+}
+
+// Where the file lost data a decoder shows a picture again: no break of the
+// set's. A comb is none of a decoder's makings. The mark comes late.
+func TestDamageIsNoBreak(t *testing.T) {
+	for kind, want := range map[Kind]int{CadenceBreak: 1, Combing: 2} {
+		s := stage("s", kind, 0, 1, func(w *Window) error {
+			for _, at := range []int{20, 90} {
+				if w.Last() {
+					w.Mark(Mark{Kind: kind, Picture: at, Region: image.Rect(0, 0, 320, 180), Strength: 1, Confidence: 0.9})
+				}
+			}
+			return nil
+		})
+		res, err := Run(context.Background(), &reel{n: 100, damaged: 19}, []*Stage{s}, nil, nil)
+		if err != nil || len(res.Events) != want {
+			t.Errorf("%s: %d events, %v; want %d", kind, len(res.Events), err, want)
 		}
 	}
 }
