@@ -141,7 +141,6 @@ type fitted struct {
 	contrast [4]float64 // mean, of those
 	rms      float64    // px, of those
 	used     int
-	support  float64 // of edges near the sides, in samples
 }
 
 // The rise in shade at which a sample has full weight: a tenth of

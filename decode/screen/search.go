@@ -561,23 +561,8 @@ func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
 	for _, k := range bends {
 		v := rough
 		v.K1 = k
-		ok := true
-		var fit fitted
-		for _, pass := range [...]struct {
-			reach        int
-			wide, narrow float64
-		}{{4*f.factor + 4, float64(3 * f.factor), 2.5}, {8, 3, 1.5}} {
-			for i := range views {
-				views[i] = v
-			}
-			b.stack(frames, views, faintProfiles, pass.reach, 1, faint)
-			var d shift
-			d, fit = b.fit(shift{}, loose{4, 4, 4, 2}, pass.wide, pass.narrow)
-			v = b.shifted(v, d)
-			if ok = v.Quad.convex(); !ok {
-				break
-			}
-		}
+		passes := [2]pass{{4*f.factor + 4, float64(3 * f.factor), 2.5}, {8, 3, 1.5}}
+		v, fit, ok := b.closeIn(frames, views, v, faintProfiles, passes, loose{4, 4, 4, 2}, faint)
 		if !ok {
 			continue
 		}
@@ -687,25 +672,37 @@ func (f *Finder) searchFaint(s *survey) []candidate {
 // mostFaint bounds the quadrilaterals that are tried.
 const mostFaint = 16
 
+// pass is one fit of a view: how far across the sides is looked, and between
+// which distances from them a sample loses its weight, px.
+type pass struct {
+	reach        int
+	wide, narrow float64
+}
+
+// closeIn fits one view to all frames together, from wide to narrow; views is
+// scratch of their number. ok is false where no quadrilateral is left.
+func (b *border) closeIn(frames []frame, views []View, v View, profiles int, passes [2]pass, free loose, how sharpness) (View, fitted, bool) {
+	var fit fitted
+	for _, p := range passes {
+		for i := range views {
+			views[i] = v
+		}
+		b.stack(frames, views, profiles, p.reach, 1, how)
+		var d shift
+		d, fit = b.fit(shift{}, free, p.wide, p.narrow)
+		if v = b.shifted(v, d); !v.Quad.convex() {
+			return v, fit, false
+		}
+	}
+	return v, fit, true
+}
+
 // settleFaint fits a quadrilateral to the mean of the reduced frames.
 func (f *Finder) settleFaint(b *border, mean frame, q Quad) (candidate, bool) {
 	var best candidate
 	for _, k := range bends {
 		v := View{Quad: q, Size: f.small, K1: k}
-		var fit fitted
-		ok := true
-		for _, pass := range [...]struct {
-			reach        int
-			wide, narrow float64
-		}{{7, 5, 1.5}, {6, 1.5, 0.7}} {
-			b.stack([]frame{mean}, []View{v}, trackProfiles, pass.reach, 1, faintSmall)
-			var d shift
-			d, fit = b.fit(shift{}, loose{3, 3, 3, 2}, pass.wide, pass.narrow)
-			v = b.shifted(v, d)
-			if ok = v.Quad.convex(); !ok {
-				break
-			}
-		}
+		v, fit, ok := b.closeIn([]frame{mean}, make([]View, 1), v, trackProfiles, [2]pass{{7, 5, 1.5}, {6, 1.5, 0.7}}, loose{3, 3, 3, 2}, faintSmall)
 		if !ok {
 			continue
 		}
