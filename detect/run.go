@@ -58,8 +58,9 @@ func (w *Window) Time() time.Duration {
 
 // Mark leaves a mark. Its kind must be the stage's own. One whose rows cannot be
 // trusted, in its picture or the one before, is dropped: what was exposed
-// across two pictures shows both, and that is the camera's doing. So is a break
-// of the cadence where the file lost data: a decoder then shows a picture again.
+// across two pictures shows both, and that is the camera's doing. Nor is a break
+// of the cadence told where the file lost data, for a decoder then shows a
+// picture again, or where most of a picture cannot be trusted.
 func (w *Window) Mark(m Mark) {
 	if m.Kind != w.stage.Kind || m.Kind == "" {
 		panic(fmt.Sprintf("detect: stage %s leaves a mark of kind %q", w.stage.Name, string(m.Kind)))
@@ -69,7 +70,7 @@ func (w *Window) Mark(m Mark) {
 			return
 		}
 	}
-	if m.Kind == CadenceBreak && (w.run.damaged[m.Picture] || w.run.damaged[m.Picture-1]) {
+	if m.Kind == CadenceBreak && (w.run.guessed[m.Picture] || w.run.guessed[m.Picture-1]) {
 		return
 	}
 	m.seen = w.run.glance(m.Picture, m.Region)
@@ -122,7 +123,7 @@ type run struct {
 	joiner   *joiner
 	viewer   *vision.Viewer
 	lives    []time.Duration // when each picture was shown in life, from the first
-	damaged  map[int]bool    // pictures
+	guessed  map[int]bool    // pictures of which most is not known
 	res      *Result
 }
 
@@ -155,7 +156,7 @@ func RunUnder(ctx context.Context, c vision.Conditions, src Source, stages []*St
 	if err != nil {
 		return nil, fmt.Errorf("conditions of viewing: %w", err)
 	}
-	r := &run{newest: -1, damaged: map[int]bool{}, viewer: viewer}
+	r := &run{newest: -1, guessed: map[int]bool{}, viewer: viewer}
 	r.res = &Result{Format: src.Format(), Conditions: viewer.Conditions, Spent: map[string]time.Duration{}}
 	r.joiner = newJoiner(src.Format())
 	if err := r.setUp(stages, options); err != nil {
@@ -247,8 +248,8 @@ func (r *run) pump(ctx context.Context, src Source, progress func(*picture.Pictu
 		r.newest++
 		r.strip(r.newest - r.hold)
 		r.ring[r.newest%len(r.ring)] = p
-		if p.Damaged {
-			r.damaged[r.newest] = true
+		if p.Damaged || mostlyDoubtful(p.Trust) {
+			r.guessed[r.newest] = true
 		}
 		r.res.Pictures++
 		r.res.Times = append(r.res.Times, p.Time)
@@ -263,6 +264,17 @@ func (r *run) pump(ctx context.Context, src Source, progress func(*picture.Pictu
 			progress(p)
 		}
 	}
+}
+
+// mostlyDoubtful reports whether more than half of the bands cannot be trusted.
+func mostlyDoubtful(trust []float64) bool {
+	n := 0
+	for _, t := range trust {
+		if t == 0 {
+			n++
+		}
+	}
+	return 2*n > len(trust)
 }
 
 // strip lets the samples of picture i go.

@@ -20,6 +20,7 @@ type reel struct {
 	fail      error
 	at        int
 	damaged   int // a picture
+	trust     []float64
 }
 
 func (r *reel) Format() picture.Format {
@@ -35,6 +36,7 @@ func (r *reel) Next(context.Context) (*picture.Picture, error) {
 	}
 	p := &picture.Picture{Index: r.i, Time: time.Duration(r.i) * 20 * time.Millisecond}
 	p.Damaged = r.damaged > 0 && r.i == r.damaged
+	p.Trust = r.trust
 	p.SetRelease(func() { r.out-- })
 	r.i++
 	r.out++
@@ -215,6 +217,26 @@ func TestOptions(t *testing.T) {
 		_, err := Run(context.Background(), &reel{n: 1}, []*Stage{s}, c.set, nil)
 		if (err == nil) != c.ok || got != c.want {
 			t.Errorf("%v: %g, %v", c.set, got, err)
+		}
+	}
+}
+
+// Whether a picture of which most was not seen alone repeats another, nobody
+// knows.
+func TestDoubtIsNoBreak(t *testing.T) {
+	for _, c := range []struct {
+		trust []float64
+		want  int
+	}{{nil, 1}, {[]float64{0, 1, 1}, 1}, {[]float64{0, 0, 1}, 0}} {
+		s := stage("s", CadenceBreak, 0, 1, func(w *Window) error {
+			if w.Last() {
+				w.Mark(Mark{Kind: CadenceBreak, Picture: 20, Region: image.Rect(0, 0, 320, 180), Strength: 1, Confidence: 0.9})
+			}
+			return nil
+		})
+		res, err := Run(context.Background(), &reel{n: 100, trust: c.trust}, []*Stage{s}, nil, nil)
+		if err != nil || len(res.Events) != c.want {
+			t.Errorf("trust %v: %d events, %v; want %d", c.trust, len(res.Events), err, c.want)
 		}
 	}
 }
