@@ -215,21 +215,50 @@ CLONES void sw_around(const uint16_t *cur, const uint16_t *prev, const uint16_t 
 	}
 }
 
-CLONES uint32_t sw_blocks(const uint16_t *mask, int w, int x0, int y0, int x1, int y1, uint32_t *list,
-                          uint32_t *count) {
-	uint32_t blocks = 0;
-	words out = {0}, m; /* a lane counts the runs at most, which are fewer than 2^15 */
-	doubles set = {0};
-	for (int y = y0; y < y1; y++)
+// Lists, as offsets, the runs of LANES samples of every step-th row of a
+// rectangle in which any is set.
+static inline uint32_t list_runs(const uint16_t *mask, int w, int x0, int y0, int x1, int y1, int step,
+                                 uint32_t *list) {
+	uint32_t n = 0;
+	for (int y = y0; y < y1; y += step)
 		for (int x = x0; x < x1; x += LANES) {
 			size_t at = (size_t)y * w + x;
 			uint64_t v[LANES / 4];
 			memcpy(v, mask + at, sizeof v);
-			list[blocks] = (uint32_t)at;
-			blocks += (v[0] | v[1] | v[2] | v[3]) != 0;
-			memcpy(&m, mask + at, sizeof m);
-			out -= m;
+			list[n] = (uint32_t)at;
+			n += (v[0] | v[1] | v[2] | v[3]) != 0;
 		}
+	return n;
+}
+
+// The sum of match over listed runs, with the previous plane read shift samples
+// on; it may stop once it is above limit.
+static inline uint64_t match_runs(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask,
+                                  const uint32_t *list, uint32_t n, ptrdiff_t shift, uint64_t limit) {
+	uint64_t sum = 0;
+	for (uint32_t i = 0; i < n && sum <= limit;) {
+		words acc = {0}, a, m;
+		doubles wide = {0};
+		for (uint32_t end = n - i < DEEP ? n : i + DEEP; i < end; i++) {
+			memcpy(&a, cur + list[i], sizeof a);
+			memcpy(&m, mask + list[i], sizeof m);
+			add_distance(&acc, &a, prev + (ptrdiff_t)list[i] + shift, &m);
+		}
+		widen(&wide, &acc);
+		sum += total(&wide);
+	}
+	return sum;
+}
+
+CLONES uint32_t sw_blocks(const uint16_t *mask, int w, int x0, int y0, int x1, int y1, uint32_t *list,
+                          uint32_t *count) {
+	uint32_t blocks = list_runs(mask, w, x0, y0, x1, y1, 1, list);
+	words out = {0}, m; /* a lane counts the runs at most, which are fewer than 2^15 */
+	doubles set = {0};
+	for (uint32_t i = 0; i < blocks; i++) {
+		memcpy(&m, mask + list[i], sizeof m);
+		out -= m;
+	}
 	widen(&set, &out);
 	*count = total(&set);
 	return blocks;
@@ -237,17 +266,7 @@ CLONES uint32_t sw_blocks(const uint16_t *mask, int w, int x0, int y0, int x1, i
 
 CLONES uint64_t sw_match_blocks(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask,
                                 const uint32_t *list, uint32_t blocks, ptrdiff_t shift) {
-	doubles wide = {0};
-	for (uint32_t i = 0; i < blocks;) {
-		words acc = {0}, a, m;
-		for (uint32_t end = blocks - i < DEEP ? blocks : i + DEEP; i < end; i++) {
-			memcpy(&a, cur + list[i], sizeof a);
-			memcpy(&m, mask + list[i], sizeof m);
-			add_distance(&acc, &a, prev + (ptrdiff_t)list[i] + shift, &m);
-		}
-		widen(&wide, &acc);
-	}
-	return total(&wide);
+	return match_runs(cur, prev, mask, list, blocks, shift, UINT64_MAX);
 }
 
 CLONES void sw_around_blocks(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, int w,
@@ -270,38 +289,6 @@ CLONES void sw_around_blocks(const uint16_t *cur, const uint16_t *prev, const ui
 // Up to so many runs are listed for a search: those of an area of 128x128.
 enum { LISTED = 1024 };
 
-// Every step-th row of what sw_blocks lists; 0 where it does not fit.
-static uint32_t listed(const uint16_t *mask, int w, int x0, int y0, int x1, int y1, int step, uint32_t *list) {
-	if ((x1 - x0) % LANES || (x1 - x0) / LANES * ((y1 - y0 + step - 1) / step) > LISTED)
-		return 0;
-	uint32_t n = 0;
-	for (int y = y0; y < y1; y += step)
-		for (int x = x0; x < x1; x += LANES) {
-			uint64_t v[LANES / 4];
-			memcpy(v, mask + (size_t)y * w + x, sizeof v);
-			list[n] = (uint32_t)((size_t)y * w + x);
-			n += (v[0] | v[1] | v[2] | v[3]) != 0;
-		}
-	return n;
-}
-
-static inline uint64_t match_listed(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask,
-                                    const uint32_t *list, uint32_t n, ptrdiff_t shift, uint64_t limit) {
-	uint64_t sum = 0;
-	for (uint32_t i = 0; i < n && sum <= limit;) {
-		words acc = {0}, a, m;
-		doubles wide = {0};
-		for (uint32_t end = n - i < DEEP ? n : i + DEEP; i < end; i++) {
-			memcpy(&a, cur + list[i], sizeof a);
-			memcpy(&m, mask + list[i], sizeof m);
-			add_distance(&acc, &a, prev + (ptrdiff_t)list[i] + shift, &m);
-		}
-		widen(&wide, &acc);
-		sum += total(&wide);
-	}
-	return sum;
-}
-
 CLONES void sw_search(const uint16_t *cur, const uint16_t *prev, const uint16_t *mask, int w, int h,
                       int x0, int y0, int x1, int y1, int step, int cx, int cy, int rx, int ry,
                       int stride, sw_found *found) {
@@ -310,8 +297,9 @@ CLONES void sw_search(const uint16_t *cur, const uint16_t *prev, const uint16_t 
 	found->dx = found->dy = 0;
 	found->still = found->residual = all ? (float)zero / (float)all : 0;
 	/* where no displacement leaves the plane, only what the mask has is read */
-	if (x0 - cx - rx >= 0 && y0 - cy - ry >= 0 && x1 - cx + rx <= w && y1 - cy + ry <= h)
-		runs = listed(mask, w, x0, y0, x1, y1, step, list);
+	if (x0 - cx - rx >= 0 && y0 - cy - ry >= 0 && x1 - cx + rx <= w && y1 - cy + ry <= h &&
+	    (x1 - x0) % LANES == 0 && (x1 - x0) / LANES * ((y1 - y0 + step - 1) / step) <= LISTED)
+		runs = list_runs(mask, w, x0, y0, x1, y1, step, list);
 	float best = -1;
 	for (int dy = cy - ry; dy <= cy + ry; dy += stride)
 		for (int dx = cx - rx; dx <= cx + rx; dx += stride) {
@@ -319,7 +307,7 @@ CLONES void sw_search(const uint16_t *cur, const uint16_t *prev, const uint16_t 
 			uint64_t limit = best < 0 ? UINT64_MAX : (uint64_t)(best * (float)all) + 1, s;
 			if (runs) {
 				n = all;
-				s = match_listed(cur, prev, mask, list, runs, -(ptrdiff_t)dy * w - dx, limit);
+				s = match_runs(cur, prev, mask, list, runs, -(ptrdiff_t)dy * w - dx, limit);
 			} else {
 				s = match(cur, prev, mask, w, h, x0, y0, x1, y1, step, dx, dy, limit, &n);
 			}
@@ -442,10 +430,30 @@ static inline int16_t prewitt(const int16_t *v, ptrdiff_t step, ptrdiff_t across
 	return (int16_t)(a[0] + a[-across] + a[across] - b[0] - b[-across] - b[across]);
 }
 
+// An eighth of a gradient, clipped to what the sums of products have room for.
+static inline int16_t eighth(int16_t d) {
+	d = d / 8;
+	d = d > 1023 ? 1023 : d;
+	return d < -1023 ? -1023 : d;
+}
+
+// Adds the squares and the fourth powers of a row, of 1024 columns at most.
+static inline void powers(const int16_t *o, int from, int to, uint64_t *sum, uint64_t *fourth) {
+	uint32_t line = 0;
+	uint64_t fourths = 0;
+	for (int x = from; x < to; x++) {
+		uint32_t e = (uint32_t)(o[x] * o[x]);
+		line += e;
+		fourths += (uint64_t)e * e;
+	}
+	*sum += line;
+	*fourth += fourths;
+}
+
 static inline void gradient_rows(const int16_t *pix, int w, const int16_t *above, int ww, int wh, int rows,
                                  int whole, int16_t *restrict out, uint64_t *sum, uint64_t *fourth) {
 	ptrdiff_t step = rows ? ww : 1, across = rows ? 1 : ww, pix_step = rows ? w : 1, pix_across = rows ? 1 : w;
-	uint64_t s = 0, f4 = 0;
+	*sum = *fourth = 0;
 	for (int y = 1; y < wh - 1; y++) {
 		const int16_t *v = above + (size_t)y * ww, *p = pix + (size_t)y * w;
 		int16_t *restrict o = out + (size_t)y * ww;
@@ -457,20 +465,10 @@ static inline void gradient_rows(const int16_t *pix, int w, const int16_t *above
 				int16_t lo = d < f ? d : f, hi = d < f ? f : d;
 				d = (int16_t)((lo > 0 ? lo : 0) + (hi < 0 ? hi : 0));
 			}
-			d = d / 8;
-			d = d > 1023 ? 1023 : d;
-			o[x] = d < -1023 ? -1023 : d;
+			o[x] = eighth(d);
 		}
-		uint32_t line = 0;
-		for (int x = 1; x < ww - 1; x++) {
-			int32_t e = o[x] * o[x];
-			line += (uint32_t)e;
-			f4 += (uint64_t)(uint32_t)e * (uint32_t)e;
-		}
-		s += line;
+		powers(o, 1, ww - 1, sum, fourth);
 	}
-	*sum = s;
-	*fourth = f4;
 }
 
 CLONES void sw_gradient(const uint16_t *pix, const uint16_t *back, const uint16_t *mask, int w, int ww, int wh,
@@ -533,26 +531,16 @@ CLONES void sw_outline(const uint16_t *pix, const uint16_t *back, const uint16_t
 	}
 	memset(out, 0, (size_t)pw * (y1 - y0) * sizeof *out);
 	ptrdiff_t step = rows ? ww : 1, across = rows ? 1 : ww;
-	uint64_t s = 0, f4 = 0;
+	*sum = *fourth = 0;
 	int from = x0 > 1 ? x0 : 1, to = x1 < ww - 1 ? x1 : ww - 1;
 	for (int y = y0 > 1 ? y0 : 1; y < y1 && y < wh - 1; y++) {
 		int16_t *restrict o = out + (ptrdiff_t)(y - y0) * pw - x0;
 		const int16_t *v = smooth + (size_t)y * ww;
 		for (int x = from; x < to; x++) {
-			int16_t d = prewitt(v + x, step, across) / 8;
-			d = d > 1023 ? 1023 : d;
-			o[x] = d < -1023 ? -1023 : d;
+			o[x] = eighth(prewitt(v + x, step, across));
 		}
-		uint32_t line = 0;
-		for (int x = from; x < to; x++) {
-			uint32_t e = (uint32_t)(o[x] * o[x]);
-			line += e;
-			f4 += (uint64_t)e * e;
-		}
-		s += line;
+		powers(o, from, to, sum, fourth);
 	}
-	*sum = s;
-	*fourth = f4;
 }
 
 CLONES int64_t sw_dot(const int16_t *a, int aw, const int16_t *b, int bw, int w, int h) {
