@@ -7,10 +7,7 @@ import (
 	"io"
 	"math"
 	"testing"
-	"time"
 
-	"setwitness/decode"
-	"setwitness/decode/display"
 	"setwitness/testdata/filming"
 	"setwitness/testdata/filming/codec"
 	"setwitness/testdata/scene"
@@ -56,30 +53,14 @@ func TestThroughCodec(t *testing.T) {
 func check(t *testing.T, path string, capture *filming.Capture, rate float64) {
 	t.Helper()
 	ctx := context.Background()
-	stamps := func(ctx context.Context) ([]time.Duration, map[string]string, error) { return decode.Stamps(ctx, path) }
-	open := func() *decode.Take {
-		take, err := decode.Open(path, decode.Options{Threads: 1})
-		if err != nil {
-			t.Fatal(err)
-		}
-		t.Cleanup(take.Close)
-		return take
-	}
-	survey, err := display.Examine(ctx, open(), stamps, display.Options{})
+	survey, source, done, err := codec.Displayed(ctx, path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !survey.Screen {
-		t.Fatalf("no screen: %s", survey.Why)
-	}
+	defer done()
 	if e := &survey.Estimate; !e.Found || math.Abs(e.Hz-rate) > 0.05 {
 		t.Fatalf("%.3f Hz, want %.3f: %s", e.Hz, rate, e.Reason)
 	}
-	source, err := survey.Source(open())
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer source.Close()
 	// Which picture of the set's the trusted rows come from, a few rows each.
 	w, h := float64(capture.Source.Format.W), float64(capture.Source.Format.H)
 	shown := capture.Displayed()

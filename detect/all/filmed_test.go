@@ -5,8 +5,6 @@ import (
 	"testing"
 	"time"
 
-	"setwitness/decode"
-	"setwitness/decode/display"
 	"setwitness/detect"
 	"setwitness/testdata/filming"
 	"setwitness/testdata/filming/codec"
@@ -53,27 +51,11 @@ func TestFilmedGhost(t *testing.T) {
 func scanScreen(t *testing.T, path string) *detect.Result {
 	t.Helper()
 	ctx := context.Background()
-	stamps := func(ctx context.Context) ([]time.Duration, map[string]string, error) { return decode.Stamps(ctx, path) }
-	open := func() *decode.Take {
-		take, err := decode.Open(path, decode.Options{Threads: 1})
-		if err != nil {
-			t.Fatal(err)
-		}
-		t.Cleanup(take.Close)
-		return take
-	}
-	survey, err := display.Examine(ctx, open(), stamps, display.Options{})
+	_, source, done, err := codec.Displayed(ctx, path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !survey.Screen {
-		t.Fatalf("no screen: %s", survey.Why)
-	}
-	source, err := survey.Source(open())
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer source.Close()
+	defer done()
 	res, err := detect.Run(ctx, source, Stages(), nil, nil)
 	if err != nil {
 		t.Fatal(err)
