@@ -61,9 +61,18 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 	defer stopSum()
 	sum := checksum(summing, s.clip)
 
-	filmed, err := s.survey(soft, take, options)
+	ahead := &lookahead{take: take, looking: true}
+	take = ahead
+	filmed, err := s.survey(soft, take)
 	if err != nil {
 		return nil, err
+	}
+	if !ahead.rewind() {
+		take.Close()
+		if take, err = s.f.open(s.clip, options); err != nil {
+			closed = true
+			return nil, unusable{err}
+		}
 	}
 	var pictures detect.Source = take
 	if filmed != nil {

@@ -23,8 +23,9 @@ type filmed struct {
 	given  bool // the corners were, by the user
 }
 
-// survey looks at the beginning of a clip and returns nil for a direct take.
-func (s *scan) survey(ctx context.Context, t take, o decode.Options) (*filmed, error) {
+// survey looks at the beginning of a clip, which may take its first pictures, and
+// returns nil for a direct take.
+func (s *scan) survey(ctx context.Context, t take) (*filmed, error) {
 	switch {
 	case s.o.view.From == display.Direct:
 		s.directWhy = "the user says so"
@@ -35,13 +36,8 @@ func (s *scan) survey(ctx context.Context, t take, o decode.Options) (*filmed, e
 	case s.f.stamps == nil:
 		return nil, nil
 	}
-	probe, err := s.f.open(s.clip, o)
-	if err != nil {
-		return nil, unusable{err}
-	}
-	defer probe.Close()
 	stamps := func(ctx context.Context) ([]time.Duration, map[string]string, error) { return s.f.stamps(ctx, s.clip) }
-	survey, err := display.Examine(ctx, probe, stamps, s.o.view)
+	survey, err := display.Examine(ctx, t, stamps, s.o.view)
 	if err != nil {
 		return nil, s.unread(ctx, err)
 	}
