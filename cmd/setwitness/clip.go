@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"setwitness/decode"
+	"setwitness/decode/display"
 	"setwitness/decode/picture"
 	"setwitness/detect"
 	"setwitness/detect/vision"
@@ -39,19 +40,11 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 		}
 	}()
 	options := decode.Options{Fields: s.o.fields, Threads: s.o.threads}
-	take, err := s.f.open(s.clip, options)
+	p, err := s.open(options)
 	if err != nil {
-		return nil, unusable{err}
+		return nil, err
 	}
-	// Decoding a second time needs the memory of the first.
-	closed := false
-	finish := func() {
-		if !closed {
-			take.Close()
-			closed = true
-		}
-	}
-	defer finish()
+	defer func() { p.close() }()
 	out, err := openFolder(s.folder)
 	if err != nil {
 		return nil, err
@@ -61,38 +54,21 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 	defer stopSum()
 	sum := checksum(summing, s.clip)
 
-	ahead := &lookahead{take: take, looking: true}
-	take = ahead
-	filmed, err := s.survey(soft, take)
+	if err = s.examine(soft, p, options, false); errors.Is(err, errScreen) {
+		p.close()
+		if p, err = s.open(options); err != nil {
+			return nil, err
+		}
+		err = s.examine(soft, p, options, true)
+	}
 	if err != nil {
 		return nil, err
 	}
-	if !ahead.rewind() {
-		take.Close()
-		if take, err = s.f.open(s.clip, options); err != nil {
-			closed = true
-			return nil, unusable{err}
-		}
-	}
-	var pictures detect.Source = take
-	if filmed != nil {
-		if err := filmed.start(take); err != nil {
-			return nil, fmt.Errorf("%s: %w", s.clip, err)
-		}
-		defer filmed.source.Close()
-		pictures = filmed.source
-	}
-	conditions := s.o.viewing.conditions(take.Info().Colour.Transfer, filmed != nil)
-	result, warnings, err := s.detect(soft, take, pictures, conditions)
-	if err != nil {
-		return nil, err
-	}
+	take, filmed, result := p.take, p.filmed, p.result
 	info, summary := take.Info(), take.Summary()
-	if filmed != nil {
-		filmed.source.Close()
-	}
-	finish()
-	// So does the evidence: what the stages kept goes back first.
+	// Decoding a second time needs the memory of the first, and the evidence
+	// that which the stages kept.
+	p.close()
 	debug.FreeOSMemory()
 
 	facts := takeFacts(s.clip, info, summary)
@@ -105,7 +81,7 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 		Take:      facts,
 		Result:    result,
 		Settings:  s.o.settings,
-		Warnings:  append(warnings, takeWarnings(info, summary)...),
+		Warnings:  append(p.warnings, takeWarnings(info, summary)...),
 		DirectWhy: s.directWhy,
 	}
 	options.Keys = summary.Keys
@@ -124,6 +100,70 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 		return nil, err
 	}
 	return doc, nil
+}
+
+// pass is one time through a clip.
+type pass struct {
+	take     *lookahead
+	filmed   *filmed // nil for a direct take
+	result   *detect.Result
+	warnings []string
+	closed   bool
+}
+
+// open opens the clip for a pass.
+func (s *scan) open(o decode.Options) (*pass, error) {
+	take, err := s.f.open(s.clip, o)
+	if err != nil {
+		return nil, unusable{err}
+	}
+	return &pass{take: &lookahead{take: take, looking: true}}, nil
+}
+
+func (p *pass) close() {
+	if p == nil || p.closed {
+		return
+	}
+	if p.filmed != nil && p.filmed.source != nil {
+		p.filmed.source.Close()
+	}
+	p.take.Close()
+	p.closed = true
+}
+
+// examine finds out what the clip of a pass is and runs the stages over it. The
+// error is errScreen where that shows only on the way.
+func (s *scan) examine(ctx context.Context, p *pass, o decode.Options, patient bool) error {
+	var doubt *display.Doubt
+	var err error
+	if p.filmed, doubt, err = s.survey(ctx, p.take, patient); err != nil {
+		return err
+	}
+	if !p.take.rewind() {
+		p.take.Close()
+		take, err := s.f.open(s.clip, o)
+		if err != nil {
+			p.closed = true
+			return unusable{err}
+		}
+		p.take = &lookahead{take: take}
+	}
+	p.take.doubt = doubt
+	var pictures detect.Source = p.take
+	if p.filmed != nil {
+		if err := p.filmed.start(p.take); err != nil {
+			return fmt.Errorf("%s: %w", s.clip, err)
+		}
+		pictures = p.filmed.source
+	}
+	conditions := s.o.viewing.conditions(p.take.Info().Colour.Transfer, p.filmed != nil)
+	if p.result, p.warnings, err = s.detect(ctx, p.take, pictures, conditions); err != nil {
+		return err
+	}
+	if p.take.why != "" {
+		s.directWhy = p.take.why
+	}
+	return nil
 }
 
 // source remembers whether it was the take that failed, or a stage.
@@ -157,6 +197,8 @@ func (s *scan) detect(ctx context.Context, t take, pictures detect.Source, c vis
 	switch {
 	case err == nil && some:
 		return result, nil, nil
+	case errors.Is(err, errScreen):
+		return nil, nil, errScreen
 	case err == nil:
 		return nil, nil, unusable{fmt.Errorf("%s: %w", s.clip, decode.ErrNoPictures)}
 	case ctx.Err() != nil && some:

@@ -22,16 +22,25 @@ type fakeTake struct {
 	n      int
 	at     int
 	onNext func(i int) error
+	show   func(i int) picture.Plane // gray ones of 64x48 where it is nil
 }
 
 func (f *fakeTake) Format() picture.Format {
-	return picture.Format{W: 64, H: 48, Depth: 8, ChromaX: -1, ChromaY: -1, RateNum: 50, RateDen: 1}
+	w, h := 64, 48
+	if f.show != nil {
+		p := f.show(0)
+		w, h = p.W, p.H
+	}
+	return picture.Format{W: w, H: h, Depth: 8, ChromaX: -1, ChromaY: -1, RateNum: 50, RateDen: 1}
 }
 
 func (f *fakeTake) picture(i int) *picture.Picture {
 	grey := picture.New(64, 48, 8)
 	for k := range grey.Pix {
 		grey.Pix[k] = 126
+	}
+	if f.show != nil {
+		grey = f.show(i)
 	}
 	return &picture.Picture{Index: i, Frame: i, Time: time.Duration(i) * 20 * time.Millisecond, Y: grey}
 }

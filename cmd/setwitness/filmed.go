@@ -24,28 +24,31 @@ type filmed struct {
 }
 
 // survey looks at the beginning of a clip, which may take its first pictures, and
-// returns nil for a direct take.
-func (s *scan) survey(ctx context.Context, t take) (*filmed, error) {
+// returns nil for a direct take, with what doubt there is of that; there is none
+// after a patient look.
+func (s *scan) survey(ctx context.Context, t take, patient bool) (*filmed, *display.Doubt, error) {
 	switch {
 	case s.o.view.From == display.Direct:
 		s.directWhy = "the user says so"
-		return nil, nil
+		return nil, nil, nil
 	case t.Format().Fields && s.o.view.From == display.Auto:
 		s.directWhy = "it holds fields, which no camera that is pointed at a set records"
-		return nil, nil
+		return nil, nil, nil
 	case s.f.stamps == nil:
-		return nil, nil
+		return nil, nil, nil
 	}
 	stamps := func(ctx context.Context) ([]time.Duration, map[string]string, error) { return s.f.stamps(ctx, s.clip) }
-	survey, err := display.Examine(ctx, t, stamps, s.o.view)
+	o := s.o.view
+	o.Doubt = !patient
+	survey, err := display.Examine(ctx, t, stamps, o)
 	if err != nil {
-		return nil, s.unread(ctx, err)
+		return nil, nil, s.unread(ctx, err)
 	}
 	if !survey.Screen {
 		s.directWhy = survey.Why
-		return nil, nil
+		return nil, survey.Doubt, nil
 	}
-	return &filmed{survey: survey, given: s.o.view.Corners != nil}, nil
+	return &filmed{survey: survey, given: s.o.view.Corners != nil}, nil, nil
 }
 
 // unread is the error of a clip that could not be read through.

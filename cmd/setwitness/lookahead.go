@@ -2,7 +2,10 @@ package main
 
 import (
 	"context"
+	"errors"
+	"io"
 
+	"setwitness/decode/display"
 	"setwitness/decode/picture"
 )
 
@@ -18,24 +21,44 @@ type lookahead struct {
 	held    []*picture.Picture
 	looking bool
 	read    int
+	// doubt is whether the take is direct, while that is open; why says what
+	// it was settled by.
+	doubt *display.Doubt
+	why   string
 }
 
+// errScreen ends the scan of a direct take that is one of a screen.
+var errScreen = errors.New("the take is of a screen")
+
 func (l *lookahead) Next(ctx context.Context) (*picture.Picture, error) {
-	if !l.looking && len(l.held) > 0 {
-		p := l.held[0]
-		l.held = l.held[1:]
-		return p, nil
-	}
-	p, err := l.take.Next(ctx)
-	if err == nil && l.looking {
+	p, err := l.next(ctx)
+	switch {
+	case err == nil && l.looking:
 		if l.read++; l.read <= mostHeld {
 			p.Retain()
 			l.held = append(l.held, p)
 		} else {
 			l.drop()
 		}
+	case l.doubt != nil && (errors.Is(err, io.EOF) || err == nil && l.doubt.Add(p)):
+		screen, why, failed := l.doubt.Screen()
+		if l.doubt, l.why = nil, why; screen && failed == nil {
+			if err == nil {
+				p.Release()
+			}
+			return nil, errScreen
+		}
 	}
 	return p, err
+}
+
+func (l *lookahead) next(ctx context.Context) (*picture.Picture, error) {
+	if !l.looking && len(l.held) > 0 {
+		p := l.held[0]
+		l.held = l.held[1:]
+		return p, nil
+	}
+	return l.take.Next(ctx)
 }
 
 // rewind ends the look and reports whether Next begins with the first picture

@@ -56,6 +56,9 @@ type Options struct {
 	// CaptureRate is the frames a second of the camera, 0 if the file is to
 	// be asked.
 	CaptureRate float64
+	// Doubt allows that the survey of a take that is probably direct leaves a
+	// Doubt.
+	Doubt bool
 }
 
 const (
@@ -98,6 +101,9 @@ type Survey struct {
 	Ambiguous bool
 	// Estimate is the set's refresh against the camera.
 	Estimate refresh.Estimate
+	// Doubt is set where the take is to be read as a direct one until it says
+	// otherwise.
+	Doubt *Doubt
 
 	stamps []time.Duration
 	black  int
@@ -156,7 +162,8 @@ type probe struct {
 	finder  *screen.Finder
 
 	kept []kept
-	// found is what the glance was sure of, nil if it was not.
+	// found is what the glance took for a direct take, nil where it did not or
+	// was not sure and frames follow.
 	found *screen.Found
 }
 
@@ -188,29 +195,43 @@ func (p *probe) next(ctx context.Context, take Frames) (done bool, err error) {
 		if p.options.Corners == nil {
 			p.finder.Add(&c.Y)
 		}
-		return n+1 == glanceFrames && p.glance(), nil
+		if n+1 < glanceFrames {
+			return false, nil
+		}
+		if p.glance() {
+			return true, nil
+		}
+		if err := p.timing(ctx); err != nil {
+			return false, err
+		}
+		if p.found != nil && p.options.Doubt && p.survey.Timing.Rate <= mostDirect {
+			p.survey.Doubt = &Doubt{finder: p.finder, every: p.every()}
+			return true, nil
+		}
+		p.found = nil
+		return false, nil
 	}
-	if err := p.timing(ctx); err != nil {
-		return false, err
-	}
-	every := max(1, int(probeSeconds*p.survey.Timing.Rate/spreadFrames))
-	if p.options.Corners == nil && n%every == 0 {
+	if p.options.Corners == nil && n%p.every() == 0 {
 		p.finder.Add(&c.Y)
 	}
 	return p.survey.life(c.Time) >= probeSeconds, nil
 }
 
-// glance reports whether the first frames show that the take is direct.
+// every is the number of frames of which one is looked at for a screen.
+func (p *probe) every() int { return max(1, int(probeSeconds*p.survey.Timing.Rate/spreadFrames)) }
+
+// glance reports whether the first frames show for sure that the take is direct.
+// It sets found where they show that.
 func (p *probe) glance() bool {
 	if p.options.From != Auto || p.options.Corners != nil || p.options.LinesPerPx > 0 {
 		return false
 	}
 	found, err := p.finder.Result()
-	if err != nil || found.Kind != screen.Direct || found.Confidence < sureDirect {
+	if err != nil || found.Kind != screen.Direct {
 		return false
 	}
 	p.found = &found
-	return true
+	return found.Confidence >= sureDirect
 }
 
 // timing reads when the frames were captured.
