@@ -36,18 +36,20 @@ CLONES void sw_screen_reduce(const uint8_t *src, size_t stride, int factor, int 
 		}
 }
 
-CLONES void sw_screen_means(const uint8_t *src, size_t stride, const int32_t *index, int n,
-                            int size, float *dst) {
-	float share = 1.0f / (float)(size * size);
+CLONES void sw_screen_means(const uint8_t *src, size_t stride, const int32_t *index,
+                            const uint8_t *part, int n, int size, float *dst) {
+	float share = 1.0f / (float)(size * size * 64 * 64);
 	for (int i = 0; i < n; i++) {
 		const uint8_t *restrict p = src + index[i];
-		uint32_t s = 0;
-		if (size == 8) {
-			for (int r = 0; r < 8; r++, p += stride)
-				for (int k = 0; k < 8; k++) s += p[k];
-		} else {
-			for (int r = 0; r < size; r++, p += stride)
-				for (int k = 0; k < size; k++) s += p[k];
+		uint32_t fx = part[2 * i], fy = part[2 * i + 1], s = 0, row = 0;
+		for (int r = 0; r <= size; r++, p += stride) {
+			uint32_t sum = 0;
+			if (size == 8)
+				for (int k = 0; k < 8; k++) sum += p[k];
+			else
+				for (int k = 0; k < size; k++) sum += p[k];
+			row = 64 * sum + fx * p[size] - fx * p[0];
+			s += (r == 0 ? 64 - fy : r == size ? fy : 64) * row;
 		}
 		dst[i] = (float)s * share;
 	}

@@ -11,9 +11,10 @@
 void sw_screen_reduce(const uint8_t *src, size_t stride, int factor, int w, int h, uint8_t *dst);
 
 // For each of n places, the mean of size x size samples whose first is at
-// index[i] of src. size is at most 16.
-void sw_screen_means(const uint8_t *src, size_t stride, const int32_t *index, int n, int size,
-                     float *dst);
+// index[i] of src and part[2i], part[2i+1] 64ths of a sample to the right and
+// below. A column more and a row more are read. size is at most 16.
+void sw_screen_means(const uint8_t *src, size_t stride, const int32_t *index, const uint8_t *part,
+                     int n, int size, float *dst);
 
 // One row of w samples. above and below hold x, y of every step-th sample, and
 // of one more, on two other rows, in pixels of a plane of sw x sh; the row lies

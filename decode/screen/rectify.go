@@ -20,7 +20,8 @@ type Rectifier struct {
 
 	// Exact places along the node rows above and below the row in work.
 	above, below nodes
-	index        []int32 // of Sample
+	index        []int32 // of Sample: first samples
+	part         []uint8 // and how far beyond it the means begin, x and y in turn
 }
 
 // nodes are the exact places along one row of the raster, in pixels.
@@ -180,44 +181,69 @@ const sampleSize = 8
 
 // Sample fills dst with a grid of cols by rows means of small neighbourhoods
 // of the camera frame, spread evenly over the screen, row by row, in codes of
-// the plane's own depth. Neighbourhoods keep inside the frame.
+// the plane's own depth. Neighbourhoods keep inside the frame. They begin
+// between pixels where the screen does: were they to leap by whole pixels, fine
+// detail would change wherever the camera moves.
 func (r *Rectifier) Sample(dst []float32, cols, rows int, p *picture.Plane, v View) {
 	n := min(cols*rows, len(dst))
-	size := min(sampleSize, p.W, p.H)
+	size := min(sampleSize, p.W-1, p.H-1)
 	if n <= 0 || size <= 0 {
 		return
 	}
 	if cap(r.index) < n {
-		r.index = make([]int32, n)
+		r.index, r.part = make([]int32, n), make([]uint8, 2*n)
 	}
-	index := r.index[:n]
+	index, part := r.index[:n], r.part[:2*n]
 	proj := v.project()
 	half := float64(size-1) / 2
 	for i := range index {
 		u, w := (float64(i%cols)+0.5)/float64(cols), (float64(i/cols)+0.5)/float64(rows)
 		c := proj.point(u, w)
-		x := int(math.Round(max(0, min(float64(p.W-size), c.X-half))))
-		y := int(math.Round(max(0, min(float64(p.H-size), c.Y-half))))
+		x, fx := parted(c.X-half, p.W-1-size)
+		y, fy := parted(c.Y-half, p.H-1-size)
 		index[i] = int32(y*p.Stride + x)
+		part[2*i], part[2*i+1] = fx, fy
 	}
 	if p.Pix != nil {
 		C.sw_screen_means((*C.uint8_t)(unsafe.Pointer(&p.Pix[0])), C.size_t(p.Stride),
-			(*C.int32_t)(unsafe.Pointer(&index[0])), C.int(n), C.int(size),
-			(*C.float)(unsafe.Pointer(&dst[0])))
+			(*C.int32_t)(unsafe.Pointer(&index[0])), (*C.uint8_t)(unsafe.Pointer(&part[0])),
+			C.int(n), C.int(size), (*C.float)(unsafe.Pointer(&dst[0])))
 		return
 	}
-	sampleTwin(dst, p, index, size)
+	sampleTwin(dst, p, index, part, size)
 }
 
-func sampleTwin(dst []float32, p *picture.Plane, index []int32, size int) {
+// parted divides a place into a whole pixel, 0 to last, and what goes beyond it
+// in 64ths, of which the last pixel may have a whole.
+func parted(at float64, last int) (whole int, part uint8) {
+	q := int(math.Round(max(0, min(float64(last+1), at)) * phases))
+	whole = min(q/phases, last)
+	return whole, uint8(q - whole*phases)
+}
+
+func sampleTwin(dst []float32, p *picture.Plane, index []int32, part []uint8, size int) {
+	share := 1 / float32(size*size*phases*phases)
 	for i, at := range index {
 		x, y := int(at)%p.Stride, int(at)/p.Stride
+		fx, fy := int(part[2*i]), int(part[2*i+1])
 		sum := 0
-		for r := range size {
-			for c := range size {
-				sum += p.At(x+c, y+r)
+		for r := range size + 1 {
+			for c := range size + 1 {
+				sum += edgeWeight(c, size, fx) * edgeWeight(r, size, fy) * p.At(x+c, y+r)
 			}
 		}
-		dst[i] = float32(sum) * (1 / float32(size*size))
+		dst[i] = float32(sum) * share
 	}
+}
+
+// edgeWeight is how much of sample i lies within size samples that begin so
+// many 64ths after the first.
+func edgeWeight(i, size, part int) int {
+	switch i {
+	case 0:
+		return phases - part
+	case size:
+		return part
+	}
+	return phases
 }
