@@ -124,6 +124,16 @@ func finding(in Input, id string, e detect.Event) Finding {
 			measures[k] = round(v)
 		}
 	}
+	evidence := Evidence{
+		Crop:    cropsDir + "/" + id + "-crop.png",
+		Context: cropsDir + "/" + id + "-context.png",
+		Strip:   cropsDir + "/" + id + "-strip.png",
+	}
+	// What is measured in JND is a small step of code.
+	if e.Kind.Unit() == "JND" {
+		evidence.Lifted = cropsDir + "/" + id + "-lifted.png"
+		evidence.Profile = cropsDir + "/" + id + "-profile.png"
+	}
 	return Finding{
 		ID:            id,
 		Kind:          e.Kind,
@@ -140,11 +150,7 @@ func finding(in Input, id string, e detect.Event) Finding {
 		Confidence:    round(min(max(e.Confidence, 0), 1)),
 		Origin:        Origin{"undetermined", "no source clip was given"},
 		Measures:      measures,
-		Evidence: Evidence{
-			Crop:    cropsDir + "/" + id + "-crop.png",
-			Context: cropsDir + "/" + id + "-context.png",
-			Strip:   cropsDir + "/" + id + "-strip.png",
-		},
+		Evidence:      evidence,
 	}
 }
 

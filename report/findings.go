@@ -226,4 +226,7 @@ type Evidence struct {
 	Crop    string `json:"crop"`
 	Context string `json:"context"`
 	Strip   string `json:"strip,omitempty"`
+	// Lifted and Profile are there for kinds that show in small steps of code.
+	Lifted  string `json:"lifted,omitempty"`
+	Profile string `json:"profile,omitempty"`
 }

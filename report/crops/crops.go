@@ -27,6 +27,7 @@ import (
 	"time"
 
 	"setwitness/decode/picture"
+	"setwitness/detect"
 	"setwitness/report"
 )
 
@@ -49,6 +50,9 @@ type Shots struct {
 	// the take has no such picture.
 	Panels  [3]Image
 	Context Image
+	// Lifted is the crop with its codes spread, Profile a plot of the luma
+	// across the place: for kinds that show in small steps.
+	Lifted, Profile Image
 	// Window is what the panels show, in raster pixels.
 	Window image.Rectangle
 }
@@ -208,7 +212,7 @@ func PixelAspect(f picture.Format) float64 {
 
 func (m *maker) makeFolders() error {
 	for _, f := range m.doc.Findings {
-		for _, name := range []string{f.Evidence.Crop, f.Evidence.Context, f.Evidence.Strip} {
+		for _, name := range []string{f.Evidence.Crop, f.Evidence.Context, f.Evidence.Strip, f.Evidence.Lifted, f.Evidence.Profile} {
 			if err := os.MkdirAll(filepath.Dir(filepath.Join(m.folder, filepath.FromSlash(name))), 0o755); err != nil {
 				return err
 			}
@@ -250,11 +254,45 @@ func (m *maker) peak(i int, p *picture.Picture, r image.Rectangle) error {
 	if err := m.write(name.Context, m.context(whole, region, contextMaxW)); err != nil {
 		return err
 	}
+	if i < picturedFindings {
+		var err error
+		if m.shots[i].Context, err = m.image(m.context(whole, region, pageContextMaxW), false); err != nil {
+			return err
+		}
+	}
+	if name.Lifted != "" {
+		return m.steps(i, p, r)
+	}
+	return nil
+}
+
+// steps makes what shows small steps of code: the crop of finding i lifted, and
+// a profile.
+func (m *maker) steps(i int, p *picture.Picture, r image.Rectangle) error {
+	f := m.doc.Findings[i]
+	crop := m.crop(i).Intersect(r)
+	l := m.convert.liftOf(p, crop)
+	lifted, err := captioned(m.convert.lifted(p, crop, l, f.Kind == detect.Posterisation), l.words(p.Y.Full()))
+	if err != nil {
+		return err
+	}
+	if err := m.write(f.Evidence.Lifted, lifted); err != nil {
+		return err
+	}
+	profile, err := profileOf(p, m.peaks[i].Region.Intersect(r), f.Measures).plot(p.Y.Full())
+	if err != nil {
+		return err
+	}
+	if err := m.write(f.Evidence.Profile, profile); err != nil {
+		return err
+	}
 	if i >= picturedFindings {
 		return nil
 	}
-	var err error
-	m.shots[i].Context, err = m.image(m.context(whole, region, pageContextMaxW), false)
+	if m.shots[i].Lifted, err = m.image(lifted, i < losslessFindings); err != nil {
+		return err
+	}
+	m.shots[i].Profile, err = m.image(profile, true)
 	return err
 }
 

@@ -113,6 +113,7 @@ type finding struct {
 	Measures []fact
 	Panels   []panel // none where the page carries no pictures of it
 	Context  *panel
+	Spread   []panel // the crop lifted and a profile, for small steps of code
 	Lossy    bool
 	Files    []file
 }
@@ -242,7 +243,8 @@ func describe(f report.Finding, rank int, s crops.Shots, raster report.Raster, a
 	for _, name := range names {
 		d.Measures = append(d.Measures, measure(name, f.Measures[name]))
 	}
-	for _, e := range []file{{"crop", f.Evidence.Crop}, {"whole picture", f.Evidence.Context}, {"before, at and after", f.Evidence.Strip}} {
+	for _, e := range []file{{"crop", f.Evidence.Crop}, {"whole picture", f.Evidence.Context}, {"before, at and after", f.Evidence.Strip},
+		{"lifted crop", f.Evidence.Lifted}, {"profile", f.Evidence.Profile}} {
 		if e.Path != "" {
 			d.Files = append(d.Files, e)
 		}
@@ -263,6 +265,20 @@ func describe(f report.Finding, rank int, s crops.Shots, raster report.Raster, a
 		c := show(s.Context, aspect*float64(raster.Width*s.Context.H)/float64(raster.Height*s.Context.W))
 		c.Name, c.Alt = "Whole picture", fmt.Sprintf("%s: the whole picture at %s, the place outlined, %s", f.ID, report.Clock(f.PeakS), d.Where)
 		d.Context = &c
+	}
+	for _, e := range []struct {
+		image     crops.Image
+		name, alt string
+	}{
+		{s.Lifted, "The place with its codes spread", "the place with its codes spread until the steps show"},
+		{s.Profile, "Luma across the place", "plot of the luma code across the place"},
+	} {
+		if e.image.W == 0 {
+			continue
+		}
+		c := show(e.image, 1)
+		c.Name, c.Alt = e.name, fmt.Sprintf("%s, %s: %s", f.ID, strings.ToLower(d.Title), e.alt)
+		d.Spread = append(d.Spread, c)
 	}
 	return d
 }

@@ -293,3 +293,32 @@ func kinds() []string {
 	}
 	return out
 }
+
+// A finding of small steps carries its crop with the codes spread and a profile,
+// with words for who does not see them; others carry neither.
+func TestSpread(t *testing.T) {
+	image := func(w int) crops.Image { return crops.Image{Data: []byte{1}, Type: "image/png", W: w, H: 90} }
+	shots := crops.Shots{Panels: [3]crops.Image{1: image(100)}, Lifted: image(300), Profile: image(800)}
+	f := report.Finding{ID: "f001", Kind: detect.Macroblocking, Evidence: report.Evidence{Lifted: "crops/l.png", Profile: "crops/p.png"}}
+	d := describe(f, 1, shots, report.Raster{Width: 960, Height: 540}, 1)
+	if len(d.Spread) != 2 || d.Spread[0].W != 300 || d.Spread[1].W != 800 {
+		t.Fatalf("%+v", d.Spread)
+	}
+	for _, p := range d.Spread {
+		if !strings.HasPrefix(p.Alt, "f001, macroblocking: ") || p.Name == "" {
+			t.Errorf("%q, %q", p.Name, p.Alt)
+		}
+	}
+	if n := len(d.Files); n != 2 {
+		t.Errorf("%d files", n)
+	}
+	doc, all, aspect := example(t, "match.mp4")
+	if strings.Contains(render(t, doc, all, aspect), `class="spread"`) {
+		t.Error("findings that have no small steps carry a profile")
+	}
+	doc.Findings[0].Kind = detect.Macroblocking
+	all[0].Lifted, all[0].Profile = image(300), image(800)
+	if n := strings.Count(render(t, doc, all, aspect), `class="spread"`); n != 1 {
+		t.Errorf("%d findings carry a profile", n)
+	}
+}

@@ -1,0 +1,149 @@
+package crops
+
+import (
+	"fmt"
+	"image"
+	"image/color"
+	"image/draw"
+	"strings"
+
+	"golang.org/x/image/font"
+	"golang.org/x/image/font/gofont/goregular"
+	"golang.org/x/image/font/opentype"
+	"golang.org/x/image/math/fixed"
+
+	"setwitness/decode/picture"
+)
+
+// A lift spreads the codes of a place, so that what lies a code or two apart in
+// its dark shows on an ordinary monitor.
+type lift struct {
+	from, to int     // luma codes that become black and white
+	gain     float64 // how many times as far apart
+}
+
+const (
+	// What a hundredth of the samples at either end has is noise, or a light in
+	// the dark: it may be clipped.
+	liftClipped = 0.01
+	// A step of one 8-bit code comes out as at least 1/16 of the way from black
+	// to white, which any monitor shows: more gain would show noise alone.
+	mostLift = 16
+)
+
+// liftOf chooses the lift of a place.
+func (c *converter) liftOf(p *picture.Picture, r image.Rectangle) lift {
+	counts := make([]int, p.Y.Full()+1)
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		for x := r.Min.X; x < r.Max.X; x++ {
+			counts[p.Y.At(x, y)]++
+		}
+	}
+	clipped := int(liftClipped * float64(r.Dx()*r.Dy()))
+	edge := func(from, step int) int {
+		left := clipped
+		for code := from; code >= 0 && code < len(counts); code += step {
+			if left -= counts[code]; left < 0 {
+				return code
+			}
+		}
+		return from
+	}
+	span := 1 / float64(c.yScale)
+	least := span / mostLift
+	low, high := float64(edge(0, 1)), float64(edge(len(counts)-1, -1))
+	if high-low < least {
+		middle := (low + high) / 2
+		low, high = middle-least/2, middle+least/2
+	}
+	return lift{from: int(low), to: int(high + 0.5), gain: span / float64(int(high+0.5)-int(low))}
+}
+
+// lifted returns the pixels of p inside r, spread. Colour is spread about its
+// mean by as much, where it matters; else the pixels are grey.
+func (c *converter) lifted(p *picture.Picture, r image.Rectangle, l lift, colour bool) *image.RGBA {
+	dst := image.NewRGBA(image.Rect(0, 0, r.Dx(), r.Dy()))
+	colour = colour && c.format.ChromaX >= 0 && !p.Cb.Empty() && !p.Cr.Empty()
+	c.resize(r.Dx())
+	var cbMean, crMean float32
+	if colour {
+		for y := range r.Dy() {
+			c.chroma(c.cb, &p.Cb, r.Min.X, r.Min.Y+y, p.Parity)
+			c.chroma(c.cr, &p.Cr, r.Min.X, r.Min.Y+y, p.Parity)
+			for i := range c.cb {
+				cbMean, crMean = cbMean+c.cb[i], crMean+c.cr[i]
+			}
+		}
+		n := float32(r.Dx() * r.Dy())
+		cbMean, crMean = cbMean/n, crMean/n
+	}
+	gain := float32(l.gain)
+	for y := range r.Dy() {
+		if colour {
+			c.chroma(c.cb, &p.Cb, r.Min.X, r.Min.Y+y, p.Parity)
+			c.chroma(c.cr, &p.Cr, r.Min.X, r.Min.Y+y, p.Parity)
+		}
+		row := dst.Pix[y*dst.Stride:]
+		for i := range r.Dx() {
+			v := float32(p.Y.At(r.Min.X+i, r.Min.Y+y)-l.from) / float32(l.to-l.from)
+			red, green, blue := v, v, v
+			if colour {
+				cb, cr := cbMean+(c.cb[i]-cbMean)*gain, crMean+(c.cr[i]-crMean)*gain
+				red += c.rCr * cr
+				green += c.gCb*cb + c.gCr*cr
+				blue += c.bCb * cb
+			}
+			q := row[4*i : 4*i+4 : 4*i+4]
+			q[0], q[1], q[2], q[3] = byteOf(red), byteOf(green), byteOf(blue), 255
+		}
+	}
+	return dst
+}
+
+// words state the lift.
+func (l lift) words(full int) string {
+	return fmt.Sprintf("lifted: luma codes %d to %d of %d are shown as black to white, %.2g times as far apart", l.from, l.to, full, l.gain)
+}
+
+const captionSize, captionPad = 14, 6 // pixels
+
+// captioned puts words under a picture, over several lines where it is narrow.
+func captioned(img *image.RGBA, words string) (*image.RGBA, error) {
+	parsed, err := opentype.Parse(goregular.TTF)
+	if err != nil {
+		return nil, err
+	}
+	face, err := opentype.NewFace(parsed, &opentype.FaceOptions{Size: captionSize, DPI: 72, Hinting: font.HintingFull})
+	if err != nil {
+		return nil, err
+	}
+	defer face.Close()
+	lines := wrap(face, words, img.Rect.Dx()-2*captionPad)
+	height := face.Metrics().Height.Ceil()
+	w, h := img.Rect.Dx(), img.Rect.Dy()
+	out := image.NewRGBA(image.Rect(0, 0, w, h+len(lines)*height+2*captionPad))
+	draw.Draw(out, out.Rect, image.NewUniform(color.RGBA{24, 24, 24, 255}), image.Point{}, draw.Src)
+	draw.Draw(out, img.Rect, img, image.Point{}, draw.Src)
+	d := font.Drawer{Dst: out, Src: image.NewUniform(color.RGBA{235, 235, 235, 255}), Face: face}
+	for i, line := range lines {
+		d.Dot = fixed.P(captionPad, h+captionPad+i*height+face.Metrics().Ascent.Ceil())
+		d.DrawString(line)
+	}
+	return out, nil
+}
+
+// wrap breaks words into lines of at most so many pixels; a single word may be
+// longer.
+func wrap(face font.Face, words string, most int) []string {
+	var lines []string
+	line := ""
+	for _, word := range strings.Fields(words) {
+		longer := strings.TrimSpace(line + " " + word)
+		if line != "" && font.MeasureString(face, longer).Ceil() > most {
+			lines = append(lines, line)
+			longer = word
+		}
+		line = longer
+	}
+	return append(lines, line)
+}
