@@ -86,6 +86,11 @@ const (
 	// grid, lost the share off it that ends a lock, and enoughChange the
 	// count that can say so.
 	forget, lost, enoughChange = 0.15, 0.4, 8.0
+	// lessThanChance is the share on the grid, of what chance would bring
+	// there, below which changes belong to another phase.
+	lessThanChance = 0.5
+	// givenUp, s, is how long a lock is carried that what moves speaks against.
+	givenUp = 1.0
 	// unsettled, s, is how long an encoder takes to set right the poor
 	// picture that it begins with, in frames that keep no rhythm.
 	unsettled = 0.2
@@ -121,7 +126,14 @@ type Follower struct {
 	on, off  float64 // recent change where the lock has an update, and elsewhere
 	misfit   float64 // recent mean cost of traces
 	cost     float64 // mean cost of traces where the lock was found
-	doubted  float64 // time from which the lock is doubted
+	doubted  float64 // time from which the lock may be doubted
+	// doubting is set while what was seen speaks against the lock: it is
+	// carried, but nothing that moves counts as unmixed, and another is
+	// looked for. since is when that began.
+	doubting bool
+	since    float64
+	fully    float64 // time of the last search without the rate
+	fullWait float64 // s from one of these to the next
 }
 
 // NewFollower starts a Follower, with what Find found on frames of the same
@@ -148,7 +160,8 @@ func (f *Follower) Locked() (Lock, bool) { return f.lock, f.locked }
 
 // free ends the lock. Pictures are counted on as they were.
 func (f *Follower) free() {
-	f.locked, f.wait = false, searchSeconds
+	f.locked, f.doubting = false, false
+	f.wait, f.fullWait = searchSeconds, 0
 	f.traces = f.traces[:0]
 	f.on, f.off, f.misfit = 0, 0, 0
 }
@@ -202,9 +215,11 @@ func (f *Follower) Push(fr Frame) []Decision {
 	}
 	if f.locked {
 		f.watch()
+	}
+	if f.locked && !f.doubting {
 		f.measure()
 	}
-	if !f.locked {
+	if !f.locked || f.doubting {
 		f.search()
 	}
 	f.out = f.out[:0]
@@ -266,15 +281,37 @@ func (f *Follower) watch() {
 	const badFit, goodFit = 4, 1
 	bad := badFit * max(f.cost, 1)
 	fits := f.misfit > 0 && f.misfit < goodFit
-	if f.on+f.off > enoughChange && f.off > lost*(f.on+f.off) && !fits || f.misfit > bad {
-		t := f.s.frames[n-1].frame.Time
-		if f.options.Hz == 0 {
-			f.options.Hz = 1 / f.lock.Period
-		}
-		f.free()
+	// What an encoder does to a picture that stands still falls on the grid as
+	// often as chance would have it. Another phase leaves less there.
+	chance := min(1, (wide.Exposure+f.step)/wide.Period)
+	elsewhere := max(lost, 1-lessThanChance*chance)
+	switch {
+	case f.on+f.off > enoughChange && f.off > elsewhere*(f.on+f.off) && !fits || f.misfit > bad:
+		f.doubt(b)
+	case f.doubting && f.on+f.off > enoughChange && f.off < lost*(1-chance)*(f.on+f.off):
+		// It was right all the time.
+		f.doubting, f.measured = false, math.MinInt
+	}
+}
+
+// doubt looks for another lock from time t on, and ends the one there is where
+// what moves has gone on to speak against it.
+func (f *Follower) doubt(t float64) {
+	if f.options.Hz == 0 {
+		f.options.Hz = 1 / f.lock.Period
+	}
+	f.on, f.off, f.misfit = 0, 0, 0
+	if !f.doubting {
+		f.doubting, f.since = true, t
+		f.wait, f.fullWait = searchSeconds, 0
+		f.traces = f.traces[:0]
 		// What led to the doubt is what the search needs.
 		f.began = max(f.began, t-forget)
 		f.searched = t
+		return
+	}
+	if t-f.since > givenUp {
+		f.free()
 	}
 }
 
@@ -381,10 +418,15 @@ func (f *Follower) search() {
 			e.Found = false
 		}
 	}
-	if !e.Found && now-max(f.began, view.frames[0].frame.Time) > fullSeconds {
+	searched := e.searched
+	if !e.Found && now-max(f.began, view.frames[0].frame.Time) > fullSeconds && now-f.fully >= f.fullWait {
 		e = view.find(FindOptions{quiet: true})
+		searched, f.fully = searched || e.searched, now
+		if e.searched {
+			f.fullWait = min(max(2*f.fullWait, searchSeconds), seldomSeconds)
+		}
 	}
-	if e.searched {
+	if searched {
 		f.wait = min(2*f.wait, seldomSeconds)
 		if f.options.Hz > 0 {
 			f.wait = min(f.wait, soonSeconds)
@@ -410,6 +452,7 @@ func (f *Follower) take(e Estimate) {
 	now := f.s.frames[len(f.s.frames)-1].frame.Time
 	old := f.lock
 	f.lock, f.locked, f.anchor, f.cost = e.Lock, true, e.anchor(), e.cost
+	f.doubting = false
 	f.rest, f.reach, f.noise = e.rest, e.reach, e.Noise
 	if math.Abs(old.Period-e.Period) < nominalTolerance*e.Period {
 		k, since := old.Picture(now, 0.5, 0.5)
@@ -477,7 +520,12 @@ func (f *Follower) decide(i int) {
 		var v Band
 		if f.locked {
 			v = f.band(i, y, f.margin(fr.Time, y))
-			v.Still = v.Mixed && !f.moves(i, y)
+			switch {
+			case f.doubting && f.moves(i, y):
+				v.Mixed = true
+			case v.Mixed:
+				v.Still = !f.moves(i, y)
+			}
 		} else {
 			v.Picture, _ = f.lock.Picture(fr.Time, y, 0)
 			v.Share = 1
