@@ -156,3 +156,22 @@ func BenchmarkRates(b *testing.B) {
 		}
 	}
 }
+
+// A panel whose light goes over exponentially with a time constant has shown
+// 1 - shows of the new picture, over an exposure, after some constants; one that
+// changes at once leaves nothing.
+func TestFindTail(t *testing.T) {
+	for _, c := range []struct{ response, least, most float64 }{{0, 0, 0.0003}, {0.002, 0.001, 0.006}, {0.003, 0.002, 0.009}} {
+		frames, _ := camera{seconds: 2, hz: 50, fps: 240, exposure: 0.5, slope: 0.011, phase: 0.003, noise: 0.3, response: c.response, show: pan(0.004)}.film()
+		e := Find(grid240, frames, FindOptions{})
+		if !e.Found || e.Tail < c.least || e.Tail > c.most || e.Lead > e.Tail {
+			t.Errorf("time constant %g s: found %v, exposure %.4f s, tail %.4f s, lead %.4f s", c.response, e.Found, e.Exposure, e.Tail, e.Lead)
+		}
+		// What the old picture leaves at the end of the tail.
+		end := e.Start(0, 0.5, 0.5) + e.Exposure + e.Tail
+		since := math.Mod(end-0.003-0.011*0.5, 0.02)
+		if c.response > 0 && meanExp(since, 0.5/240, c.response) > 0.1 {
+			t.Errorf("time constant %g s: %.2f of the old picture after the tail", c.response, meanExp(since, 0.5/240, c.response))
+		}
+	}
+}

@@ -112,7 +112,7 @@ func (x *mixer) update(s *series, l *Lock, u *unit, a0, a1, b0, b1, k int, noise
 	n := u.size()
 	old, new := x.old[:n], x.new[:n]
 	s.collect(old, u, a1-na, a1)
-	s.collect(new, u, b0, b0+nb)
+	s.collect(new, u, b1-nb, b1)
 	// Row by row, because a dip of the panel rolls and scales each row anew.
 	// Three directions matter: old itself, the part of new that no gain of
 	// old explains, and the one that old and new have in common, by which the
@@ -157,7 +157,7 @@ func (x *mixer) update(s *series, l *Lock, u *unit, a0, a1, b0, b1, k int, noise
 	if signal < sureSignal*both*math.Sqrt(2*free) {
 		return
 	}
-	for i := a1; i < b0; i++ {
+	for i := a1; i < max(b0, b1-nb); i++ {
 		share, left, gains := 0.0, 0.0, 0.0
 		for r := range rows {
 			a, p, q := old[r*cols:][:cols], new[r*cols:][:cols], common[r*cols:][:cols]
@@ -439,7 +439,50 @@ func (d *finder) fit(l Lock, to int, noise float64, k anchor) fitted {
 		f.left += x.traces[i].left / float64(f.traces)
 	}
 	f.lock.errors(x.traces, k, f.cost)
+	f.lock.fray(x.traces, d.step)
 	return f
+}
+
+// fray measures how long a change goes on beyond its straight part, and sets
+// from how long before it on exposures may have seen it.
+func (l *Lock) fray(traces []trace, step float64) {
+	const (
+		// shows is the share of another picture that can be seen, in steps of a
+		// share of a frame's time, told to known where that many traces of the
+		// best weight are.
+		shows, steps, known = 0.05, 8, 50 / (modelError * modelError)
+		bins = 4 * steps
+		// early is how much of what a liquid crystal takes to settle goes by
+		// before anything shows: it starts slowly, too, for an exposure.
+		early = 0.5
+	)
+	var rest, weight [bins]float64
+	for i := range traces {
+		r := &traces[i]
+		past := r.t - l.Start(r.k, r.y, r.x) - l.Exposure
+		if past < 0 {
+			continue
+		}
+		if b := int(past / step * steps); b < bins {
+			rest[b] += r.weight * (1 - r.share)
+			weight[b] += r.weight
+		}
+	}
+	l.Tail = 0
+	var sum, all float64
+	for b := range bins {
+		sum += rest[b]
+		all += weight[b]
+		if all < known {
+			continue
+		}
+		if sum < shows*all {
+			break
+		}
+		l.Tail = float64(b+1) * step / steps
+		sum, all = 0, 0
+	}
+	l.Lead = early * l.Tail
 }
 
 // errors sets what is known of the errors of a fit, whose mean cost is spread.

@@ -367,6 +367,7 @@ func (f *Follower) measure() {
 		f.fitted = now
 		f.lock = fitLock(f.lock, f.traces, f.step/4, f.anchor)
 		f.lock.errors(f.traces, f.anchor, cost(&f.lock, f.traces, f.anchor)/float64(len(f.traces)))
+		f.lock.fray(f.traces, f.step)
 	}
 }
 
@@ -549,7 +550,9 @@ func (f *Follower) band(i int, y, margin float64) Band {
 	spread := f.spread()
 	// free is the time to the nearest update less what the band's height and
 	// the screen's width take.
-	free := func(since float64) float64 { return min(since-l.Exposure, l.Period-since) - spread }
+	free := func(since float64) float64 {
+		return min(since-l.Exposure-l.Tail, l.Period-l.Lead-since) - spread
+	}
 	own := free(since)
 	v.Clear = own - margin
 	v.Mixed = v.Clear < 0

@@ -63,6 +63,9 @@ type Lock struct {
 	Slope    float64 // later at the bottom than at the top by this; either sign
 	Across   float64 // later at the right than at the left (camera upright)
 	Exposure float64 // how long a change takes from its first trace to its end
+	// Tail is for how long after its end a change that settles slowly can still
+	// be seen, and Lead for how long before its begin it has to be reckoned with.
+	Tail, Lead float64
 	// EpochError and PeriodError are standard errors. EpochError holds in the
 	// middle of what was seen, not for picture 0.
 	EpochError, PeriodError float64
