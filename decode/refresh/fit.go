@@ -451,7 +451,7 @@ func (l *Lock) fray(traces []trace, step float64) {
 		// share of a frame's time, told to known where that many traces of the
 		// best weight are.
 		shows, steps, known = 0.05, 8, 50 / (modelError * modelError)
-		bins = 4 * steps
+		bins                = 4 * steps
 		// early is how much of what a liquid crystal takes to settle goes by
 		// before anything shows: it starts slowly, too, for an exposure.
 		early = 0.5

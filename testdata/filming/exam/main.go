@@ -110,10 +110,10 @@ func (r *result) print(w io.Writer, verbose bool) {
 		fmt.Fprintf(w, "NO SCREEN: %s\n", r.why)
 		return
 	}
-	fmt.Fprintf(w, "%s %7.3f Hz off %+.3f exposure %.2f (%.2f) corners %.2f px; locked %3.0f %% trusted %3.0f %% pure %5.1f %% kept %3.0f %% order %d; picture right %.2f %%, mixed caught %.1f %% of %d\n",
+	fmt.Fprintf(w, "%s %7.3f Hz off %+.3f exposure %.2f (%.2f) corners %.2f px; locked %3.0f %% trusted %3.0f %% pure %5.1f %% kept %3.0f %% order %d; picture right %.2f %%, mixed caught %.1f %% of %d, of light %.1f %%\n",
 		map[bool]string{true: "ok  ", false: "LOST"}[r.found], r.hz, r.off, r.exposure, r.exposed, r.corners,
 		100*r.locked, 100*r.trusted, 100*share(r.pure, r.bands), 100*share(r.kept, r.shown), r.disorder,
-		100*r.mixing.rightShare(), 100*r.mixing.caughtShare(), r.mixing.mixed)
+		100*r.mixing.rightShare(), 100*r.mixing.caughtShare(), r.mixing.mixed, 100*r.mixing.litShare())
 	if !r.found {
 		fmt.Fprintf(w, "       %s\n", r.why)
 	}
@@ -204,8 +204,8 @@ func sum(w io.Writer, results []result) {
 		n, seconds, screens, found, near, 100*locked/float64(max(n, 1)), 100*trusted/float64(max(n, 1)))
 	fmt.Fprintf(w, "trusted bands that show one picture, the right one: %.2f %% of %d; pictures of the source kept %.1f %% of %d; out of order %d\n",
 		100*share(pure, bands), bands, 100*share(kept, shown), shown, disorder)
-	fmt.Fprintf(w, "where pictures differ: bands not marked mixed that show the picture said %.2f %% of %d; mixed bands marked %.2f %% of %d\n",
-		100*mixing.rightShare(), mixing.single, 100*mixing.caughtShare(), mixing.mixed)
+	fmt.Fprintf(w, "where pictures differ: bands not marked mixed that show the picture said %.2f %% of %d; mixed bands marked %.2f %% of %d, by light %.2f %% of %d\n",
+		100*mixing.rightShare(), mixing.single, 100*mixing.caughtShare(), mixing.mixed, 100*mixing.litShare(), mixing.lit)
 	fmt.Fprintf(w, "wall time: decoding alone %.1f s, survey %.1f s, decoding and rebuilding %.1f s, stages %.1f s\n", decodeS, examineS, sourceS, stagesS)
 	fmt.Fprintf(w, "%-14s %7s %7s %8s %9s %11s %6s\n", "kind", "faults", "found", "recall", "on time", "in pieces", "false")
 	for _, k := range detect.Kinds {

@@ -16,11 +16,16 @@ type mixing struct {
 	// Of the bands that saw more than a leak of a second picture which differs
 	// there, how many were marked.
 	caught, mixed int
+	// The same of the bands whose light holds more than a leak of another
+	// picture: a dip before the update takes it away, and a liquid crystal
+	// that settles on the next picture keeps it for longer.
+	litCaught, lit int
 }
 
 func (m *mixing) add(o mixing) {
 	m.right, m.single = m.right+o.right, m.single+o.single
 	m.caught, m.mixed = m.caught+o.caught, m.mixed+o.mixed
+	m.litCaught, m.lit = m.litCaught+o.litCaught, m.lit+o.lit
 }
 
 const (
@@ -91,28 +96,22 @@ func mixingOf(c *filming.Capture, seen []display.Seen, bars float64) mixing {
 			}
 			y = bars + (1-2*bars)*y
 			band := min(int(y*mixingBands), mixingBands-1)
-			e := f.AtRaster(filming.Point{X: w / 2, Y: y * h})
-			shares := map[int]float64{}
-			for k, v := range e.Shares {
-				shares[shown[e.First+k].Source] += v
-			}
-			main, other := -1, -1
-			for n, v := range shares {
-				switch {
-				case main < 0 || v > shares[main]:
-					main, other = n, main
-				case other < 0 || v > shares[other]:
-					other = n
-				}
-			}
+			at := f.ToCamera(filming.Point{X: w / 2, Y: y * h})
+			main, other, leaks := mostOf(f.At(at), shown)
 			if !a.in(main-1, main, band) && !a.in(main, main+1, band) {
 				continue
 			}
 			marked := s.Runs[run].Mixed
-			if 1-shares[main] > leak && a.in(main, other, band) {
+			if leaks > leak && a.in(main, other, band) {
 				out.mixed++
 				if marked {
 					out.caught++
+				}
+			}
+			if m, n, leaks := mostOf(f.LightAt(at), shown); leaks > leak && a.in(m, n, band) {
+				out.lit++
+				if marked {
+					out.litCaught++
 				}
 			}
 			if !marked {
@@ -128,8 +127,33 @@ func mixingOf(c *filming.Capture, seen []display.Seen, bars float64) mixing {
 	return out
 }
 
+// mostOf returns the two pictures of the source that have the most of an
+// exposure, -1 for none, and the share of it that the first does not have.
+func mostOf(e filming.Exposure, shown []filming.Displayed) (main, other int, rest float64) {
+	shares := map[int]float64{}
+	sum := 0.0
+	for k, v := range e.Shares {
+		shares[shown[e.First+k].Source] += v
+		sum += v
+	}
+	main, other = -1, -1
+	for n, v := range shares {
+		switch {
+		case main < 0 || v > shares[main]:
+			main, other = n, main
+		case other < 0 || v > shares[other]:
+			other = n
+		}
+	}
+	if sum == 0 {
+		return main, other, 0
+	}
+	return main, other, 1 - shares[main]/sum
+}
+
 func (m mixing) rightShare() float64  { return ratio(m.right, m.single) }
 func (m mixing) caughtShare() float64 { return ratio(m.caught, m.mixed) }
+func (m mixing) litShare() float64    { return ratio(m.litCaught, m.lit) }
 
 func ratio(n, of int) float64 {
 	if of == 0 {
