@@ -472,10 +472,26 @@ func (d *finder) choose(o FindOptions) (candidate, bool, string) {
 	best := slices.MaxFunc(peaks, func(a, b candidate) int {
 		return cmpFloat(a.coherent/d.expected(a.f), b.coherent/d.expected(b.f))
 	})
-	if best.f*d.step > windowed && best.f < d.limit() && best.coherent > stands*d.expected(best.f) {
+	if best.f*d.step > windowed && best.f < d.limit() && best.coherent > stands*d.expected(best.f) && !d.harmonic(best) {
 		return d.sharpen(best), true, ""
 	}
 	return candidate{}, false, irregular
+}
+
+// harmonic reports whether a high rate is a multiple of the true one: changes
+// that take no longer than a frame come together at each multiple alike, and
+// where every grid point brings one they do not at a part of the rate.
+func (d *finder) harmonic(c candidate) bool {
+	// alike is the share of the rate's coherence that a part of it must have.
+	const alike, parts = 0.7, 5
+	var p spectrum
+	for m := 2; m <= parts; m++ {
+		d.at(c.f/float64(m), &p)
+		if b := d.best(&p); b.coherent > alike*c.coherent {
+			return true
+		}
+	}
+	return false
 }
 
 // limit is the highest rate that the camera can follow.

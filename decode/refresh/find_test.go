@@ -3,6 +3,7 @@ package refresh
 import (
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"strings"
 	"testing"
 )
@@ -173,5 +174,55 @@ func TestFindTail(t *testing.T) {
 		if c.response > 0 && meanExp(since, 0.5/240, c.response) > 0.1 {
 			t.Errorf("time constant %g s: %.2f of the old picture after the tail", c.response, meanExp(since, 0.5/240, c.response))
 		}
+	}
+}
+
+// A set of 100 or 120 Hz whose panel dips at every refresh, and that shows
+// each picture twice, is counted by its pictures.
+func TestFindNewPictures(t *testing.T) {
+	twice := func(k int) int { return k / 2 }
+	for _, c := range []struct {
+		camera camera
+		want   float64
+	}{
+		{camera{hz: 100, show24: twice, dips: 0.9, dipLength: 0.1, dipSlope: 0.008, exposure: 0.6, noise: 0.3, show: pan(0.004)}, 50},
+		{camera{hz: 120, show24: twice, dips: 0.9, dipLength: 0.1, dipSlope: 0.008, exposure: 0.6, noise: 0.3, show: head}, 60},
+		{camera{hz: 120, exposure: 0.9, noise: 0.3, show: pan(0.004)}, 120},
+	} {
+		c.camera.seconds, c.camera.fps, c.camera.slope, c.camera.phase = 2, 240, 0.006, 0.003
+		frames, _ := c.camera.film()
+		if e := Find(grid240, frames, FindOptions{}); !e.Found || math.Abs(e.Hz-c.want) > rateGoal {
+			t.Errorf("%g Hz: %.3f pictures a second, want %g: %s", c.camera.hz, e.Hz, c.want, e.Reason)
+		}
+	}
+}
+
+// Changes that take a single camera frame come together at each multiple of
+// their rate alike: where half of all change is noise, the highest of these is
+// not taken for the rate.
+func TestChooseNoHarmonic(t *testing.T) {
+	const fps, frames = 240, 480
+	r := rand.New(rand.NewPCG(1, 2))
+	s := newSeries(grid240, frames+1)
+	d := &finder{s: s, step: 1. / fps, units: make([]float64, len(s.units))}
+	for i := range frames {
+		row := make([]float64, len(s.units))
+		for u := range row {
+			if r.IntN(8) == 0 {
+				row[u] = 0.6 * r.Float64()
+			}
+			if i%4 == 0 && s.units[u].y > 0.9 {
+				row[u] = 0.9
+			}
+			d.units[u] += row[u]
+			d.total += row[u]
+		}
+		d.change = append(d.change, row)
+		d.times = append(d.times, (float64(i)+0.5)/fps)
+	}
+	c, ok, why := d.choose(FindOptions{})
+	t.Logf("%.2f a second of a change of %.0f, %.2f coherent, %v", c.f, d.total, c.coherent, ok)
+	if ok && math.Abs(c.f-60) > 1 {
+		t.Errorf("%.1f pictures a second, want 60 or none: %s", c.f, why)
 	}
 }
