@@ -432,6 +432,7 @@ func (d *finder) fit(l Lock, to int, noise float64, k anchor) fitted {
 	l = fitLock(l, x.traces, d.step, k)
 	f := fitted{lock: l, traces: len(x.traces), anchor: k}
 	if f.traces == 0 {
+		f.lock.unmixed(d.s.frames[0].frame.Time, d.s.frames[to-1].frame.Time, d.step, k)
 		return f
 	}
 	f.cost = cost(&l, x.traces, k) / float64(f.traces)
@@ -506,6 +507,23 @@ func (l *Lock) errors(traces []trace, k anchor, spread float64) {
 	}
 	l.EpochError = max(math.Sqrt(max(l.spread[0][0], 0)), leastError)
 	l.PeriodError = max(math.Sqrt(max(l.spread[1][1], 0)), leastError/max(float64(hi-lo), 1))
+}
+
+// unmixed sets the exposure and the errors of a lock that no mixed frame bears
+// out, from frames at times from and to: that changes fall between its frames
+// places it to within one.
+func (l *Lock) unmixed(from, to, step float64, k anchor) {
+	l.Epoch -= (k.exposure - l.Exposure) / 2
+	l.Exposure = k.exposure
+	l.known, _ = l.Picture((from+to)/2, 0.5, 0.5)
+	even := step / math.Sqrt(12) // deviation of an even spread over a frame
+	l.EpochError = even
+	l.PeriodError = even / max((to-from)/l.Period, 1)
+	l.spread = [parameters][parameters]float64{}
+	for i, e := range [parameters]float64{l.EpochError, l.PeriodError, k.slopeError, k.acrossError, k.exposureSpread} {
+		l.spread[i][i] = e * e
+	}
+	l.Tail, l.Lead = 0, 0
 }
 
 // leastError, s: no clock of a camera is steadier than this.
