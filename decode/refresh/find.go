@@ -78,12 +78,15 @@ type finder struct {
 // frame. A few clear changes tell the rhythm; many small ones that keep none
 // must not hide it. Faint changes count as long as they keep it, though: the
 // strongest alone may come seldom (flashes, drawings on every second picture).
+// Where it skips all of some frames and codes the noise of the others, only what
+// stands out from the typical frame counts: typical.
 // Where a liquid crystal takes its time each frame changes far above noise, and
 // only the strongest of the unit's own changes tell when it begins: own.
-var levels = [...]float64{1, 3, 10, 40, own}
+var levels = [...]float64{1, 3, 10, farthest, typical, own}
 
-// own stands for the level that goes by a unit's own changes.
-const own = 0
+// farthest is the highest level that is a multiple of noise, and own and
+// typical stand for those that go by a unit's own changes.
+const farthest, typical, own = 40, -1, 0
 
 func (s *series) find(o FindOptions) Estimate {
 	n := len(s.frames)
@@ -144,9 +147,12 @@ func (s *series) floors(level float64) []float64 {
 		// a thing passes in a few pictures, and strongest is the share of
 		// their energy that others need: a third of their amplitude.
 		strongShare, strongest = 0.02, 1.0 / 16
+		// outstanding is how much more energy than the typical frame others
+		// need: coded noise varies by half.
+		outstanding = 2
 	)
 	rest := s.rests()
-	if level != own {
+	if level > own {
 		for i := range rest {
 			rest[i] *= level
 		}
@@ -158,7 +164,11 @@ func (s *series) floors(level float64) []float64 {
 			v[j] = s.frames[j].change[i]
 		}
 		slices.Sort(v)
-		rest[i] = max(levels[len(levels)-2]*rest[i], strongest*v[int((1-strongShare)*float64(len(v)))])
+		if level == typical {
+			rest[i] = max(rest[i], outstanding*v[len(v)/2])
+		} else {
+			rest[i] = max(farthest*rest[i], strongest*v[int((1-strongShare)*float64(len(v)))])
+		}
 	}
 	return rest
 }
