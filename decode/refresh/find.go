@@ -97,7 +97,7 @@ func (s *series) find(o FindOptions) Estimate {
 	if !(step > 0) {
 		return Estimate{Reason: "the frames' times do not rise"}
 	}
-	// convincing is the share of change on the grid that ends the search.
+	// convincing is the worth that ends the search.
 	const convincing = 0.95
 	var best Estimate
 	var first *finder
@@ -106,10 +106,10 @@ func (s *series) find(o FindOptions) Estimate {
 		e := d.attempt(o, i == 0)
 		if i == 0 {
 			first, best = d, e
-		} else if e.Found && (!best.Found || e.Confidence > best.Confidence) {
+		} else if e.Found && (!best.Found || e.worth() > best.worth()) {
 			best = e
 		}
-		if best.Found && best.Confidence >= convincing || !e.searched {
+		if best.Found && best.worth() >= convincing || i == 0 && !e.searched {
 			break
 		}
 	}
@@ -117,6 +117,19 @@ func (s *series) find(o FindOptions) Estimate {
 		first.explain(&best)
 	}
 	return best
+}
+
+// worth is the confidence of what was found, less where mixed frames do not bear
+// it out.
+func (e *Estimate) worth() float64 {
+	// usualCost is the mean cost of a trace, in variances, that a right lock
+	// has, and unborneCost stands for that of one without any.
+	const usualCost, unborneCost = 2.0, 2.5
+	c := e.cost
+	if e.traces == 0 {
+		c = unborneCost
+	}
+	return e.Confidence * min(1, usualCost/c)
 }
 
 // attempt searches with what stands out at one level.

@@ -559,7 +559,7 @@ func (d *finder) refine(c candidate, noise float64) Estimate {
 			best = f
 		}
 	}
-	e := Estimate{Lock: best.lock, Found: true, Noise: noise, rest: d.rest, reach: d.reach, cost: best.cost}
+	e := Estimate{Lock: best.lock, Found: true, Noise: noise, rest: d.rest, reach: d.reach, cost: best.cost, traces: best.traces}
 	// A fit that left the line that it began with explains something else.
 	const strayed = 3 // line widths
 	if !(math.Abs(1/best.lock.Period-c.f)*d.span() < strayed) {
@@ -572,10 +572,14 @@ func (d *finder) refine(c candidate, noise float64) Estimate {
 	e.FramesPerPicture = e.Period / d.step
 	on, chance := d.onGrid(&e.Lock, n)
 	e.Confidence = on
-	// Where nearly every frame has an update there is no place off the grid.
-	const everywhere = 0.9
-	if chance > everywhere {
-		e.Confidence = min(1, c.coherent/d.expected(c.f))
+	// Where most frames have an update there is hardly a place off the grid.
+	const most, everywhere = 0.7, 0.9
+	coherent := min(1, c.coherent/d.expected(c.f))
+	switch {
+	case chance > everywhere:
+		e.Confidence = coherent
+	case chance > most:
+		e.Confidence = min(on, coherent)
 	}
 	// Sets run at rates of the trade; another one must be seen clearly to be
 	// believed (as in a file whose times are stretched).

@@ -113,6 +113,7 @@ type Estimate struct {
 
 	rest     []float64 // change energy in each unit that does not count
 	cost     float64   // mean of a trace, in variances
+	traces   int       // of mixed frames and their neighbours
 	reach    float64   // of levels at which the rhythm showed
 	searched bool      // there was enough change for a search
 }
