@@ -113,6 +113,13 @@ func (s *series) find(o FindOptions) Estimate {
 			break
 		}
 	}
+	// doubtful is the worth below which a lock is one of the encoder's rhythm or
+	// of light that is switched: such came to 0.3 at most, and right ones on
+	// hand-held films of fine detail to 0.36 at least.
+	const doubtful = 0.33
+	if best.Found && best.worth() < doubtful {
+		best = Estimate{Noise: best.Noise, Reason: irregular, searched: true}
+	}
 	if !best.Found && !o.quiet {
 		first.explain(&best)
 	}

@@ -208,7 +208,7 @@ func (s *state) judge(w *detect.Window, window image.Rectangle, c carrier) verdi
 	if v.odds < leastIntra {
 		return v
 	}
-	best, asked := math.Inf(-1), false
+	best, asked, rests := math.Inf(-1), false, true
 	back := false
 	var held [2]int // which field each neighbour has the same
 	for i, side := range []int{-1, 1} {
@@ -218,6 +218,7 @@ func (s *state) judge(w *detect.Window, window image.Rectangle, c carrier) verdi
 		}
 		c := l.follow(&v.look, &q.Y, courseReach*s.reach.X)
 		asked = true
+		rests = rests && v.rests(&c)
 		best = max(best, v.instants(&c, noise))
 		held[i] = v.held(&c, noise)
 		d := -v.look.direction(&c) * float64(side)
@@ -228,6 +229,8 @@ func (s *state) judge(w *detect.Window, window image.Rectangle, c carrier) verdi
 	}
 	if !asked {
 		best = loneWeight
+	} else if rests {
+		best = frozenWeight
 	} else if held[0]*held[1] < 0 {
 		best = burstWeight
 	} else if back {

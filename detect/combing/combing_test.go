@@ -111,3 +111,27 @@ func TestCleanAndStillLines(t *testing.T) {
 		}
 	}
 }
+
+// What differs between the fields of a comb moves twice as far from picture to
+// picture; lines at rest stay, whatever a codec makes of them.
+func TestRests(t *testing.T) {
+	k := look{still: 100}
+	for _, c := range []struct {
+		name      string
+		even, odd float64
+		want      bool
+	}{
+		{"lines at rest", 5, 5, true},
+		{"lines at rest, coded anew", 45, 55, true},
+		{"one field coded anew more than the other", 32, 66, true},
+		{"motion", 100, 110, false},
+		{"slow motion", 70, 73, false},
+		{"one field held", 0, 72, false},
+		{"one field held, coded", 17, 95, false},
+		{"a repeated picture", 0, 0, true},
+	} {
+		if got := k.rests(&course{evenRest: c.even, oddRest: c.odd}); got != c.want {
+			t.Errorf("%s: at rest %v", c.name, got)
+		}
+	}
+}

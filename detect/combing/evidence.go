@@ -58,6 +58,13 @@ const (
 	// sameField is the share of it that may be left between two pictures
 	// of the same field: a codec's rounding.
 	sameField = 0.1
+	// atRest is the share of the difference between the fields by which a field
+	// at least differs from the same field of a neighbour where what is combed
+	// moves: the pictures are twice as far apart as the fields, so that 0.7 to 2
+	// of it are seen, and 0.2 to 0.65 where lines at rest are coded anew. Of two
+	// pictures that have one field in common the other counts alone: oneField is
+	// what a codec leaves of the common one, as a share of the other.
+	atRest, oneField = 0.6, 0.3
 	// better is how much more is left without a displacement when a field
 	// has moved.
 	better = 1.3
@@ -187,6 +194,13 @@ func (k *look) instants(c *course, noise float64) float64 {
 		return movesWeight
 	}
 	return strayWeight
+}
+
+// rests reports whether a neighbouring picture shows the same at the points of
+// the look: what differs between the fields is then no motion, but lines.
+func (k *look) rests(c *course) bool {
+	low, high := min(c.evenRest, c.oddRest), max(c.evenRest, c.oddRest)
+	return low+high < 2*atRest*k.still && (high < atRest*k.still || low > oneField*high)
 }
 
 // held returns which field a neighbouring picture has the same, 1 for the even
