@@ -27,7 +27,7 @@ type Run struct {
 }
 
 // record keeps what every camera frame of a take showed, in little: some
-// sixty bytes a frame.
+// fifty bytes a frame.
 type record struct {
 	frames []recorded
 	runs   []recordedRun

@@ -37,9 +37,9 @@ type Source struct {
 	held    []held // camera frames that may still be asked for
 	ready   []*picture.Picture
 	ended   bool
-	made    [][]Part // of each picture
-	numbers []int    // of each picture, in the order of time
-	parts   []Part   // of the picture that is being built
+	made    made   // of what each picture was made
+	numbers []int  // of each picture, in the order of time
+	parts   []Part // of the picture that is being built
 	record  record
 	facts   Facts
 
@@ -156,12 +156,7 @@ func (o *Source) Facts() Facts {
 
 // Parts returns of which rows of which camera frames picture i was made, the
 // one to prefer first.
-func (o *Source) Parts(i int) []Part {
-	if i < 0 || i >= len(o.made) {
-		return nil
-	}
-	return o.made[i]
-}
+func (o *Source) Parts(i int) []Part { return o.made.of(i) }
 
 // Close lets the camera frames go that are still held.
 func (o *Source) Close() {
@@ -327,7 +322,7 @@ func (o *Source) built(b *refresh.Built) error {
 	}
 	o.facts.Noise = b.Noise
 	o.facts.Displayed++
-	o.made = append(o.made, slices.Clone(o.parts))
+	o.made.add(o.parts)
 	o.numbers = append(o.numbers, b.Picture)
 	o.parts = o.parts[:0]
 	o.ready = append(o.ready, p)
