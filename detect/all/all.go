@@ -7,9 +7,12 @@ import (
 	"setwitness/detect/cadence"
 	"setwitness/detect/cells"
 	"setwitness/detect/combing"
+	"setwitness/detect/contour"
 	"setwitness/detect/echo"
 	"setwitness/detect/ghost"
 	"setwitness/detect/motion"
+	"setwitness/detect/nearblack"
+	"setwitness/detect/posterisation"
 )
 
 // Stages returns every stage in the order in which they run.
@@ -21,5 +24,8 @@ func Stages() []*detect.Stage {
 		cadence.Stage,
 		combing.Stage,
 		ghost.Stage,
+		contour.Stage,
+		nearblack.Stage,
+		posterisation.Stage,
 	}
 }

@@ -1,0 +1,371 @@
+// Package contour looks for contours in soft gradients: places where a slope
+// was broken into plateaus.
+//
+// In: the reduced luma plane of package cells and the chroma planes, about ten
+// times a second. Out: for each picture that was looked at, a Field: gradients
+// with their contours, each with the levels on either side. What is a fault, the
+// detectors that need the stage decide.
+//
+// Lines are taken through a plane, along the rows and along the columns, each
+// the mean of a few samples across. On a line an edge is a sharp change from one
+// plateau to another. Edges between the same two levels that continue each other
+// from line to line are a contour; contours with a plateau between them whose
+// levels go on in the same direction are a gradient. A shape's border has no
+// next plateau; texture, dither and grain have none at all; and what is lit has
+// no two levels that stay the same along an edge.
+package contour
+
+import (
+	"image"
+	"math"
+	"time"
+
+	"setwitness/decode/picture"
+	"setwitness/detect"
+	"setwitness/detect/cells"
+	"setwitness/detect/vision"
+)
+
+// Every is the time between two pictures that are looked at: half of the time
+// to which the start of a fault is stated.
+const Every = 100 * time.Millisecond
+
+// Stage measures.
+var Stage = &detect.Stage{
+	Name:  "contour",
+	Title: "contours in soft gradients",
+	Doc: "Contours between plateaus in luma and in chroma, ten times a second: levels on either side, length, " +
+		"width of the plateaus, and which belong to one gradient. Leaves no marks.",
+	Needs: []detect.Need{{Stage: cells.Stage}},
+	Reads: true,
+	New:   func(s *detect.Setup) (detect.State, error) { return newStore(s), nil },
+}
+
+// Channel is a plane of a picture.
+type Channel uint8
+
+// The channels.
+const (
+	Luma Channel = iota
+	Blue         // Cb
+	Red          // Cr
+)
+
+// Contour is the border between two plateaus.
+type Contour struct {
+	// Low and High are the levels on either side, code values of the take.
+	Low, High float64
+	Region    image.Rectangle // raster pixels
+	// Length is in raster pixels. It is 0 for a contour that runs more along
+	// the lines than across: those of the other direction measure it.
+	Length float64
+	// Wide is the mean width of the narrower plateau beside it, raster pixels.
+	Wide float64
+	// Straight is set when it does not bend, Upright when it is straight along
+	// the rows or columns.
+	Straight, Upright bool
+	// Speed is how fast it moves across itself, pixels a second; 0 where the
+	// picture looked at before has none between these levels nearby.
+	Speed float64
+	// Gridded is the share of it that lies on the grid of a codec's blocks.
+	Gridded float64
+	// Other are the levels of the other channels at its middle, code values.
+	Other [3]float64
+	// LumaStep is how much luma differs across it, code values: of a contour
+	// in chroma.
+	LumaStep float64
+}
+
+// Step is the difference of the levels.
+func (c *Contour) Step() float64 { return c.High - c.Low }
+
+// Gradient is contours in a row: from plateau to plateau the levels go on in
+// one direction.
+type Gradient struct {
+	Channel  Channel
+	Contours []Contour
+	Region   image.Rectangle // raster pixels
+}
+
+// Field is what one picture shows.
+type Field struct {
+	Picture   int
+	Time      time.Duration
+	Gradients []Gradient
+	// Soft is the share of the picture, in luma, that slopes gently, in the dark
+	// range and above: where contours would show.
+	Soft [2]float64
+	// Noise is the standard deviation of a line's sample, code values.
+	Noise float64
+}
+
+// NearBlack is the share of peak luminance up to which a level is dark, as the
+// field speaks of near black (common practice, no source).
+const NearBlack = 0.05
+
+// Store keeps the newest field.
+type Store struct {
+	format  picture.Format
+	cells   *cells.Store
+	scale   float64 // code values of the take to one of 8 bits
+	least   [3][levels]float32
+	dark    float64 // code of the take up to which a level is near black
+	due     time.Duration
+	field   Field
+	known   bool
+	tracers [3][2]*tracer
+	average *average
+}
+
+// In returns the store for a stage that needs Stage.
+func In(s *detect.Setup) *Store { return s.Needed(Stage).(*Store) }
+
+func newStore(s *detect.Setup) *Store {
+	st := &Store{format: s.Format, cells: cells.In(s), scale: math.Ldexp(1, s.Format.Depth-8), dark: DarkCode(s.Viewer)}
+	for i := range levels {
+		step := LeastStep(s.Viewer, s.Format, float64(i)*st.scale) / st.scale
+		st.least[Luma][i] = float32(one * step)
+		// Chroma has no levels of light of its own: what can be told from the
+		// rounding of the take's own codes.
+		st.least[Blue][i] = float32(one * lossless / st.scale)
+	}
+	st.least[Red] = st.least[Blue]
+	if s.Viewer.Camera {
+		st.average = &average{}
+	}
+	return st
+}
+
+// DarkCode is the code of the take up to which a level is near black.
+func DarkCode(v *vision.Viewer) float64 { return v.Code(v.LevelFor(NearBlack * v.PeakNits)) }
+
+const (
+	// lossless is the least step that is looked for, in codes: a gradient that
+	// has all of its levels has steps of one, and averages stray from it.
+	lossless = 0.9
+	// A step is visible when it is one JND by the DICOM display function, the
+	// milder of the two models, or, where that does not reach, six by Barten's:
+	// what one JND of the first is by the second near its lower end (PS3.14 and
+	// Barten 1999 at 0.05 to 1 cd/m2: 6 to 9).
+	visibleGSDF, visibleBarten = 1, 6
+)
+
+// Visible reports whether the models say that a step between two codes shows.
+func Visible(v *vision.Viewer, a, b float64) bool {
+	s := v.Step(a, b)
+	return s.GSDF >= visibleGSDF || s.GSDF == 0 && s.Barten >= visibleBarten
+}
+
+// LeastStep is the least step that is looked for at a level, code values: one
+// that shows, and no less than the rounding of the codes makes.
+func LeastStep(v *vision.Viewer, f picture.Format, level float64) float64 {
+	unit := Unit(v, level)
+	step := lossless * unit
+	const finer = 1.05
+	for most := v.Most() / 8; step < most && !Visible(v, level, level+step); step *= finer {
+	}
+	return step
+}
+
+// Unit is the step of a gradient that has all of its levels, code values of the
+// take: one. What a camera saw has no codes of its own set: there it is one of 8
+// bits, of a signal that the screen showed by BT.1886, as large as the camera
+// shows it.
+func Unit(v *vision.Viewer, level float64) float64 {
+	if !v.Camera {
+		return 1
+	}
+	const codes = 219
+	set := vision.NewDisplay(vision.Conditions{PeakNits: v.PeakNits, BlackNits: v.BlackNits, EOTF: vision.BT1886})
+	shown := set.LevelFor(v.CodeLight(level))
+	after := v.Code(v.LevelFor(set.Light(shown + 1.0/codes)))
+	return max(after-v.Code(v.LevelFor(set.Light(shown))), math.Ldexp(1, v.Depth-8)/4)
+}
+
+// At returns what picture i shows, or nil where it was not looked at or is no
+// longer kept. The caller may read it until its own Step ends.
+func (s *Store) At(i int) *Field {
+	if !s.known || s.field.Picture != i {
+		return nil
+	}
+	return &s.field
+}
+
+// Step looks at picture w.T when it is time.
+func (s *Store) Step(w *detect.Window) error {
+	s.known = false
+	m := s.cells.At(w.T)
+	r := &m.Reduced
+	if r.W < leastSide || r.H < leastSide {
+		return nil
+	}
+	pix := r.Pix
+	if s.average != nil {
+		s.average.add(m)
+	}
+	now := w.Time()
+	if now < s.due {
+		return nil
+	}
+	elapsed := now - s.field.Time
+	s.due = now + Every
+	if s.average != nil {
+		pix = s.average.take()
+	}
+	f := &s.field
+	f.Picture, f.Time, f.Gradients = w.T, now, f.Gradients[:0]
+	s.known = true
+	luma := plate{w: r.W, h: r.H, pix16: pix, stride: r.W, stepX: r.StepX, stepY: r.StepY, full: cells.Unit8}
+	s.look(f, Luma, &luma, nil, elapsed)
+	s.survey(f, m)
+	p := w.Picture(w.T)
+	for i, plane := range []*picture.Plane{&p.Cb, &p.Cr} {
+		c := Blue + Channel(i)
+		if plane.Empty() || plane.W < leastSide || plane.H < leastSide {
+			continue
+		}
+		chroma := plate{w: plane.W, h: plane.H, pix8: plane.Pix, pix16: plane.Pix16, stride: plane.Stride,
+			stepX: max(1, p.Y.W/plane.W), stepY: max(1, p.Y.H/plane.H), full: int32(s.scale)}
+		s.look(f, c, &chroma, &luma, elapsed)
+	}
+	for i := range f.Gradients {
+		s.surround(&f.Gradients[i], p, &luma)
+	}
+	return nil
+}
+
+// leastSide is what a plane needs for a contour to cross enough lines of it.
+const leastSide = 64
+
+func (s *Store) look(f *Field, c Channel, p, luma *plate, elapsed time.Duration) {
+	first := len(f.Gradients)
+	for d := range 2 {
+		t := s.tracers[c][d]
+		if t == nil {
+			t = newTracer(p, d == 1, &s.least[c])
+			s.tracers[c][d] = t
+		}
+		t.load(p)
+		t.trace(elapsed)
+		if luma != nil {
+			t.lumaSteps(luma)
+		}
+		for _, b := range t.bands() {
+			g := f.grow(c)
+			for _, k := range b {
+				o := t.contour(k, p, s.scale)
+				g.Region = g.Region.Union(o.Region)
+				g.Contours = append(g.Contours, o)
+			}
+		}
+	}
+	f.Gradients = merge(f.Gradients, first, int(nextTo*float64(s.format.W)))
+}
+
+// grow adds a gradient, in the memory of one of an earlier picture.
+func (f *Field) grow(c Channel) *Gradient {
+	n := len(f.Gradients)
+	if n < cap(f.Gradients) {
+		f.Gradients = f.Gradients[:n+1]
+	} else {
+		f.Gradients = append(f.Gradients, Gradient{})
+	}
+	g := &f.Gradients[n]
+	*g = Gradient{Channel: c, Contours: g.Contours[:0]}
+	return g
+}
+
+// merge joins the gradients from first on that the two directions see of one.
+func merge(gs []Gradient, first, reach int) []Gradient {
+	for i := first; i < len(gs); i++ {
+		for k := len(gs) - 1; k > i; k-- {
+			if gs[i].same(&gs[k], reach) {
+				gs[i].Contours = append(gs[i].Contours, gs[k].Contours...)
+				gs[i].Region = gs[i].Region.Union(gs[k].Region)
+				// Exchanged, so that no two share memory.
+				last := len(gs) - 1
+				gs[k], gs[last] = gs[last], gs[k]
+				gs = gs[:last]
+				k = last
+			}
+		}
+	}
+	return gs
+}
+
+// same reports whether two gradients share a place and a contour's levels.
+func (g *Gradient) same(o *Gradient, reach int) bool {
+	if !g.Region.Inset(-reach).Overlaps(o.Region) {
+		return false
+	}
+	for i := range g.Contours {
+		for k := range o.Contours {
+			a, b := &g.Contours[i], &o.Contours[k]
+			tol := levelsAgree * min(a.Step(), b.Step())
+			if math.Abs(a.Low-b.Low) < tol && math.Abs(a.High-b.High) < tol && a.Region.Inset(-reach).Overlaps(b.Region) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// nextTo is how near, as a share of the width, two contours of the same levels
+// lie that are of one gradient: a codec breaks them here and there.
+const nextTo = 1.0 / 12
+
+// surround notes what the other channels show at each contour of a gradient.
+func (s *Store) surround(g *Gradient, p *picture.Picture, luma *plate) {
+	for i := range g.Contours {
+		c := &g.Contours[i]
+		mid := c.Region.Min.Add(c.Region.Max).Div(2)
+		for k, plane := range []*picture.Plane{&p.Y, &p.Cb, &p.Cr} {
+			c.Other[k] = 128 * s.scale
+			if !plane.Empty() {
+				c.Other[k] = float64(plane.At(min(mid.X*plane.W/p.Y.W, plane.W-1), min(mid.Y*plane.H/p.Y.H, plane.H-1)))
+			}
+		}
+	}
+}
+
+// survey notes how much of the picture slopes gently, and how noisy it is there.
+func (s *Store) survey(f *Field, m *cells.Map) {
+	const (
+		calm = 2.5 // codes of 8 bits that a cell's pixels differ from the next, mean
+		// From a cell to the next but one a slope rises by half a code at
+		// least, else it is a plain area, and by no more than eight.
+		leastRise, mostRise = 0.5, 8
+		// The mean |a-2b+c| of noise of a standard deviation of one.
+		second = 1.95
+	)
+	dark := s.dark / s.scale
+	mean := func(x, y int) float64 { c := m.At(x, y); return float64(c.Sum) / float64(c.Pixels) / s.scale }
+	var share [2]int
+	var curved, pixels float64
+	for y := 1; y+1 < m.Rows; y++ {
+		for x := 1; x+1 < m.Cols; x++ {
+			c := m.At(x, y)
+			n := float64(c.Pixels) * s.scale
+			if float64(c.Horizontal) > calm*n || float64(c.Vertical) > 2*calm*n {
+				continue
+			}
+			rise := max(math.Abs(mean(x+1, y)-mean(x-1, y)), math.Abs(mean(x, y+1)-mean(x, y-1)))
+			if rise < leastRise || rise > mostRise {
+				continue
+			}
+			if mean(x, y) <= dark {
+				share[0]++
+			} else {
+				share[1]++
+			}
+			curved += float64(c.Second)
+			pixels += float64(c.Pixels)
+		}
+	}
+	all := float64(m.Cols * m.Rows)
+	f.Soft = [2]float64{float64(share[0]) / all, float64(share[1]) / all}
+	f.Noise = 0
+	if pixels > 0 {
+		f.Noise = curved / pixels / second / math.Sqrt(float64(m.Reduced.StepX*m.Reduced.StepY*s.tracers[Luma][0].thick))
+	}
+}

@@ -1,0 +1,101 @@
+package contour
+
+import (
+	"image"
+	"math"
+
+	"setwitness/decode/picture"
+)
+
+// Evidence that contours are a gradient's and not drawn. All lengths are shares
+// of the height of the picture.
+const (
+	// fewSteps is the largest step, codes of 8 bits, of which two contours in a
+	// row are enough; for each further one of moreStep one contour more. Things
+	// are drawn in tones that lie apart.
+	fewSteps, moreStep = 4.0, 4.0
+	leastContours      = 2
+	mostContours       = 6
+	// drawnContours are wanted where contours are straight, and drawnMore where
+	// the step is also large: so are edges of things.
+	drawnContours, drawnMore = 3, 2
+	// uprightContours are wanted where they run along rows or columns, and steps
+	// of no more than uprightStep codes of 8 bits: so do staircases and
+	// graphics, which have a dozen levels or fewer (ITU-R BT.2111: eleven).
+	uprightContours, uprightStep = 13, 8.0
+	// leastWide is the width of the plateaus, as a share of the width of the
+	// picture: twice what the window of a jump needs.
+	leastWide = 1.0 / 100
+	// leastLength is the length of all contours together.
+	leastLength = 0.5
+	// mostGridded is the share of contours on the grid of a codec's blocks that
+	// chance explains: an eighth to a quarter, as one sample or two fall on it.
+	mostGridded = 0.35
+	// Weights of the evidence, natural logarithm of the odds.
+	oddsContour, oddsLength, oddsMost, oddsGrid = 0.5, 0.7, 3.0, 12.0
+)
+
+// colourStep is how many codes of chroma count as one of luma where things are
+// told from gradients: colours that are drawn lie farther apart.
+const colourStep = 2
+
+// odds is the evidence, natural logarithm, that a part of a gradient was broken
+// into plateaus rather than drawn or left by a codec.
+func (p *Part) odds(f picture.Format, c Channel) float64 {
+	if p.Wide < leastWide*float64(f.W) {
+		return math.Inf(-1)
+	}
+	step := p.Step / math.Ldexp(1, f.Depth-8)
+	if c != Luma {
+		step /= colourStep
+	}
+	wanted := min(leastContours+math.Ceil(max(0, step-fewSteps)/moreStep), mostContours)
+	const most = 0.5 // of the length
+	if p.Straight > most {
+		wanted = max(wanted, drawnContours)
+		if step > fewSteps {
+			wanted += drawnMore
+		}
+	}
+	if p.Upright > most {
+		if step > uprightStep {
+			return math.Inf(-1)
+		}
+		wanted = max(wanted, uprightContours)
+	}
+	length := p.Length / float64(f.H)
+	odds := oddsContour*(p.Levels-1-wanted+0.5) + oddsLength*min(0, length-leastLength)/leastLength
+	return min(odds, oddsMost) - oddsGrid*max(0, p.Gridded-mostGridded)
+}
+
+// memory is what a detector saw in the picture looked at before: what shows in
+// one picture alone is left to chance.
+type memory struct {
+	now, before []sight
+}
+
+type sight struct {
+	channel   Channel
+	region    image.Rectangle
+	low, high float64
+}
+
+// begin starts a new picture.
+func (m *memory) begin() { m.now, m.before = m.before[:0], m.now }
+
+// again notes a part and reports whether the picture before had it.
+func (m *memory) again(c Channel, p *Part) bool {
+	m.now = append(m.now, sight{c, p.Region, p.Low, p.High})
+	for _, s := range m.before {
+		if s.channel == c && s.region.Overlaps(p.Region) && s.low < p.High && p.Low < s.high {
+			return true
+		}
+	}
+	return false
+}
+
+// doubtful is the confidence of what is seen for the first time: it only extends
+// an event.
+const doubtful = 0.45
+
+func confidence(odds float64) float64 { return 1 / (1 + math.Exp(-odds)) }

@@ -1,0 +1,186 @@
+package contour
+
+// one is a code of 8 bits in the unit of a line's samples, whatever the depth
+// of the take.
+const one = 64
+
+// edge is a place on a line where the level changes from one plateau to
+// another.
+type edge struct {
+	line        int32
+	at          float32 // between which samples
+	left, right float32 // levels on either side
+	step        float32 // right less left
+	wide        float32 // the shorter of the two plateaus, samples
+	next        int32   // edge on the same line at the other end of the right plateau, or -1
+	before      int32   // edge of the same contour on an earlier line, or -1
+	contour     int32   // or -1
+}
+
+// peak is a place where the level changes the most.
+type peak struct {
+	at   int
+	jump int32 // times half; 0 where the level changes over too long a way
+}
+
+// liner finds the edges of lines.
+type liner struct {
+	half   int              // samples on either side over which a jump is taken
+	least  *[levels]float32 // the least step at each level
+	lowest float32          // of them
+	sums   []int32          // of the samples before each
+	peaks  []peak
+}
+
+// levels is how many codes of 8 bits there are.
+const levels = 256
+
+const (
+	// An edge may take up to so many samples on either side: the samples are
+	// averages of two pixels each way, a codec's deblocking filter smooths three
+	// pixels on either side of a block's border, and its transform rings a few
+	// more.
+	leastBlurred, mostBlurred, moreBlurred = 2, 6, 2
+	// crisp is how many times as wide as an edge its plateaus are at least.
+	crisp = 2
+	// nearBy is as much of a plateau as is looked at for its level at an edge.
+	nearBy = 16
+	// peakShare is the share of the least step that a jump has to have: its
+	// window holds some of the transition.
+	peakShare = 0.7
+	// A plateau may rise or fall over its whole length by this share of the
+	// step, and stray from its mean by that: what a codec leaves.
+	flatDrift, flatStray = 0.3, 0.15
+)
+
+// find appends the edges of a line of samples to out.
+func (l *liner) find(out []edge, line int, v []int32) []edge {
+	l.findPeaks(v)
+	last := -1 // edge that ends at the plateau in hand
+	lastEnd := 0
+	for i, p := range l.peaks {
+		from, to := 0, len(v)
+		if i > 0 {
+			from = l.peaks[i-1].at + leastBlurred
+		}
+		if i+1 < len(l.peaks) {
+			to = l.peaks[i+1].at - leastBlurred
+		}
+		a, b, ok := l.sides(v, p, from, to)
+		if !ok {
+			last = -1
+			continue
+		}
+		e := edge{line: int32(line), at: float32(a+b) / 2, next: -1, before: -1, contour: -1}
+		e.left, e.right = l.mean(max(from, a-nearBy), a), l.mean(b, min(to, b+nearBy))
+		e.step = e.right - e.left
+		e.wide = float32(min(a-from, to-b))
+		// The plateau before ends at this edge, and is flat as a whole.
+		if last >= 0 && out[last].step*e.step > 0 && l.flat(v, lastEnd, a, min(magnitude(e.step), magnitude(out[last].step))) {
+			out[last].next = int32(len(out))
+		}
+		out = append(out, e)
+		last, lastEnd = len(out)-1, b
+	}
+	return out
+}
+
+// sides returns where the plateau before a peak ends and the one after it
+// begins, neither of which may reach beyond from and to.
+func (l *liner) sides(v []int32, p peak, from, to int) (a, b int, ok bool) {
+	if p.jump == 0 {
+		return 0, 0, false
+	}
+	for blurred := leastBlurred; blurred <= mostBlurred; blurred += moreBlurred {
+		a, b = p.at-blurred, p.at+blurred
+		least := max(l.half, crisp*(blurred-leastBlurred))
+		if a-from < least || to-b < least {
+			return 0, 0, false
+		}
+		left, right := max(from, a-nearBy), min(to, b+nearBy)
+		before, after := l.mean(left, a), l.mean(b, right)
+		step := after - before
+		size := magnitude(step)
+		if (step > 0) != (p.jump > 0) || size < l.leastAt((before+after)/2) {
+			continue
+		}
+		if l.flat(v, left, a, size) && l.flat(v, b, right, size) {
+			return a, b, true
+		}
+	}
+	return 0, 0, false
+}
+
+// findPeaks lists where the mean of the samples ahead differs the most from that
+// of those behind.
+func (l *liner) findPeaks(v []int32) {
+	n, h := len(v), l.half
+	sums := l.sums
+	sum := int32(0)
+	for i, s := range v {
+		sums[i] = sum
+		sum += s
+	}
+	sums[n] = sum
+	l.peaks = l.peaks[:0]
+	share := peakShare * float32(h)
+	least := int32(share * l.lowest)
+	longest := 2 * (h + mostBlurred)
+	start := -1
+	var best peak
+	end := func(x int) {
+		if start < 0 {
+			return
+		}
+		if x-start > longest {
+			best = peak{at: (start + x) / 2}
+		}
+		l.peaks = append(l.peaks, best)
+		start = -1
+	}
+	for x := h; x+h <= n; x++ {
+		jump := sums[x+h] - 2*sums[x] + sums[x-h]
+		if jump < least && jump > -least || float32(abs(jump)) < share*l.leastAt(float32(v[x])) {
+			end(x)
+			continue
+		}
+		if start >= 0 && (jump > 0) != (best.jump > 0) {
+			end(x)
+		}
+		if start < 0 {
+			start, best = x, peak{x, jump}
+		} else if abs(jump) > abs(best.jump) {
+			best = peak{x, jump}
+		}
+	}
+	end(n - h + 1)
+}
+
+func (l *liner) leastAt(level float32) float32 {
+	return l.least[min(max(int(level/one), 0), len(l.least)-1)]
+}
+
+func (l *liner) mean(from, to int) float32 {
+	return float32(l.sums[to]-l.sums[from]) / float32(to-from)
+}
+
+// flat reports whether samples from from to to are a plateau beside a step.
+func (l *liner) flat(v []int32, from, to int, step float32) bool {
+	n := to - from
+	if n <= 0 {
+		return false
+	}
+	if n >= 4 && magnitude(l.mean(from, from+n/2)-l.mean(to-n/2, to)) > flatDrift*step {
+		return false
+	}
+	m := int32(l.mean(from, to))
+	var stray int32
+	for _, s := range v[from:to] {
+		stray += abs(s - m)
+	}
+	return float32(stray) <= flatStray*step*float32(n)
+}
+
+func abs(v int32) int32 { return max(v, -v) }
+
+func magnitude(v float32) float32 { return max(v, -v) }

@@ -1,0 +1,133 @@
+package contour
+
+import (
+	"cmp"
+	"image"
+	"math"
+	"slices"
+)
+
+// Part is what contours of one gradient that follow each other have in common.
+type Part struct {
+	Contours int
+	// Levels is how many plateaus there are, Expected how many levels a gradient
+	// over the same range has that has lost none.
+	Levels, Expected float64
+	Low, High        float64 // code values
+	// Step is the mean distance of the levels, code values, and Lost how many
+	// times that of a gradient that has lost none.
+	Step, Lost float64
+	// Length is that of all contours, raster pixels.
+	Length float64
+	Wide   float64 // mean width of the plateaus, raster pixels
+	Region image.Rectangle
+	// Upright is the share of the length that is straight along rows or
+	// columns, Straight the share that is straight at all.
+	Straight, Upright float64
+	Speed             float64 // mean, pixels a second
+	LumaStep          float64 // mean, code values
+	// Gridded is the share of the length on the grid of a codec's blocks.
+	Gridded float64
+
+	stairs []stair
+}
+
+// stair is a step between two plateaus.
+type stair struct{ low, high float64 }
+
+// gapless is how many times its own step a level may lie above the one before
+// it: contours that are left out, or were not seen, break a run.
+const gapless = 1.3
+
+// measure sums up the contours that keep holds good, as far as their levels
+// follow each other without a gap: the longest such run. unit is the step, at a
+// level, of a gradient that has lost none.
+func (p *Part) measure(contours []Contour, keep func(*Contour) bool, unit func(level float64) float64) {
+	*p = Part{stairs: p.stairs[:0]}
+	for i := range contours {
+		if c := &contours[i]; keep(c) {
+			p.stairs = append(p.stairs, stair{c.Low, c.High})
+		}
+	}
+	run := longest(p.stairs)
+	if len(run) == 0 {
+		return
+	}
+	var lost float64
+	for _, s := range run {
+		p.Step += s.high - s.low
+		lost += unit((s.low + s.high) / 2)
+	}
+	distinct := float64(len(run))
+	p.Lost = p.Step / lost
+	p.Step /= distinct
+	p.Levels, p.Expected = 1+distinct, 1+distinct*p.Lost
+	p.Low, p.High = run[0].low, run[len(run)-1].high
+	moving := 0.0
+	for i := range contours {
+		c := &contours[i]
+		mid := (c.Low + c.High) / 2
+		if mid < p.Low || mid > p.High || !keep(c) {
+			continue
+		}
+		p.Contours++
+		p.Length += c.Length
+		p.Wide += c.Wide
+		p.Region = p.Region.Union(c.Region)
+		if c.Straight {
+			p.Straight += c.Length
+		}
+		if c.Upright {
+			p.Upright += c.Length
+		}
+		if c.Speed > 0 {
+			p.Speed += c.Speed
+			moving++
+		}
+		p.LumaStep += c.LumaStep
+		p.Gridded += c.Gridded * c.Length
+	}
+	n := float64(p.Contours)
+	p.Wide, p.LumaStep = p.Wide/n, p.LumaStep/n
+	p.Speed /= max(moving, 1)
+	p.Straight, p.Upright = p.Straight/max(p.Length, 1), p.Upright/max(p.Length, 1)
+	p.Gridded /= max(p.Length, 1)
+}
+
+// longest returns the most steps that follow each other, lowest first; those of
+// the same levels, on either side of a hill, are one.
+func longest(s []stair) []stair {
+	slices.SortFunc(s, func(a, b stair) int { return cmp.Compare(a.low+a.high, b.low+b.high) })
+	n, from, best, most := 0, 0, 0, 0
+	for _, c := range s {
+		if n > 0 {
+			last := &s[n-1]
+			rise, step := (c.low+c.high-last.low-last.high)/2, max(c.high-c.low, last.high-last.low)
+			if rise < step/2 {
+				continue
+			}
+			if rise > gapless*step {
+				from = n
+			}
+		}
+		s[n] = c
+		n++
+		if n-from > most {
+			best, most = from, n-from
+		}
+	}
+	return s[best : best+most]
+}
+
+// Measures are the numbers behind a finding, by name.
+func (p *Part) Measures() map[string]float64 {
+	return map[string]float64{
+		"step_codes":        p.Step,
+		"contours":          float64(p.Contours),
+		"contour_length_px": p.Length,
+		"plateau_px":        p.Wide,
+		"levels_present":    p.Levels,
+		"levels_expected":   math.Round(p.Expected),
+		"crawl_px_s":        p.Speed,
+	}
+}

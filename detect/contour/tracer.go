@@ -1,0 +1,256 @@
+package contour
+
+import (
+	"image"
+	"math"
+	"time"
+)
+
+// plate is a plane of samples as lines are taken from it. Exactly one of pix8
+// and pix16 is set.
+type plate struct {
+	w, h         int
+	pix8         []uint8
+	pix16        []uint16
+	stride       int
+	stepX, stepY int   // raster pixels to a sample
+	full         int32 // a code of 8 bits in samples
+}
+
+// tracer finds contours across the lines of one direction of one plane.
+type tracer struct {
+	liner
+	across  bool // lines are columns
+	spacing int  // samples from line to line
+	thick   int  // samples that a line is the mean of
+	along   float32
+	aside   float32 // raster pixels to a sample along the line and across
+	lines   [][]int32
+	flat    []int32
+	edges   []edge
+	chains  []chain
+	tips    []tip
+	parents []int32
+	pairs   map[[2]int32]int
+	old     []edge // of the picture looked at before
+	list    [][]*chain
+	at      map[int32]int
+}
+
+const (
+	// linesAcross is how many lines cross a plane along its width; as far
+	// from each other are those along its height.
+	linesAcross = 120
+	// windowsAcross is the width of a plane over that of the half window over
+	// which a jump is taken: plateaus are twice as wide at least.
+	windowsAcross = 320
+)
+
+func newTracer(p *plate, across bool, least *[levels]float32) *tracer {
+	t := &tracer{across: across, pairs: map[[2]int32]int{}, at: map[int32]int{}}
+	t.spacing = max(4, (p.w+linesAcross/2)/linesAcross)
+	t.thick = max(2, t.spacing/2)
+	t.half = max(3, (p.w+windowsAcross/2)/windowsAcross)
+	t.least = least
+	for i, s := range least {
+		if i == 0 || s < t.lowest {
+			t.lowest = s
+		}
+	}
+	n, long := p.h/t.spacing, p.w
+	t.along, t.aside = float32(p.stepX), float32(p.stepY)
+	if across {
+		n, long = p.w/t.spacing, p.h
+		t.along, t.aside = t.aside, t.along
+	}
+	t.flat = make([]int32, n*long)
+	t.lines = make([][]int32, n)
+	for i := range t.lines {
+		t.lines[i] = t.flat[i*long : (i+1)*long]
+	}
+	t.sums = make([]int32, long+1)
+	return t
+}
+
+// load takes the lines from a plane.
+func (t *tracer) load(p *plate) {
+	skip := (t.spacing - t.thick) / 2
+	const shift = 12
+	scale := int32((one << shift) / (p.full * int32(t.thick)))
+	if t.across {
+		if p.pix8 != nil {
+			columns(t, p.pix8, p, skip)
+		} else {
+			columns(t, p.pix16, p, skip)
+		}
+	} else {
+		for i, v := range t.lines {
+			clear(v)
+			for k := range t.thick {
+				at := (i*t.spacing + skip + k) * p.stride
+				if p.pix8 != nil {
+					add(v, p.pix8[at:])
+				} else {
+					add(v, p.pix16[at:])
+				}
+			}
+		}
+	}
+	for i, v := range t.flat {
+		t.flat[i] = v * scale >> shift
+	}
+}
+
+func add[T uint8 | uint16](v []int32, row []T) {
+	row = row[:len(v)]
+	for x, s := range row {
+		v[x] += int32(s)
+	}
+}
+
+func columns[T uint8 | uint16](t *tracer, pix []T, p *plate, skip int) {
+	for y := range p.h {
+		row := pix[y*p.stride:][:p.w]
+		for i := range t.lines {
+			var s int32
+			for _, q := range row[i*t.spacing+skip:][:t.thick] {
+				s += int32(q)
+			}
+			t.flat[i*p.h+y] = s
+		}
+	}
+}
+
+// trace finds the contours of the lines, elapsed after those before.
+func (t *tracer) trace(elapsed time.Duration) {
+	t.old = append(t.old[:0], t.edges...)
+	t.edges = t.edges[:0]
+	for i, v := range t.lines {
+		t.edges = t.find(t.edges, i, v)
+	}
+	t.link()
+	t.gather()
+	t.speeds(elapsed)
+	t.group()
+}
+
+func (t *tracer) root(i int32) int32 {
+	for t.parents[i] != i {
+		t.parents[i] = t.parents[t.parents[i]]
+		i = t.parents[i]
+	}
+	return i
+}
+
+// alike is how many times one step of a gradient may be as large as the next.
+const alike = 2.5
+
+// group joins contours that have a plateau between them.
+func (t *tracer) group() {
+	t.parents = t.parents[:0]
+	for i := range t.chains {
+		t.parents = append(t.parents, int32(i))
+	}
+	clear(t.pairs)
+	for i := range t.edges {
+		e := &t.edges[i]
+		if e.next < 0 {
+			continue
+		}
+		a, b := e.contour, t.edges[e.next].contour
+		if t.chains[a].holds() && t.chains[b].holds() {
+			t.pairs[[2]int32{a, b}]++
+		}
+	}
+	for p, n := range t.pairs {
+		a, b := &t.chains[p[0]], &t.chains[p[1]]
+		if n >= leastEdges/2 && max(a.step(), b.step()) <= alike*min(a.step(), b.step()) {
+			t.parents[t.root(p[0])] = t.root(p[1])
+		}
+	}
+}
+
+// bands lists the contours of each gradient.
+func (t *tracer) bands() [][]*chain {
+	clear(t.at)
+	list := t.list[:0]
+	for i := range t.chains {
+		c := &t.chains[i]
+		if !c.holds() {
+			continue
+		}
+		r := t.root(int32(i))
+		k, ok := t.at[r]
+		if !ok {
+			k = len(list)
+			t.at[r] = k
+			if k < cap(list) {
+				list = list[:k+1]
+				list[k] = list[k][:0]
+			} else {
+				list = append(list, nil)
+			}
+		}
+		list[k] = append(list[k], c)
+	}
+	t.list = list
+	n := 0
+	for i := range list {
+		// One contour alone is a shape's border.
+		if len(list[i]) > 1 {
+			list[n], list[i] = list[i], list[n]
+			n++
+		}
+	}
+	return list[:n]
+}
+
+// contour states a chain in raster pixels and codes of the take.
+func (t *tracer) contour(c *chain, p *plate, scale float64) Contour {
+	a, b := int(c.least*t.along), int(math.Ceil(float64(c.most*t.along)))+1
+	lo, hi := int(float32(c.from)*float32(t.spacing)*t.aside), int(float32(c.to+1)*float32(t.spacing)*t.aside)
+	o := Contour{
+		Region: image.Rect(a, lo, b, hi),
+		Low:    float64(min(c.left, c.right)) / one * scale, High: float64(max(c.left, c.right)) / one * scale,
+		Wide: float64(c.wide * t.along), Straight: c.edges >= bendEdges && c.bend < straight, Speed: float64(c.speed),
+	}
+	if t.across {
+		o.Region = image.Rect(lo, a, hi, b)
+	}
+	o.Region = o.Region.Intersect(image.Rect(0, 0, p.w*p.stepX, p.h*p.stepY))
+	run := (c.most - c.least) * t.along
+	down := float32(c.to-c.from) * float32(t.spacing) * t.aside
+	if run <= down {
+		o.Length = float64(c.length)
+	}
+	o.Upright = o.Straight && run < 2*t.along
+	o.Gridded = float64(c.gridded) / float64(c.edges)
+	o.LumaStep = float64(c.luma) / float64(c.edges) * scale
+	return o
+}
+
+// lumaSteps measures, for a tracer of chroma, how much luma differs across each
+// contour, in codes of 8 bits.
+func (t *tracer) lumaSteps(luma *plate) {
+	if len(t.chains) == 0 {
+		return
+	}
+	off := float32(t.half+mostBlurred) * t.along
+	for i := range t.edges {
+		e := &t.edges[i]
+		c := &t.chains[e.contour]
+		if !c.holds() {
+			continue
+		}
+		u, v := e.at*t.along, (float32(e.line)+0.5)*float32(t.spacing)*t.aside
+		at := func(u, v float32) float32 {
+			if t.across {
+				u, v = v, u
+			}
+			x := min(max(int(u)/luma.stepX, 0), luma.w-1)
+			y := min(max(int(v)/luma.stepY, 0), luma.h-1)
+			return float32(luma.pix16[y*luma.stride+x])
+		}
+		c.luma += magnitude(at(u+off, v)-at(u-off, v)) / float32(luma.full)
+	}
+}

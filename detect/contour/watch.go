@@ -1,0 +1,167 @@
+package contour
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"setwitness/decode/picture"
+	"setwitness/detect"
+	"setwitness/detect/vision"
+)
+
+// LeastStep is the option of both detectors: how much has to be lost.
+var LeastStepOption = detect.Option{
+	Name: "least-step", Default: 1.6, Min: lossless, Max: 8, Unit: "levels",
+	Reason: "steps of one level are all that the take's depth can show, and nothing that a processor lost; two are " +
+		"every other level lost, and 1.6 lies between by ratio and a codec's rounding; 0.9 reports the contours of single " +
+		"codes as well",
+}
+
+// Watch is what the detectors of one range of luma have in common.
+type Watch struct {
+	kind   detect.Kind
+	format picture.Format
+	viewer *vision.Viewer
+	store  *Store
+	dark   bool // the range near black, else the one above
+	least  float64
+	memory memory
+	part   Part
+
+	pictures, shown int // pictures looked at; those of them with a soft gradient
+	last, step      time.Duration
+	seconds         time.Duration
+	noise           float64 // sum over the shown, code values
+}
+
+// NewWatch watches the range near black or the one above for a stage that needs
+// Stage and has LeastStepOption.
+func NewWatch(s *detect.Setup, kind detect.Kind, dark bool) *Watch {
+	return &Watch{kind: kind, format: s.Format, viewer: s.Viewer, store: In(s), dark: dark, least: s.Option(LeastStepOption.Name)}
+}
+
+// Step calls found for every gradient that fell into plateaus in picture w.T,
+// with the confidence in it. p is good until found returns.
+func (x *Watch) Step(w *detect.Window, found func(g *Gradient, p *Part, confidence float64)) {
+	f := x.store.At(w.T)
+	if f == nil {
+		return
+	}
+	x.count(f)
+	x.memory.begin()
+	for i := range f.Gradients {
+		g := &f.Gradients[i]
+		if g.Channel != Luma && x.dark {
+			continue
+		}
+		p := &x.part
+		if g.Channel == Luma {
+			p.measure(g.Contours, x.lost, x.unit)
+		} else {
+			p.measure(g.Contours, x.lostColour, one8)
+		}
+		if p.Contours == 0 {
+			continue
+		}
+		odds := p.odds(x.format, g.Channel)
+		if odds <= 0 {
+			continue
+		}
+		c := confidence(odds)
+		if !x.memory.again(g.Channel, p) {
+			c = min(c, doubtful)
+		}
+		found(g, p, c)
+	}
+}
+
+// one8 is the unit of chroma: a code of 8 bits, for the eye sees less in colour
+// than a finer coding holds.
+func one8(float64) float64 { return 1 }
+
+func (x *Watch) unit(level float64) float64 { return Unit(x.viewer, level) }
+
+// lost reports whether a contour of luma is in the range and larger than what a
+// gradient shows that has lost nothing.
+func (x *Watch) lost(c *Contour) bool {
+	mid := (c.Low + c.High) / 2
+	return mid <= x.store.dark == x.dark && c.Step() >= x.least*x.unit(mid)
+}
+
+const (
+	// colourTimes is how many times the step has to be in chroma what it has to
+	// be in luma, and no less than codes of 8 bits: codecs round chroma more
+	// coarsely, and leave steps of two codes in gradients that had all of them.
+	colourTimes = 1.6
+	// smoothLuma is by how much luma may differ across a contour in colour,
+	// codes of 8 bits: it is nearly smooth there, else it is a thing's edge.
+	smoothLuma = 2
+)
+
+// lostColour is lost for chroma.
+func (x *Watch) lostColour(c *Contour) bool {
+	return c.Step() >= x.least*colourTimes*x.store.scale && c.LumaStep <= smoothLuma*x.store.scale
+}
+
+// leastSoft is the share of the picture that has to slope gently for a fault to
+// show: a field as large as the smallest gradient that is told.
+const leastSoft = 0.005
+
+func (x *Watch) count(f *Field) {
+	if x.pictures > 0 && f.Time > x.last {
+		x.step = f.Time - x.last
+	}
+	x.last = f.Time
+	x.pictures++
+	soft := f.Soft[1]
+	if x.dark {
+		soft = f.Soft[0]
+	}
+	if soft < leastSoft {
+		return
+	}
+	x.shown++
+	x.seconds += x.step
+	x.noise += f.Noise
+}
+
+// Floor levels: where the floor is stated, as shares of peak luminance: in the
+// middle of either range by code.
+const darkFloor, brightFloor = 0.01, 0.2
+
+// Coverage says what the take could have shown.
+func (x *Watch) Coverage() detect.Coverage {
+	c := detect.Coverage{Kind: x.kind, State: detect.NotExaminable}
+	where := "above the dark range"
+	at := brightFloor
+	if x.dark {
+		where, at = fmt.Sprintf("below %g %% of peak luminance", 100*NearBlack), darkFloor
+	}
+	if x.shown == 0 {
+		c.Why = "no soft gradient " + where
+		return c
+	}
+	c.State, c.Seconds = detect.Examined, x.seconds.Seconds()
+	level := x.viewer.Code(x.viewer.LevelFor(at * x.viewer.PeakNits))
+	unit := x.unit(level)
+	step := math.Max(x.least*unit, x.noise/float64(x.shown)*noiseTimes)
+	c.Floor = x.viewer.Step(level, level+step).Barten
+	if x.least > 1 {
+		own := x.viewer.Step(level, level+unit)
+		c.Why = fmt.Sprintf("contours of single codes are no fault: %.0f JND by Barten's model, %.1f by the DICOM function", own.Barten, own.GSDF)
+		if x.viewer.Camera {
+			c.Why = "the signal of the set is taken for one of 8 bits; " + c.Why
+		}
+	}
+	if step > x.least*unit {
+		c.State = detect.Limited
+		c.Why = "noise hides smaller steps"
+	}
+	return c
+}
+
+// noiseTimes is how many times the noise of a line's sample a step has to be to
+// be found: a plateau's mean stray, 0.8 of the standard deviation, may be
+// flatStray of it.
+const noiseTimes = 0.8 / flatStray
