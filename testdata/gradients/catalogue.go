@@ -122,7 +122,7 @@ func faulty(seed int64) []recipe {
 		r.over, r.dither = city, random
 		out = append(out, r)
 		r = m.broken(m.plain("dark-ball", waves, 18, 58), detect.NearBlackBanding, quantiser{step: 4}, quantiser{})
-		r.over, r.dither = ball, diffuse
+		r.over, r.moves, r.dither = ball, true, diffuse
 		out = append(out, r)
 		r = m.broken(m.plain("dark-10bit", vignette, 18, 56), detect.NearBlackBanding, quantiser{step: 2}, quantiser{})
 		r.depth = 10
@@ -150,7 +150,7 @@ func faulty(seed int64) []recipe {
 		r.over = city
 		out = append(out, r)
 		r = m.broken(m.plain("bright-ball", waves, 90, 160), detect.Posterisation, quantiser{step: 6}, quantiser{})
-		r.over = ball
+		r.over, r.moves = ball, true
 		out = append(out, r)
 		r = m.broken(m.plain("bright-10bit", sky, 110, 160), detect.Posterisation, quantiser{step: 2}, quantiser{})
 		r.depth = 10
@@ -248,7 +248,7 @@ func clean(seed int64) []recipe {
 		r.over, r.dither = city, random
 		add(r, "houses before a night sky, dithered")
 		r = m.plain("ball", waves, 90, 160)
-		r.over = ball
+		r.over, r.moves = ball, true
 		add(r, "a ball before an honest gradient")
 	}
 	// Drawn things.

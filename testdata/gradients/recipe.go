@@ -68,6 +68,7 @@ type recipe struct {
 	kind         detect.Kind // of the fault; empty for none
 	or           []detect.Kind
 	over         func(p *painter) // draws what lies before the gradient
+	moves        bool             // what it draws
 	noChroma     bool
 	seed         uint64
 }
@@ -106,18 +107,40 @@ func (r recipe) take() takes.Take {
 		}
 		t.Truth = []faults.Truth{{Kind: r.kind, Or: r.or, First: r.first, Last: r.last, Region: r.region(), Measures: m}}
 	}
+	// Where only noise differs from picture to picture a few of them do.
+	const few = 3
+	still := r.panX == 0 && r.fade == [2]float64{} && !r.moves
+	var drawn [2][few]*picture.Picture
 	t.Picture = func(i int) *picture.Picture {
 		if surface == nil {
 			surface = newField(r.shape, wide, r.h, draw{rand.New(rand.NewPCG(r.seed, 1))})
 		}
-		return r.render(surface, i)
+		if !still {
+			return r.render(surface, i)
+		}
+		fault := 0
+		if r.faulty(i) {
+			fault = 1
+		}
+		p := &drawn[fault][i%few]
+		if *p == nil {
+			*p = r.render(surface, i)
+		}
+		return &picture.Picture{Index: i, Frame: i, Time: r.when(i), Y: (*p).Y, Cb: (*p).Cb, Cr: (*p).Cr}
 	}
 	return t
 }
 
+// faulty reports whether picture i has the fault.
+func (r recipe) faulty(i int) bool { return r.kind != "" && i >= r.first && i <= r.last }
+
+func (r recipe) when(i int) time.Duration {
+	return time.Duration(int64(i) * int64(time.Second) / int64(r.rate))
+}
+
 func (r recipe) render(s *field, i int) *picture.Picture {
 	noise := draw{rand.New(rand.NewPCG(r.seed, 100+uint64(i)))}
-	faulty := r.kind != "" && i >= r.first && i <= r.last
+	faulty := r.faulty(i)
 	shift := int(math.Abs(r.panX) * float64(i))
 	if r.panX < 0 {
 		shift = s.w - r.w - shift
@@ -137,7 +160,7 @@ func (r recipe) render(s *field, i int) *picture.Picture {
 	if r.over != nil {
 		r.over(&painter{w: w, h: h, i: i, y: y, d: draw{rand.New(rand.NewPCG(r.seed, 7))}})
 	}
-	p := &picture.Picture{Index: i, Frame: i, Time: time.Duration(int64(i) * int64(time.Second) / int64(r.rate))}
+	p := &picture.Picture{Index: i, Frame: i, Time: r.when(i)}
 	luma, chroma := r.luma, r.chroma
 	if !faulty {
 		luma, chroma = quantiser{}, quantiser{}

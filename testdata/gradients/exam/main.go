@@ -69,7 +69,8 @@ func run(w io.Writer, s settings) error {
 	var late, bits float64
 	clean, silent, pictures := 0, 0, 0
 	var spent time.Duration
-	for _, t := range all {
+	for i, t := range all {
+		all[i].Picture = nil // what a take rendered goes with it
 		if !slices.ContainsFunc(strings.Split(s.only, ","), func(part string) bool { return strings.Contains(t.Name, part) }) {
 			continue
 		}
