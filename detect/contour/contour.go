@@ -38,8 +38,17 @@ var Stage = &detect.Stage{
 		"width of the plateaus, and which belong to one gradient. Leaves no marks.",
 	Needs: []detect.Need{{Stage: cells.Stage}},
 	Reads: true,
-	New:   func(s *detect.Setup) (detect.State, error) { return newStore(s), nil },
+	Options: []detect.Option{{
+		Name: leastStep, Default: 1.6, Min: 0.9, Max: 8, Unit: "levels",
+		Reason: "steps of one level are all that the take's depth can show, and nothing that a processor lost; two are " +
+			"every other level lost, and 1.6 lies between by ratio and a codec's rounding; 0.9 finds the contours of single " +
+			"codes as well",
+	}},
+	New: func(s *detect.Setup) (detect.State, error) { return newStore(s), nil },
 }
+
+// leastStep is the option that says how many levels a step is at least.
+const leastStep = "least-step"
 
 // Channel is a plane of a picture.
 type Channel uint8
@@ -108,6 +117,7 @@ type Store struct {
 	format  picture.Format
 	cells   *cells.Store
 	scale   float64 // code values of the take to one of 8 bits
+	lost    float64 // levels to a step, at least
 	least   [3][levels]float32
 	dark    float64 // code of the take up to which a level is near black
 	due     time.Duration
@@ -121,13 +131,11 @@ type Store struct {
 func In(s *detect.Setup) *Store { return s.Needed(Stage).(*Store) }
 
 func newStore(s *detect.Setup) *Store {
-	st := &Store{format: s.Format, cells: cells.In(s), scale: math.Ldexp(1, s.Format.Depth-8), dark: DarkCode(s.Viewer)}
+	st := &Store{format: s.Format, cells: cells.In(s), scale: math.Ldexp(1, s.Format.Depth-8), lost: s.Option(leastStep), dark: DarkCode(s.Viewer)}
 	for i := range levels {
-		step := LeastStep(s.Viewer, s.Format, float64(i)*st.scale) / st.scale
+		step := LeastStep(s.Viewer, st.lost*within, float64(i)*st.scale) / st.scale
 		st.least[Luma][i] = float32(one * step)
-		// Chroma has no levels of light of its own: what can be told from the
-		// rounding of the take's own codes.
-		st.least[Blue][i] = float32(one * lossless / st.scale)
+		st.least[Blue][i] = float32(one * st.lost * within * colourTimes)
 	}
 	st.least[Red] = st.least[Blue]
 	if s.Viewer.Camera {
@@ -140,9 +148,13 @@ func newStore(s *detect.Setup) *Store {
 func DarkCode(v *vision.Viewer) float64 { return v.Code(v.LevelFor(NearBlack * v.PeakNits)) }
 
 const (
-	// lossless is the least step that is looked for, in codes: a gradient that
-	// has all of its levels has steps of one, and averages stray from it.
-	lossless = 0.9
+	// within is the share of the least step that an edge has: edges of one
+	// contour stray.
+	within = 0.85
+	// colourTimes is how many times the step is in chroma, in codes of 8 bits,
+	// what it is in luma: codecs round chroma more coarsely, and leave steps of
+	// two codes in gradients that had all of them.
+	colourTimes = 1.6
 	// A step is visible when it is one JND by the DICOM display function, the
 	// milder of the two models, or, where that does not reach, six by Barten's:
 	// what one JND of the first is by the second near its lower end (PS3.14 and
@@ -157,10 +169,9 @@ func Visible(v *vision.Viewer, a, b float64) bool {
 }
 
 // LeastStep is the least step that is looked for at a level, code values: one
-// that shows, and no less than the rounding of the codes makes.
-func LeastStep(v *vision.Viewer, f picture.Format, level float64) float64 {
-	unit := Unit(v, level)
-	step := lossless * unit
+// that shows, and so many times that of a gradient that has lost none.
+func LeastStep(v *vision.Viewer, times, level float64) float64 {
+	step := times * Unit(v, level)
 	const finer = 1.05
 	for most := v.Most() / 8; step < most && !Visible(v, level, level+step); step *= finer {
 	}

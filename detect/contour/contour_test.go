@@ -37,7 +37,8 @@ func (s *still) Next(context.Context) (*picture.Picture, error) {
 	return p, nil
 }
 
-// look returns what the stage sees in one picture of luma.
+// look returns what the stage sees in one picture of luma, steps of single codes
+// too.
 func look(t testing.TB, y picture.Plane) (*Store, *Field) {
 	t.Helper()
 	src := &still{n: 1, p: &picture.Picture{Y: y}, format: picture.Format{W: y.W, H: y.H, Depth: y.Depth, ChromaX: -1, ChromaY: -1, RateNum: 25, RateDen: 1}}
@@ -48,7 +49,7 @@ func look(t testing.TB, y picture.Plane) (*Store, *Field) {
 		store = state.(*Store)
 		return state, err
 	}
-	if _, err := detect.Run(context.Background(), src, []*detect.Stage{cells.Stage, &keep}, nil, nil); err != nil {
+	if _, err := detect.Run(context.Background(), src, []*detect.Stage{cells.Stage, &keep}, map[string]float64{"contour.least-step": 0.9}, nil); err != nil {
 		t.Fatal(err)
 	}
 	return store, &store.field

@@ -27,12 +27,16 @@ const (
 	// picture: twice what the window of a jump needs.
 	leastWide = 1.0 / 100
 	// leastLength is the length of all contours together.
-	leastLength = 0.5
+	leastLength = 1.0
+	// Plateaus of fewer raster pixels than narrow may be blocks of a codec, which
+	// rounds a slope block by block, 8 or 16 wide: there have to be narrowMore
+	// contours more, and as long as narrowLength.
+	narrow, narrowMore, narrowLength = 20.0, 6, 4.0
 	// mostGridded is the share of contours on the grid of a codec's blocks that
 	// chance explains: an eighth to a quarter, as one sample or two fall on it.
 	mostGridded = 0.35
 	// Weights of the evidence, natural logarithm of the odds.
-	oddsContour, oddsLength, oddsMost, oddsGrid = 0.5, 0.7, 3.0, 12.0
+	oddsContour, oddsLength, oddsMost, oddsGrid = 0.5, 3.0, 3.0, 12.0
 )
 
 // colourStep is how many codes of chroma count as one of luma where things are
@@ -63,8 +67,12 @@ func (p *Part) odds(f picture.Format, c Channel) float64 {
 		}
 		wanted = max(wanted, uprightContours)
 	}
-	length := p.Length / float64(f.H)
-	odds := oddsContour*(p.Levels-1-wanted+0.5) + oddsLength*min(0, length-leastLength)/leastLength
+	length := leastLength
+	if p.Wide < narrow {
+		wanted += narrowMore
+		length = narrowLength
+	}
+	odds := oddsContour*(p.Levels-1-wanted+0.5) + oddsLength*min(0, p.Length/float64(f.H)/length-1)
 	return min(odds, oddsMost) - oddsGrid*max(0, p.Gridded-mostGridded)
 }
 

@@ -1,8 +1,10 @@
 package contour
 
+import "setwitness/detect/cells"
+
 // one is a code of 8 bits in the unit of a line's samples, whatever the depth
 // of the take.
-const one = 64
+const one = cells.LineUnit
 
 // edge is a place on a line where the level changes from one plateau to
 // another.
@@ -17,23 +19,30 @@ type edge struct {
 	contour     int32   // or -1
 }
 
-// peak is a place where the level changes the most.
-type peak struct {
-	at   int
-	jump int32 // times half; 0 where the level changes over too long a way
-}
-
 // liner finds the edges of lines.
 type liner struct {
+	kernel cells.Lines
 	half   int              // samples on either side over which a jump is taken
 	least  *[levels]float32 // the least step at each level
-	lowest float32          // of them
+	jumps  [levels]int32    // the least jump, half times
+	lowest int32            // of them
 	sums   []int32          // of the samples before each
-	peaks  []peak
 }
 
 // levels is how many codes of 8 bits there are.
-const levels = 256
+const levels = cells.LineLevels
+
+// prepare sets what is looked for, on lines of so many samples.
+func (l *liner) prepare(half int, least *[levels]float32, long int) {
+	l.half, l.least = half, least
+	for i, s := range least {
+		l.jumps[i] = int32(peakShare * float32(half) * s)
+		if i == 0 || l.jumps[i] < l.lowest {
+			l.lowest = l.jumps[i]
+		}
+	}
+	l.sums = make([]int32, long+1)
+}
 
 const (
 	// An edge may take up to so many samples on either side: the samples are
@@ -55,16 +64,16 @@ const (
 
 // find appends the edges of a line of samples to out.
 func (l *liner) find(out []edge, line int, v []int32) []edge {
-	l.findPeaks(v)
+	peaks := l.kernel.Peaks(v, l.half, &l.jumps, l.lowest, 2*(l.half+mostBlurred), l.sums)
 	last := -1 // edge that ends at the plateau in hand
 	lastEnd := 0
-	for i, p := range l.peaks {
+	for i, p := range peaks {
 		from, to := 0, len(v)
 		if i > 0 {
-			from = l.peaks[i-1].at + leastBlurred
+			from = int(peaks[i-1].At) + leastBlurred
 		}
-		if i+1 < len(l.peaks) {
-			to = l.peaks[i+1].at - leastBlurred
+		if i+1 < len(peaks) {
+			to = int(peaks[i+1].At) - leastBlurred
 		}
 		a, b, ok := l.sides(v, p, from, to)
 		if !ok {
@@ -87,12 +96,12 @@ func (l *liner) find(out []edge, line int, v []int32) []edge {
 
 // sides returns where the plateau before a peak ends and the one after it
 // begins, neither of which may reach beyond from and to.
-func (l *liner) sides(v []int32, p peak, from, to int) (a, b int, ok bool) {
-	if p.jump == 0 {
+func (l *liner) sides(v []int32, p cells.Peak, from, to int) (a, b int, ok bool) {
+	if p.Jump == 0 {
 		return 0, 0, false
 	}
 	for blurred := leastBlurred; blurred <= mostBlurred; blurred += moreBlurred {
-		a, b = p.at-blurred, p.at+blurred
+		a, b = int(p.At)-blurred, int(p.At)+blurred
 		least := max(l.half, crisp*(blurred-leastBlurred))
 		if a-from < least || to-b < least {
 			return 0, 0, false
@@ -101,7 +110,7 @@ func (l *liner) sides(v []int32, p peak, from, to int) (a, b int, ok bool) {
 		before, after := l.mean(left, a), l.mean(b, right)
 		step := after - before
 		size := magnitude(step)
-		if (step > 0) != (p.jump > 0) || size < l.leastAt((before+after)/2) {
+		if (step > 0) != (p.Jump > 0) || size < l.leastAt((before+after)/2) {
 			continue
 		}
 		if l.flat(v, left, a, size) && l.flat(v, b, right, size) {
@@ -109,51 +118,6 @@ func (l *liner) sides(v []int32, p peak, from, to int) (a, b int, ok bool) {
 		}
 	}
 	return 0, 0, false
-}
-
-// findPeaks lists where the mean of the samples ahead differs the most from that
-// of those behind.
-func (l *liner) findPeaks(v []int32) {
-	n, h := len(v), l.half
-	sums := l.sums
-	sum := int32(0)
-	for i, s := range v {
-		sums[i] = sum
-		sum += s
-	}
-	sums[n] = sum
-	l.peaks = l.peaks[:0]
-	share := peakShare * float32(h)
-	least := int32(share * l.lowest)
-	longest := 2 * (h + mostBlurred)
-	start := -1
-	var best peak
-	end := func(x int) {
-		if start < 0 {
-			return
-		}
-		if x-start > longest {
-			best = peak{at: (start + x) / 2}
-		}
-		l.peaks = append(l.peaks, best)
-		start = -1
-	}
-	for x := h; x+h <= n; x++ {
-		jump := sums[x+h] - 2*sums[x] + sums[x-h]
-		if jump < least && jump > -least || float32(abs(jump)) < share*l.leastAt(float32(v[x])) {
-			end(x)
-			continue
-		}
-		if start >= 0 && (jump > 0) != (best.jump > 0) {
-			end(x)
-		}
-		if start < 0 {
-			start, best = x, peak{x, jump}
-		} else if abs(jump) > abs(best.jump) {
-			best = peak{x, jump}
-		}
-	}
-	end(n - h + 1)
 }
 
 func (l *liner) leastAt(level float32) float32 {

@@ -4,6 +4,8 @@ import (
 	"image"
 	"math"
 	"time"
+
+	"setwitness/detect/cells"
 )
 
 // plate is a plane of samples as lines are taken from it. Exactly one of pix8
@@ -50,13 +52,6 @@ func newTracer(p *plate, across bool, least *[levels]float32) *tracer {
 	t := &tracer{across: across, pairs: map[[2]int32]int{}, at: map[int32]int{}}
 	t.spacing = max(4, (p.w+linesAcross/2)/linesAcross)
 	t.thick = max(2, t.spacing/2)
-	t.half = max(3, (p.w+windowsAcross/2)/windowsAcross)
-	t.least = least
-	for i, s := range least {
-		if i == 0 || s < t.lowest {
-			t.lowest = s
-		}
-	}
 	n, long := p.h/t.spacing, p.w
 	t.along, t.aside = float32(p.stepX), float32(p.stepY)
 	if across {
@@ -68,57 +63,30 @@ func newTracer(p *plate, across bool, least *[levels]float32) *tracer {
 	for i := range t.lines {
 		t.lines[i] = t.flat[i*long : (i+1)*long]
 	}
-	t.sums = make([]int32, long+1)
+	t.prepare(max(3, (p.w+windowsAcross/2)/windowsAcross), least, long)
 	return t
 }
 
 // load takes the lines from a plane.
 func (t *tracer) load(p *plate) {
 	skip := (t.spacing - t.thick) / 2
-	const shift = 12
-	scale := int32((one << shift) / (p.full * int32(t.thick)))
+	scale := int32((one << cells.LineShift) / (p.full * int32(t.thick)))
 	if t.across {
-		if p.pix8 != nil {
-			columns(t, p.pix8, p, skip)
-		} else {
-			columns(t, p.pix16, p, skip)
-		}
-	} else {
-		for i, v := range t.lines {
-			clear(v)
-			for k := range t.thick {
-				at := (i*t.spacing + skip + k) * p.stride
-				if p.pix8 != nil {
-					add(v, p.pix8[at:])
-				} else {
-					add(v, p.pix16[at:])
-				}
-			}
-		}
+		t.kernel.Columns(t.flat, p.from(0, skip), p.h, len(t.lines), t.spacing, t.thick, scale)
+		return
 	}
-	for i, v := range t.flat {
-		t.flat[i] = v * scale >> shift
+	for i, v := range t.lines {
+		t.kernel.Row(v, p.from(i*t.spacing+skip, 0), t.thick, scale)
 	}
 }
 
-func add[T uint8 | uint16](v []int32, row []T) {
-	row = row[:len(v)]
-	for x, s := range row {
-		v[x] += int32(s)
+// from returns the samples from a row and column on.
+func (p *plate) from(row, column int) cells.Samples {
+	at := row*p.stride + column
+	if p.pix8 != nil {
+		return cells.Samples{Pix: p.pix8[at:], Stride: p.stride}
 	}
-}
-
-func columns[T uint8 | uint16](t *tracer, pix []T, p *plate, skip int) {
-	for y := range p.h {
-		row := pix[y*p.stride:][:p.w]
-		for i := range t.lines {
-			var s int32
-			for _, q := range row[i*t.spacing+skip:][:t.thick] {
-				s += int32(q)
-			}
-			t.flat[i*p.h+y] = s
-		}
-	}
+	return cells.Samples{Pix16: p.pix16[at:], Stride: p.stride}
 }
 
 // trace finds the contours of the lines, elapsed after those before.

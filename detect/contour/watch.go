@@ -10,14 +10,6 @@ import (
 	"setwitness/detect/vision"
 )
 
-// LeastStep is the option of both detectors: how much has to be lost.
-var LeastStepOption = detect.Option{
-	Name: "least-step", Default: 1.6, Min: lossless, Max: 8, Unit: "levels",
-	Reason: "steps of one level are all that the take's depth can show, and nothing that a processor lost; two are " +
-		"every other level lost, and 1.6 lies between by ratio and a codec's rounding; 0.9 reports the contours of single " +
-		"codes as well",
-}
-
 // Watch is what the detectors of one range of luma have in common.
 type Watch struct {
 	kind   detect.Kind
@@ -25,7 +17,6 @@ type Watch struct {
 	viewer *vision.Viewer
 	store  *Store
 	dark   bool // the range near black, else the one above
-	least  float64
 	memory memory
 	part   Part
 
@@ -36,9 +27,9 @@ type Watch struct {
 }
 
 // NewWatch watches the range near black or the one above for a stage that needs
-// Stage and has LeastStepOption.
+// Stage.
 func NewWatch(s *detect.Setup, kind detect.Kind, dark bool) *Watch {
-	return &Watch{kind: kind, format: s.Format, viewer: s.Viewer, store: In(s), dark: dark, least: s.Option(LeastStepOption.Name)}
+	return &Watch{kind: kind, format: s.Format, viewer: s.Viewer, store: In(s), dark: dark}
 }
 
 // Step calls found for every gradient that fell into plateaus in picture w.T,
@@ -86,22 +77,16 @@ func (x *Watch) unit(level float64) float64 { return Unit(x.viewer, level) }
 // gradient shows that has lost nothing.
 func (x *Watch) lost(c *Contour) bool {
 	mid := (c.Low + c.High) / 2
-	return mid <= x.store.dark == x.dark && c.Step() >= x.least*x.unit(mid)
+	return mid <= x.store.dark == x.dark && c.Step() >= x.store.lost*x.unit(mid)
 }
 
-const (
-	// colourTimes is how many times the step has to be in chroma what it has to
-	// be in luma, and no less than codes of 8 bits: codecs round chroma more
-	// coarsely, and leave steps of two codes in gradients that had all of them.
-	colourTimes = 1.6
-	// smoothLuma is by how much luma may differ across a contour in colour,
-	// codes of 8 bits: it is nearly smooth there, else it is a thing's edge.
-	smoothLuma = 2
-)
+// smoothLuma is by how much luma may differ across a contour in colour, codes of
+// 8 bits: it is nearly smooth there, else it is a thing's edge.
+const smoothLuma = 2
 
 // lostColour is lost for chroma.
 func (x *Watch) lostColour(c *Contour) bool {
-	return c.Step() >= x.least*colourTimes*x.store.scale && c.LumaStep <= smoothLuma*x.store.scale
+	return c.Step() >= x.store.lost*colourTimes*x.store.scale && c.LumaStep <= smoothLuma*x.store.scale
 }
 
 // leastSoft is the share of the picture that has to slope gently for a fault to
@@ -145,16 +130,16 @@ func (x *Watch) Coverage() detect.Coverage {
 	c.State, c.Seconds = detect.Examined, x.seconds.Seconds()
 	level := x.viewer.Code(x.viewer.LevelFor(at * x.viewer.PeakNits))
 	unit := x.unit(level)
-	step := math.Max(x.least*unit, x.noise/float64(x.shown)*noiseTimes)
+	step := math.Max(x.store.lost*unit, x.noise/float64(x.shown)*noiseTimes)
 	c.Floor = x.viewer.Step(level, level+step).Barten
-	if x.least > 1 {
+	if x.store.lost > 1 {
 		own := x.viewer.Step(level, level+unit)
 		c.Why = fmt.Sprintf("contours of single codes are no fault: %.0f JND by Barten's model, %.1f by the DICOM function", own.Barten, own.GSDF)
 		if x.viewer.Camera {
 			c.Why = "the signal of the set is taken for one of 8 bits; " + c.Why
 		}
 	}
-	if step > x.least*unit {
+	if step > x.store.lost*unit {
 		c.State = detect.Limited
 		c.Why = "noise hides smaller steps"
 	}

@@ -19,9 +19,8 @@ var Stage = &detect.Stage{
 		"code of the take is no loss. Dither, grain, borders of things, staircases, flat-shaded drawings and the blocks " +
 		"of a codec look alike: they have no plateaus, no next plateau in the same direction, levels that stray, or " +
 		"borders on the codec's grid.",
-	Kind:    detect.NearBlackBanding,
-	Needs:   []detect.Need{{Stage: contour.Stage}},
-	Options: []detect.Option{contour.LeastStepOption},
+	Kind:  detect.NearBlackBanding,
+	Needs: []detect.Need{{Stage: contour.Stage}},
 	New: func(s *detect.Setup) (detect.State, error) {
 		return &state{Watch: contour.NewWatch(s, detect.NearBlackBanding, true), setup: s}, nil
 	},

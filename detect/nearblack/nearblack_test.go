@@ -69,7 +69,7 @@ func TestCrawl(t *testing.T) {
 func TestLeastStep(t *testing.T) {
 	take, _ := gradients.Named(1, "honest-dark")
 	for least, want := range map[float64]int{1.6: 0, 0.9: 1} {
-		options := map[string]float64{Stage.Name + "." + contour.LeastStepOption.Name: least}
+		options := map[string]float64{contour.Stage.Name + ".least-step": least}
 		res, err := detect.Run(context.Background(), take.Source(), []*detect.Stage{cells.Stage, contour.Stage, Stage}, options, nil)
 		if err != nil {
 			t.Fatal(err)

@@ -21,9 +21,8 @@ var Stage = &detect.Stage{
 		"into plateaus and luma is nearly smooth. Beside it the effective bits, the levels lost, and in colour the range " +
 		"of hue. A step of one code of the take is no loss. Flat-shaded drawings, staircases, graphics, clouds, dither, " +
 		"grain and the blocks of a codec look alike: see near-black-banding.",
-	Kind:    detect.Posterisation,
-	Needs:   []detect.Need{{Stage: contour.Stage}},
-	Options: []detect.Option{contour.LeastStepOption},
+	Kind:  detect.Posterisation,
+	Needs: []detect.Need{{Stage: contour.Stage}},
 	New: func(s *detect.Setup) (detect.State, error) {
 		return &state{Watch: contour.NewWatch(s, detect.Posterisation, false), setup: s}, nil
 	},

@@ -1,0 +1,52 @@
+package cells
+
+// Samples are those of a plane from some row and column on, stride to a row.
+// Exactly one of Pix and Pix16 is set.
+type Samples struct {
+	Pix    []uint8
+	Pix16  []uint16
+	Stride int
+}
+
+// LineUnit is one code of 8 bits in the unit of a line's samples.
+const LineUnit = 64
+
+// LineShift is by how many bits the scale of lines is larger than it acts.
+const LineShift = 12
+
+// LineLevels is how many codes of 8 bits there are.
+const LineLevels = 256
+
+// Peak is a place on a line where the level changes the most. Jump is 0 where it
+// changes over too long a way.
+type Peak struct{ At, Jump int32 }
+
+// Lines is the native kernels on lines through a plane.
+type Lines struct {
+	lineKernel
+	jumps []int32
+	found []Peak
+}
+
+// Row fills dst with the sums of thick rows, times scale, of as many columns as
+// it is long.
+func (l *Lines) Row(dst []int32, s Samples, thick int, scale int32) { l.row(dst, s, thick, scale) }
+
+// Columns fills dst, line by line of h samples each, with the sums of thick
+// columns, times scale. Lines are spacing columns apart.
+func (l *Lines) Columns(dst []int32, s Samples, h, lines, spacing, thick int, scale int32) {
+	l.columns(dst, s, h, lines, spacing, thick, scale)
+}
+
+// Peaks lists where the mean of half samples ahead of a place differs from that
+// of as many behind it, by the least for the level there or more, and the most.
+// A stretch of such places of more than longest counts as too long a way. It
+// fills sums, one longer than the line, with the sum of the samples before each.
+// least is by level in codes of 8 bits; like Jump it is half times the
+// difference. The result is good until the next call.
+func (l *Lines) Peaks(v []int32, half int, least *[LineLevels]int32, lowest int32, longest int, sums []int32) []Peak {
+	if len(l.jumps) < len(v)+1 {
+		l.jumps, l.found = make([]int32, len(v)+1), make([]Peak, len(v)+1)
+	}
+	return l.found[:l.peaks(v, half, least, lowest, longest, sums, l.jumps, l.found)]
+}

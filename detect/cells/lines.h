@@ -1,0 +1,24 @@
+// Kernels on lines through a plane: see lines.go for what each computes.
+#ifndef SETWITNESS_CELLS_LINES_H
+#define SETWITNESS_CELLS_LINES_H
+
+#include <stddef.h>
+#include <stdint.h>
+
+void sw_rows_8(int32_t *dst, const uint8_t *pix, size_t stride, int w, int thick, int32_t scale);
+void sw_rows_16(int32_t *dst, const uint16_t *pix, size_t stride, int w, int thick, int32_t scale);
+void sw_columns_8(int32_t *dst, const uint8_t *pix, size_t stride, int h, int lines, int spacing, int thick,
+                  int32_t scale);
+void sw_columns_16(int32_t *dst, const uint16_t *pix, size_t stride, int h, int lines, int spacing, int thick,
+                   int32_t scale);
+
+// Laid out as the Go type Peak.
+typedef struct {
+	int32_t at, jump;
+} sw_peak;
+
+// sums has n+1 entries, jumps n, out has room for n.
+int sw_peaks(const int32_t *v, int n, int half, const int32_t *least, int32_t lowest, int longest, int32_t *sums,
+             int32_t *jumps, sw_peak *out);
+
+#endif

@@ -1,0 +1,50 @@
+//go:build !purego
+
+package cells
+
+/*
+#cgo CFLAGS: -O3 -std=c11
+#include "lines.h"
+
+// The kernels keep no pointer and call nothing back.
+#cgo noescape sw_rows_8
+#cgo nocallback sw_rows_8
+#cgo noescape sw_rows_16
+#cgo nocallback sw_rows_16
+#cgo noescape sw_columns_8
+#cgo nocallback sw_columns_8
+#cgo noescape sw_columns_16
+#cgo nocallback sw_columns_16
+#cgo noescape sw_peaks
+#cgo nocallback sw_peaks
+*/
+import "C"
+
+import "unsafe"
+
+// lineKernel is the native form; see lineTwin for what each method computes.
+type lineKernel struct{}
+
+func (lineKernel) row(dst []int32, s Samples, thick int, scale int32) {
+	d, w, n := (*C.int32_t)(&dst[0]), C.int(len(dst)), C.int(thick)
+	if s.Pix != nil {
+		C.sw_rows_8(d, (*C.uint8_t)(&s.Pix[0]), C.size_t(s.Stride), w, n, C.int32_t(scale))
+		return
+	}
+	C.sw_rows_16(d, (*C.uint16_t)(&s.Pix16[0]), C.size_t(s.Stride), w, n, C.int32_t(scale))
+}
+
+func (lineKernel) columns(dst []int32, s Samples, h, lines, spacing, thick int, scale int32) {
+	d := (*C.int32_t)(&dst[0])
+	rows, n, step, wide := C.int(h), C.int(lines), C.int(spacing), C.int(thick)
+	if s.Pix != nil {
+		C.sw_columns_8(d, (*C.uint8_t)(&s.Pix[0]), C.size_t(s.Stride), rows, n, step, wide, C.int32_t(scale))
+		return
+	}
+	C.sw_columns_16(d, (*C.uint16_t)(&s.Pix16[0]), C.size_t(s.Stride), rows, n, step, wide, C.int32_t(scale))
+}
+
+func (lineKernel) peaks(v []int32, half int, least *[LineLevels]int32, lowest int32, longest int, sums, jumps []int32, out []Peak) int {
+	return int(C.sw_peaks((*C.int32_t)(&v[0]), C.int(len(v)), C.int(half), (*C.int32_t)(&least[0]), C.int32_t(lowest), C.int(longest),
+		(*C.int32_t)(&sums[0]), (*C.int32_t)(&jumps[0]), (*C.sw_peak)(unsafe.Pointer(&out[0]))))
+}

@@ -1,0 +1,75 @@
+package cells
+
+import (
+	"math/rand/v2"
+	"slices"
+	"testing"
+)
+
+// The native kernels on lines give what their definition in Go gives, to the
+// bit, over odd sizes, both sample sizes, flat and noisy lines and long slopes,
+// and leave what lies behind the result alone.
+func TestLinesLikeTheirTwin(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	const guard = -7
+	guarded := func(n int) []int32 {
+		d := make([]int32, n+1)
+		d[n] = guard
+		return d
+	}
+	for range 300 {
+		w, h, thick := 8+r.IntN(90), 8+r.IntN(70), 1+r.IntN(5)
+		spacing := thick + r.IntN(6)
+		lines := (w-thick)/spacing + 1
+		s := Samples{Stride: w + r.IntN(9)}
+		if r.IntN(2) == 0 {
+			s.Pix = make([]uint8, s.Stride*(h-1)+w)
+			for i := range s.Pix {
+				s.Pix[i] = uint8(r.IntN(256))
+			}
+		} else {
+			s.Pix16 = make([]uint16, s.Stride*(h-1)+w)
+			for i := range s.Pix16 {
+				s.Pix16[i] = uint16(r.IntN(4096))
+			}
+		}
+		scale := int32(1 + r.IntN(1<<14))
+		var k lineKernel
+		var twin lineTwin
+		a, b := guarded(w), guarded(w)
+		k.row(a[:w], s, thick, scale)
+		twin.row(b[:w], s, thick, scale)
+		c, d := guarded(h*lines), guarded(h*lines)
+		k.columns(c[:h*lines], s, h, lines, spacing, thick, scale)
+		twin.columns(d[:h*lines], s, h, lines, spacing, thick, scale)
+		if !slices.Equal(a, b) || !slices.Equal(c, d) {
+			t.Fatalf("%d by %d, %d thick, %d apart: rows or columns differ", w, h, thick, spacing)
+		}
+	}
+	for range 2000 {
+		n, half := 1+r.IntN(120), 1+r.IntN(6)
+		v := make([]int32, n)
+		level, slope := int32(r.IntN(256*LineUnit)), int32(0)
+		for i := range v {
+			if r.IntN(9) == 0 {
+				level += int32(r.IntN(1200) - 600)
+				slope = int32(r.IntN(60) - 30)
+			}
+			level += slope
+			v[i] = level + int32(r.IntN(1+r.IntN(40)))
+		}
+		var least [LineLevels]int32
+		for i := range least {
+			least[i] = int32(20 + r.IntN(200))
+		}
+		lowest, longest := slices.Min(least[:]), 4+r.IntN(20)
+		sums, other := guarded(n+1), guarded(n+1)
+		var native, twin Lines
+		got := native.Peaks(v, half, &least, lowest, longest, sums[:n+1])
+		twin.jumps, twin.found = make([]int32, n+1), make([]Peak, n+1)
+		want := twin.found[:lineTwin{}.peaks(v, half, &least, lowest, longest, other[:n+1], twin.jumps, twin.found)]
+		if !slices.Equal(got, want) || !slices.Equal(sums, other) {
+			t.Fatalf("%d samples, half %d: peaks %v, want %v", n, half, got, want)
+		}
+	}
+}

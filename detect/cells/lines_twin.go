@@ -1,0 +1,76 @@
+package cells
+
+// lineTwin is the kernels on lines in plain Go: the definition that the native
+// form is held against.
+type lineTwin struct{}
+
+func (s Samples) at(i int) int32 {
+	if s.Pix != nil {
+		return int32(s.Pix[i])
+	}
+	return int32(s.Pix16[i])
+}
+
+func (lineTwin) row(dst []int32, s Samples, thick int, scale int32) {
+	for x := range dst {
+		var sum int32
+		for k := range thick {
+			sum += s.at(k*s.Stride + x)
+		}
+		dst[x] = sum * scale >> LineShift
+	}
+}
+
+func (lineTwin) columns(dst []int32, s Samples, h, lines, spacing, thick int, scale int32) {
+	for i := range lines {
+		for y := range h {
+			var sum int32
+			for k := range thick {
+				sum += s.at(y*s.Stride + i*spacing + k)
+			}
+			dst[i*h+y] = sum * scale >> LineShift
+		}
+	}
+}
+
+func (lineTwin) peaks(v []int32, half int, least *[LineLevels]int32, lowest int32, longest int, sums, _ []int32, out []Peak) int {
+	n := len(v)
+	sum := int32(0)
+	for i, s := range v {
+		sums[i] = sum
+		sum += s
+	}
+	sums[n] = sum
+	count, start := 0, -1
+	var best Peak
+	end := func(x int) {
+		if start < 0 {
+			return
+		}
+		if x-start > longest {
+			best = Peak{At: int32((start + x) / 2)}
+		}
+		out[count] = best
+		count++
+		start = -1
+	}
+	size := func(v int32) int32 { return max(v, -v) }
+	for x := half; x+half <= n; x++ {
+		jump := sums[x+half] - 2*sums[x] + sums[x-half]
+		level := min(max(int(v[min(x, n-1)])/LineUnit, 0), LineLevels-1)
+		if size(jump) < lowest || size(jump) < least[level] {
+			end(x)
+			continue
+		}
+		if start >= 0 && (jump > 0) != (best.Jump > 0) {
+			end(x)
+		}
+		if start < 0 {
+			start, best = x, Peak{int32(x), jump}
+		} else if size(jump) > size(best.Jump) {
+			best = Peak{int32(x), jump}
+		}
+	}
+	end(max(half, n-half+1))
+	return count
+}
