@@ -33,7 +33,7 @@ var Stage = &detect.Stage{
 		"reported; nor are dissolves, transparency and motion blur, which have no second edge at the step.",
 	Kind: detect.Ghost,
 	Needs: []detect.Need{
-		{Stage: cells.Stage, Back: referenceSpan, Ahead: referenceSpan},
+		{Stage: cells.Stage, Back: referenceSpan, Ahead: span},
 		{Stage: motion.Stage, Back: span, Ahead: span},
 		{Stage: echo.Stage, Back: span, Ahead: span},
 	},
@@ -44,9 +44,11 @@ var Stage = &detect.Stage{
 	New: func(s *detect.Setup) (detect.State, error) {
 		st := &state{
 			cells: cells.In(s), motion: motion.In(s), echo: echo.In(s),
-			floor: s.Option("floor"), rate: s.Format.Rate(),
+			floor: s.Option("floor"), rate: s.Format.Rate(), heard: -1 - span, sure: -1 - span,
 		}
+		st.fields, st.raster = s.Format.Fields, image.Rect(0, 0, s.Format.W, s.Format.H)
 		st.rhythms = rhythms(st.rate)
+		st.conversions = conversions(st.rate)
 		return st, nil
 	},
 }
@@ -122,9 +124,17 @@ const (
 	leastError = 0.02
 	// The second copy is there when it has this share of the first.
 	bothSides = 0.4
-	// A step that changes by this much over the time compared tells a copy
-	// that keeps step from a companion at a fixed distance.
-	stepSpread = 1.2
+	// The relation of a mixture to the pictures beside it rises by this share
+	// at least of what its weights say.
+	leastRisen = 0.35
+	// Steps of two things that differ by this much are not alike by chance;
+	// logarithm.
+	stepsApart = 0.2
+	// A step that changes by this much over the time compared (the standard
+	// deviation of its logarithm; a fifth from first to last) tells a copy that
+	// keeps step from a companion at a fixed distance, whose lag does not: the
+	// lag has to change by this share of what the step does.
+	stepChange, lagFollows = 0.05, 0.6
 	// So many places of a picture that moves as a whole have to agree, and
 	// at least this share of all that were looked at; more where no clean
 	// picture is near to hold them against.
@@ -141,6 +151,16 @@ type state struct {
 
 	examined, moved int
 	weakest         []float64
+
+	fields      bool
+	raster      image.Rectangle
+	successions successions
+	trial       trial
+	spells      []told
+	conversions []rhythm
+	listened    listened
+	// The newest pictures with a rhythm, and with one that is sure.
+	heard, sure int
 
 	rhythms  []float64
 	fitter   fitter
@@ -162,6 +182,11 @@ type verdict struct {
 
 // Step decides on picture w.T.
 func (s *state) Step(w *detect.Window) error {
+	s.relate(w.T + span)
+	converted := s.markRhythm(w)
+	if !converted {
+		s.markBursts(w)
+	}
 	looks := s.echo.At(w.T)
 	if m := s.motion.At(w.T); m != nil && m.Active > 0 {
 		s.moved++
@@ -174,9 +199,12 @@ func (s *state) Step(w *detect.Window) error {
 		s.keepFloor(&looks[i])
 		s.verdicts = append(s.verdicts, s.judge(w.T, &looks[i]))
 	}
+	if converted {
+		return nil // and every copy is told
+	}
 	for i := range looks {
 		v := &s.verdicts[i]
-		if v.confidence < leastMarked || looks[i].Whole && !s.agreed(looks, v) {
+		if v.confidence < leastMarked || looks[i].Whole && !s.agreed(looks, v) || !looks[i].Whole && !s.shown(looks, i) || s.covered(w.T, looks[i].Region) {
 			continue
 		}
 		m := s.mark(&looks[i], v, v.weights.centred())
@@ -216,6 +244,24 @@ func (s *state) agreed(looks []echo.Look, v *verdict) bool {
 	// What is large without filling the picture has few places, and where
 	// there is nothing to compare with nothing is told.
 	return n >= min(leastPlaces, all) && float64(n) >= placesShare*float64(told)
+}
+
+// shown reports whether a thing that is clean in no picture has company: dashes
+// or two balls have copies of their own at all times, and only another thing
+// elsewhere, with the same at its own step, tells that they are not.
+func (s *state) shown(looks []echo.Look, i int) bool {
+	v := &s.verdicts[i]
+	if v.compared {
+		return true
+	}
+	for k := range looks {
+		o := &s.verdicts[k]
+		apart := math.Abs(math.Log(looks[k].Speed/looks[i].Speed)) > stepsApart
+		if o.confidence >= leastMarked && apart && !looks[k].Region.Overlaps(looks[i].Region) && math.Abs(o.ratio/v.ratio-1) < ratioTolerance {
+			return true
+		}
+	}
+	return false
 }
 
 // shared returns the median weights of the places of a picture that moves as a
@@ -331,15 +377,53 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 				faint *= lonelyFaint
 			}
 		}
+		if s.contradicted(t, l, &v) {
+			return v
+		}
 		v.confidence = squash(min((v.weights.copy()-faint)/leastError, v.weights.sure()-least, (v.weights.keeps-leastKept)/keptSlack))
 	case len(c.references) > 0 && !c.textured:
 		// The clean looks show another thing, or it turns: nothing is sure.
 	case !peak || v.ratio != 1 && v.ratio != 0.5:
 		// Without any clean picture only the plain rhythms are believed.
-	case c.alike >= leastAlike && c.clean == 0 && (l.Whole || c.spread >= stepSpread && c.keepsStep):
+	case c.alike >= leastAlike && c.clean == 0 && (l.Whole || c.keepsStep):
 		v.confidence = squash((min(p.R, p.Prominence) - need) / 0.06)
 	}
 	return v
+}
+
+// contradicted reports whether a picture relates to those before and after as
+// the clean ones do, where a mixture would not: a texture that slides along
+// itself has the same copies at all times.
+func (s *state) contradicted(t int, l *echo.Look, v *verdict) bool {
+	own := s.of(t, l, t)
+	if v.ratio != 1 || !own.known {
+		return false
+	}
+	clean := s.baseline[:0]
+	for _, r := range v.comparison.references {
+		if o := s.of(t, l, r.picture); o.known {
+			clean = append(clean, o.rho)
+		}
+	}
+	s.baseline = clean
+	if len(clean) < leastFits {
+		return false
+	}
+	base := median(clean)
+	like, single := alikeAt(base, detail)
+	m := v.weights.centred()
+	rise := math.Inf(1)
+	// Alone, and among others like it.
+	for reach := range 2 {
+		p := predict(0, &like, func(k int) (int, [3]float64) {
+			if k < -reach || k > reach {
+				return k - 1, [3]float64{0, 1, 0}
+			}
+			return k - 1, [3]float64{m.behind, m.own, m.ahead}
+		})
+		rise = min(rise, p.rho-single)
+	}
+	return own.rho-base < leastRisen*rise
 }
 
 // accompanied reports whether the same thing has a copy of more than a share at
@@ -371,8 +455,7 @@ type comparison struct {
 	clean     int     // looks without a peak of their own
 	alike     int     // looks with one at the same ratio to their step
 	baseline  float64 // what the clean ones show at this very lag
-	spread    float64 // largest step over smallest among the alike
-	keepsStep bool    // their lags follow their steps
+	keepsStep bool    // the step changes among the alike, and their lags with it
 	usual     float64 // their median energy; 0 where they are few
 	// references are the nearest clean ones on either side.
 	references []reference
@@ -383,7 +466,7 @@ type comparison struct {
 // compare looks for the same thing in the pictures around.
 func (s *state) compare(t int, l *echo.Look) comparison {
 	p := l.Main
-	c := comparison{spread: 1, keepsStep: true}
+	c := comparison{}
 	s.peers, s.baseline, s.energy = s.peers[:0], s.baseline[:0], s.energy[:0]
 	for i := t - span; i <= t+span; i++ {
 		if o := s.same(t, l, i); i != t && o != nil {
@@ -395,7 +478,8 @@ func (s *state) compare(t int, l *echo.Look) comparison {
 		c.usual = median(s.energy)
 	}
 	height, ratio := min(p.R, p.Prominence), p.Lag/l.Steps()
-	slowest, fastest := l.Speed, l.Speed
+	follows := follower{}
+	follows.add(l)
 	for _, r := range s.peers {
 		o := r.look
 		own := min(o.Main.R, o.Main.Prominence)
@@ -408,14 +492,10 @@ func (s *state) compare(t int, l *echo.Look) comparison {
 			}
 		case math.Abs(o.Main.Lag/o.Steps()/ratio-1) < ratioTolerance:
 			c.alike++
-			slowest, fastest = min(slowest, o.Speed), max(fastest, o.Speed)
-			// A companion at a fixed distance keeps its lag in pixels.
-			if math.Abs(o.Main.Lag/p.Lag-o.Steps()/l.Steps()) > 0.5*math.Abs(1-o.Steps()/l.Steps())+1/p.Lag {
-				c.keepsStep = false
-			}
+			follows.add(o)
 		}
 	}
-	c.spread = fastest / slowest
+	c.keepsStep = follows.step()
 	// Where texture hides whether a look is clean, energy tells: what is mixed
 	// of others has less than they.
 	if len(c.references) < leastFits {
@@ -426,6 +506,19 @@ func (s *state) compare(t int, l *echo.Look) comparison {
 		c.baseline = s.baseline[len(s.baseline)*3/4]
 	}
 	return c
+}
+
+// follower tells whether lags follow steps, by the line of their logarithms.
+type follower struct{ n, x, y, xx, xy float64 }
+
+func (f *follower) add(l *echo.Look) {
+	x, y := math.Log(l.Steps()), math.Log(max(l.Main.Lag, 1))
+	f.n, f.x, f.y, f.xx, f.xy = f.n+1, f.x+x, f.y+y, f.xx+x*x, f.xy+x*y
+}
+
+func (f *follower) step() bool {
+	xx, xy := f.xx/f.n-f.x*f.x/(f.n*f.n), f.xy/f.n-f.x*f.y/(f.n*f.n)
+	return xx > stepChange*stepChange && xy > lagFollows*xx
 }
 
 // liveliest takes the peers with the most energy as references, and reports

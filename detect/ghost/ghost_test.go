@@ -27,6 +27,9 @@ type clip struct {
 	grain    float64
 	flat     bool
 	mix      func(k int) []float64 // weights of k-1, k, k+1
+	convert  float64               // source pictures for each picture, blended
+	clock    func(k int) float64   // instant of picture k, if not k
+	settle   float64               // share of the picture two before in every second one
 	paint    func(s *clip, k float64, x, y, v float64) float64
 	still    float64 // amplitude of the background's texture
 	noise    []float64
@@ -126,7 +129,14 @@ func (c *clip) Next(context.Context) (*picture.Picture, error) {
 	}
 	k := c.i
 	c.i++
-	weights := []float64{0, 1, 0}
+	weights, at := []float64{0, 1, 0}, float64(k)
+	if c.convert > 0 {
+		whole, f := math.Modf(c.convert*float64(k) + 1e-9)
+		weights, at = []float64{0, 1 - f, f}, whole
+	}
+	if c.clock != nil {
+		at = c.clock(k)
+	}
 	if c.mix != nil {
 		if w := c.mix(k); w != nil {
 			weights = w
@@ -137,8 +147,13 @@ func (c *clip) Next(context.Context) (*picture.Picture, error) {
 		if w == 0 {
 			continue
 		}
-		for i, s := range c.render(float64(k + j - 1)) {
+		for i, s := range c.render(at + float64(j-1)) {
 			v[i] += w * s
+		}
+	}
+	if c.settle > 0 && k%2 == 0 {
+		for i, s := range c.render(at - 2) {
+			v[i] += c.settle * (s - v[i])
 		}
 	}
 	p := &picture.Picture{Index: k, Frame: k, Y: picture.New(c.w, c.h, 8)}
@@ -146,6 +161,14 @@ func (c *clip) Next(context.Context) (*picture.Picture, error) {
 		p.Y.Pix[i] = uint8(max(0, min(255, s+c.grain*c.random.NormFloat64()+0.5)))
 	}
 	return p, nil
+}
+
+// bar leaves a bar above the picture that stays as it is, to tell the noise by.
+func bar(c *clip, k, x, y, v float64) float64 {
+	if y < 48 {
+		return 60
+	}
+	return v
 }
 
 func scan(t *testing.T, c *clip) *detect.Result {
@@ -194,6 +217,11 @@ func TestGhosts(t *testing.T) {
 			c.pan = 11
 			c.mix = func(int) []float64 { return []float64{0, .5, .5} }
 		}, 0, 39, 50},
+		{"whole picture pans by two pixels, burst", func(c *clip) {
+			c.diameter, c.pan = 0, 2
+			c.mix = burst(15, 19, .25, .5, .25)
+			c.paint = bar
+		}, 15, 19, 25},
 		{"copies that touch", func(c *clip) {
 			c.flat, c.diameter = true, 18
 			c.y = func(float64) float64 { return 180 }
@@ -227,14 +255,85 @@ func TestGhosts(t *testing.T) {
 			if e.Start < c.start-slack || e.Start > c.start+slack || e.End < c.end-slack || e.End > c.end+slack {
 				t.Errorf("pictures %d to %d, want %d to %d", e.Start, e.End, c.start, c.end)
 			}
-			tolerance := 12.0
-			if s.pan > 0 {
-				tolerance = 20 // no single thing whose energy could be compared
+			tolerance := 7.0
+			if s.contrast < 20 {
+				tolerance = 12 // noise is a twentieth of it
+			}
+			if c.end-c.start > 20 {
+				tolerance = 20 // nothing that is clean to compare with
 			}
 			if math.Abs(e.Strength-c.share) > tolerance {
 				t.Errorf("copy of %.1f %%, want %.1f %%", e.Strength, c.share)
 			}
 			t.Logf("confidence %.2f, %v", e.Confidence, e.Measures)
+		})
+	}
+}
+
+func TestConversions(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		convert float64
+		set     func(*clip)
+		share   float64 // of the strongest copy
+		period  float64
+	}{
+		{"24 to 50", 24.0 / 50, func(c *clip) { c.diameter, c.pan, c.paint = 0, 11, bar }, 48, 25},
+		{"25 to 50", 25.0 / 50, func(c *clip) { c.pan = 8 }, 50, 2},
+		{"30 to 50", 30.0 / 50, func(c *clip) { c.pan = 9 }, 40, 5},
+		{"60 to 50", 60.0 / 50, func(c *clip) { c.diameter, c.pan = 0, 7 }, 40, 5},
+		{"60 to 50, a ball alone", 60.0 / 50, func(c *clip) { c.diameter, c.n = 40, 34 }, 40, 5},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			s := newClip(13)
+			s.convert = c.convert
+			c.set(s)
+			res := scan(t, s)
+			if len(res.Events) != 1 {
+				t.Fatalf("%d events, want 1: %+v", len(res.Events), res.Events)
+			}
+			e := res.Events[0]
+			if e.Start > 2 || e.End < s.n-4 {
+				t.Errorf("pictures %d to %d, want all", e.Start, e.End)
+			}
+			if math.Abs(e.Strength-c.share) > 6 {
+				t.Errorf("copy of %.1f %%, want %.1f %%", e.Strength, c.share)
+			}
+			if e.Measures["period_pictures"] != c.period {
+				t.Errorf("period of %g pictures, want %g", e.Measures["period_pictures"], c.period)
+			}
+		})
+	}
+}
+
+// TestPredict holds the relations of mixtures against what follows from their
+// definition where no source picture resembles another.
+func TestPredict(t *testing.T) {
+	none := likeness(0, detail)
+	for _, c := range []struct {
+		name      string
+		mixed     func(k int) (int, [3]float64)
+		rho, lean float64
+	}{
+		// <S1-S0, S2-S1> = -1 over |S1-S0|^2 = 2.
+		{"clean", func(k int) (int, [3]float64) { return k, [3]float64{1} }, -0.5, 0},
+		// Three mixtures of the same two lie on one line: differences of 0.4.
+		{"0.4 apart", func(k int) (int, [3]float64) { return 0, [3]float64{1 - 0.4*float64(k), 0.4 * float64(k)} }, 1, 0},
+		// Half of S0 and S1 between the two: (S1-S0)/2 and S2-(S0+S1)/2, of
+		// product 0 and energies 1/2 and 3/2.
+		{"one of two", func(k int) (int, [3]float64) {
+			if k == 1 {
+				return 0, [3]float64{0.5, 0.5}
+			}
+			return k, [3]float64{1}
+		}, 0, math.Log(1.0/3) / 2},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			got := predict(1, &none, c.mixed)
+			if math.Abs(got.rho-c.rho) > 1e-9 || math.Abs(got.lean-c.lean) > 1e-9 {
+				t.Errorf("rho %.4f lean %.4f, want %.4f and %.4f", got.rho, got.lean, c.rho, c.lean)
+			}
 		})
 	}
 }
@@ -266,6 +365,21 @@ func TestLookAlikes(t *testing.T) {
 				}
 				return v + 25*math.Tanh(6*math.Sin(2*math.Pi*x/14))
 			}
+		}},
+		{"pan that slows down for a while", func(c *clip) {
+			c.diameter, c.pan = 0, 6
+			c.clock = func(k int) float64 {
+				return float64(k) - 0.5*math.Max(0, math.Min(5, float64(k-15)))
+			}
+		}},
+		{"each picture twice", func(c *clip) {
+			c.pan = 4
+			c.clock = func(k int) float64 { return float64(k / 2 * 2) }
+		}},
+		{"each picture twice on a panel that settles", func(c *clip) {
+			c.pan = 4
+			c.clock = func(k int) float64 { return float64(k / 2 * 2) }
+			c.settle = 0.25
 		}},
 		{"flash", func(c *clip) {
 			c.paint = func(c *clip, k, x, y, v float64) float64 {

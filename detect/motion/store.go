@@ -116,6 +116,10 @@ func (s *Store) Step(w *detect.Window) error {
 	return nil
 }
 
+// ChangedAbove is what a cell must differ by to count as changed, under a
+// noise as of Map.Noise.
+func ChangedAbove(noise float32) float32 { return changed(noise) }
+
 // changed is what a cell must differ by to count as changed.
 func changed(noise float32) float32 { return changeRatio*noise + changeFloor }
 

@@ -1,0 +1,360 @@
+package ghost
+
+import (
+	"image"
+	"math"
+	"slices"
+
+	"setwitness/detect"
+	"setwitness/detect/cells"
+	"setwitness/detect/echo"
+)
+
+const (
+	// A burst of wrong pictures is held against so many relations before and
+	// after it, of which at least some must be known, and these must be alike.
+	besides, leastBesides = 5, 4
+	leastAfter            = 2
+	besidesDiffer         = 0.25
+	// It has from shortest to longest pictures.
+	shortest, longest = 2, 9
+	// So many relations on either side of a burst are fitted with it.
+	margin = 3
+	// The correlation rises by so much in a burst, and by so many times what
+	// the relations beside it stray.
+	leastRise, riseStrays = 0.12, 4
+	// A mixture explains this share of how the relations of a burst differ
+	// from those beside it; a wrong start or length leaves a quarter or more.
+	// Few pictures have few relations and have to be explained better.
+	leastBurst, leastOfThree, leastOfTwo = 0.85, 0.90, 0.95
+	burstSlack                           = 0.02
+	// Dilution has to explain so much more to be believed.
+	diluted = 0.06
+	// A mixture comes and goes at once, which the energies of the differences
+	// show: so much of how these change must follow it. Things that slow down
+	// for a while change both by and by.
+	leastLeant = 0.6
+	// What else moves takes from the swing of the relations, down to this
+	// share; a little more is chance.
+	leastSeen, mostSeen = 0.6, 1.1
+	// Least copy in a mixture.
+	leastCopy = 0.12
+	// A coarse mixture of less confidence than this is not refined.
+	doubtful = 0.02
+	// Where the looks at a burst are not to be had, those of so many pictures
+	// before tell where the thing goes.
+	foresight = 2
+)
+
+// mixture is the weights of the picture before, the picture itself and the one
+// after in a wrong picture.
+type mixture struct{ behind, ahead float64 }
+
+// mixtures are those that a burst is tried with at first.
+var mixtures = [...]mixture{
+	{.15, .15}, {.25, .25}, {.33, .33},
+	{.3, 0}, {.5, 0}, {.7, 0}, {0, .3}, {0, .5}, {0, .7},
+}
+
+// spell is a burst: a run of pictures that are mixtures of their neighbours.
+type spell struct {
+	first, n  int
+	mixture   mixture
+	explained float64
+}
+
+// trial is the relations of a thing around the first picture of what may be a
+// burst, from besides+1 pictures before it on.
+type trial struct {
+	relations [2*besides + longest + 3]relation
+	like      [8]float64
+	before    float64 // rho beside the burst, before it
+	single    float64 // rho of pictures of that likeness which are no mixtures
+}
+
+// at returns the relation of picture k, from the first picture of the burst.
+func (t *trial) at(k int) relation { return t.relations[k+besides+1] }
+
+// median is of the rho of pictures from one to another, and how many are
+// known.
+func (s *state) beside(t *trial, from, to int) (rho, stray float64, n int) {
+	v := s.baseline[:0]
+	for k := from; k <= to; k++ {
+		if r := t.at(k); r.known {
+			v = append(v, r.rho)
+		}
+	}
+	s.baseline = v
+	if len(v) == 0 {
+		return 0, 0, 0
+	}
+	rho = median(v)
+	for i := range v {
+		v[i] = math.Abs(v[i] - rho)
+	}
+	return rho, median(v), len(v)
+}
+
+// tryBurst returns the burst that begins at picture first, in the whole picture
+// or in the thing of a look at picture t.
+func (s *state) tryBurst(first, at int, l *echo.Look) (best spell, ok bool) {
+	a, b := s.of(at, l, first), s.of(at, l, first+1)
+	if !a.known || !b.known {
+		return best, false
+	}
+	t := &s.trial
+	for k := -besides - 1; k <= -2; k++ {
+		t.relations[k+besides+1] = s.of(at, l, first+k)
+	}
+	before, stray, n := s.beside(t, -besides-1, -2)
+	if n < leastBesides || max(a.rho, b.rho)-before < max(leastRise, riseStrays*stray) {
+		return best, false
+	}
+	for k := -1; k < len(t.relations)-besides-1; k++ {
+		t.relations[k+besides+1] = s.of(at, l, first+k)
+	}
+	t.before = before
+	for n := shortest; n <= longest; n++ {
+		after, _, known := s.beside(t, n+1, n+besides)
+		if known < leastAfter || math.Abs(after-before) > besidesDiffer {
+			continue
+		}
+		t.like, t.single = alikeAt((before+after)/2, detail)
+		for _, m := range mixtures {
+			if e := t.explained(n, after, m, true); e > best.explained {
+				best = spell{first, n, m, e}
+			}
+		}
+	}
+	if best.confidence() < doubtful {
+		return best, false
+	}
+	after, _, _ := s.beside(t, best.n+1, best.n+besides)
+	base := (before + after) / 2
+	// What dilutes the swing of the relations looks much like weights that
+	// differ less: those without it are believed where they explain as much.
+	rough := best
+	best.explained = 0
+	for _, kind := range [...]float64{detail, sharp, soft} {
+		t.like, t.single = alikeAt(base, kind)
+		one := rough
+		one.refine(t, after, false)
+		if one.explained > best.explained {
+			best = one
+		}
+	}
+	if best.explained < rough.explained-diluted {
+		t.like, t.single = alikeAt(base, detail)
+		best = rough
+		best.refine(t, after, true)
+	}
+	return best, best.confidence() >= leastMarked && max(best.mixture.behind, best.mixture.ahead) >= leastCopy
+}
+
+// confidence is that of the marks of a burst.
+func (b *spell) confidence() float64 {
+	least := leastBurst
+	switch b.n {
+	case 2:
+		least = leastOfTwo
+	case 3:
+		least = leastOfThree
+	}
+	return squash((b.explained - least) / burstSlack)
+}
+
+// refine walks to the weights that explain most.
+func (b *spell) refine(t *trial, after float64, dilute bool) {
+	b.explained = t.explained(b.n, after, b.mixture, dilute)
+	for step := 0.04; step > 0.004; step /= 2 {
+		for moved := true; moved; {
+			moved = false
+			for _, d := range [...]mixture{{step, step}, {-step, -step}, {step, 0}, {-step, 0}, {0, step}, {0, -step}} {
+				m := mixture{b.mixture.behind + d.behind, b.mixture.ahead + d.ahead}
+				if m.behind < 0 || m.ahead < 0 || m.behind+m.ahead > 0.8 {
+					continue
+				}
+				if e := t.explained(b.n, after, m, dilute); e > b.explained+1e-4 {
+					b.mixture, b.explained, moved = m, e, true
+				}
+			}
+		}
+	}
+}
+
+// alikeAt returns the likeness of pictures whose relation has about this rho,
+// and the rho that they have.
+func alikeAt(rho, detail float64) (like [8]float64, single float64) {
+	const step = 0.02
+	least := math.Inf(1)
+	for next := 0.0; next < 1-step/2; next += step {
+		l := likeness(next, detail)
+		at := (2*l[1] - 1 - l[2]) / (2 * (1 - l[1]))
+		if d := math.Abs(rho - at); d < least {
+			like, single, least = l, at, d
+		}
+	}
+	return like, single
+}
+
+// explained is the share of the difference of the relations from those beside
+// that a burst of n pictures explains, its swing diluted or not; 0 where too few
+// are known.
+func (t *trial) explained(n int, after float64, m mixture, dilute bool) float64 {
+	var all, cross, own float64
+	var leans, leant, predicted float64
+	known := 0
+	for k := -margin; k < n+margin; k++ {
+		r := t.at(k)
+		if !r.known {
+			if k >= -1 && k <= n {
+				return 0
+			}
+			continue
+		}
+		known++
+		p := predict(k, &t.like, func(k int) (int, [3]float64) {
+			if k < 0 || k >= n {
+				return k - 1, [3]float64{0, 1, 0}
+			}
+			return k - 1, [3]float64{m.behind, 1 - m.behind - m.ahead, m.ahead}
+		})
+		// A line from the middle of those before to that of those after.
+		base := t.before + (after-t.before)*float64(k+besides/2+2)/float64(n+besides+2)
+		rho, seen := p.rho-t.single, r.rho-base
+		all += seen*seen + r.lean*r.lean
+		cross += seen*rho + r.lean*p.lean
+		own += rho*rho + p.lean*p.lean
+		leans += r.lean * r.lean
+		leant += r.lean * p.lean
+		predicted += p.lean * p.lean
+	}
+	if all == 0 || own == 0 || known < n+margin {
+		return 0
+	}
+	if leant <= 0 || leant*leant < leastLeant*leans*predicted {
+		return 0
+	}
+	gain := 1.0
+	if dilute {
+		gain = max(leastSeen, min(mostSeen, cross/own))
+	}
+	return (2*gain*cross - gain*gain*own) / all
+}
+
+// markBursts marks the bursts that begin at a picture.
+func (s *state) markBursts(w *detect.Window) {
+	s.spells = slices.DeleteFunc(s.spells, func(b told) bool { return b.first+b.n <= w.T })
+	looks := s.echo.At(w.T)
+	for i := range looks {
+		s.markBurst(w, w.T, &looks[i])
+	}
+	for i := range s.echo.At(w.T - foresight) {
+		l := &s.echo.At(w.T - foresight)[i]
+		if !l.Whole && s.same(w.T-foresight, l, w.T) == nil {
+			s.markBurst(w, w.T-foresight, l)
+		}
+	}
+	s.markBurst(w, w.T, nil)
+}
+
+// told is a burst that was marked, and where.
+type told struct {
+	spell
+	region image.Rectangle // in its first picture
+	dx, dy float64
+	whole  bool
+}
+
+// covers reports whether a burst that is told already covers most of a region
+// in a picture.
+func (s *state) covered(t int, r image.Rectangle) bool {
+	for i := range s.spells {
+		b := &s.spells[i]
+		if t < b.first || t >= b.first+b.n || b.confidence() < 0.5 {
+			continue
+		}
+		in := b.at(t).Intersect(r)
+		if 2*in.Dx()*in.Dy() >= r.Dx()*r.Dy() {
+			return true
+		}
+	}
+	return false
+}
+
+// at is where a burst is in picture t.
+func (b *told) at(t int) image.Rectangle {
+	k := float64(t - b.first)
+	return b.region.Add(image.Pt(int(k*b.dx), int(k*b.dy)))
+}
+
+// markBurst marks the pictures of a burst that begins at a picture, in the
+// whole of them or in the thing of a look at picture t.
+func (s *state) markBurst(w *detect.Window, t int, l *echo.Look) {
+	b := told{}
+	px := 0.0
+	if l != nil {
+		if l.Whole {
+			return
+		}
+		k := float64(w.T - t)
+		b.region, b.dx, b.dy = l.Region.Add(image.Pt(int(k*l.DX), int(k*l.DY))), l.DX, l.DY
+		px = l.Speed
+	} else {
+		b.region = inPixels(s.successions.at(w.T).conspicuous.all()).Intersect(s.raster)
+		px = s.step(w.T)
+	}
+	if s.covered(w.T, b.region) {
+		return
+	}
+	var ok bool
+	if b.spell, ok = s.tryBurst(w.T, t, l); !ok {
+		return
+	}
+	s.spells = append(s.spells, b)
+	m := detect.Mark{Kind: detect.Ghost, Strength: 100 * max(b.mixture.behind, b.mixture.ahead), Confidence: b.confidence()}
+	for i := b.first; i < b.first+b.n; i++ {
+		m.Picture = i
+		m.Measures = b.mixture.measures(px)
+		if l != nil {
+			if m.Region = b.at(i).Intersect(s.raster); !m.Region.Empty() {
+				w.Mark(m)
+			}
+			continue
+		}
+		for _, r := range s.successions.at(i).conspicuous {
+			if m.Region = inPixels(r).Intersect(s.raster); !m.Region.Empty() {
+				w.Mark(m)
+			}
+		}
+	}
+}
+
+// measures are the numbers of a mixture whose copies lie so far apart; 0 where
+// that is not known.
+func (x mixture) measures(px float64) map[string]float64 {
+	m := map[string]float64{"copies": 1}
+	if px > 0 {
+		m["displacement_px"] = px
+	}
+	for _, side := range [...]struct {
+		name  string
+		share float64
+	}{{"behind", x.behind}, {"ahead", x.ahead}} {
+		// A trace beside the other copy is none.
+		if side.share < bothSides*max(x.behind, x.ahead) {
+			continue
+		}
+		m["copies"]++
+		m[side.name+"_pct"] = 100 * side.share
+		if px > 0 {
+			m[side.name+"_px"] = px
+		}
+	}
+	return m
+}
+
+// inPixels turns a rectangle of cells into one of raster pixels.
+func inPixels(r image.Rectangle) image.Rectangle {
+	return image.Rectangle{r.Min.Mul(cells.Size), r.Max.Mul(cells.Size)}
+}

@@ -1,0 +1,291 @@
+package ghost
+
+import (
+	"math"
+
+	"setwitness/detect"
+)
+
+const (
+	// phases of a conversion that are tried, and how far its source picture
+	// resembles the next one.
+	phases = 20
+	// A conversion mixes two neighbours of its source. Within these shares of
+	// the take's rate the mixtures follow a rhythm of their own; at the rate
+	// itself all are alike.
+	leastSource, mostSource, sameSource = 0.35, 1.5, 0.02
+	// At least so many relations, over two periods of most conversions.
+	leastRelations = 10
+	// The rhythm must explain this share of how the relations differ, beside
+	// a trend; rhythms of a codec's groups explain less than half.
+	leastRhythm, rhythmSlack = 0.75, 0.05
+	// Each third of it holds so much of the differences, and leaves no more of
+	// its own unexplained.
+	leastShare, mostLeft = 0.1, 0.5
+	// Its swing has to be like that of mixtures, and as large as this.
+	leastGain, mostGain = 0.5, 1.6
+	leastSwing          = 0.06
+	// The rates of a conversion are stated over 1.001 or not, which shifts its
+	// phase by less than this share of a source picture in a second.
+	periodSlack = 0.03
+	// Steps are taken from the looks at so many pictures on either side, and a
+	// rhythm that cannot be heard goes on for so many.
+	near = 3
+	// Less than this of the other picture is as good as none.
+	leastBlend = 0.12
+)
+
+// likenesses are how far a source picture resembles the next one where it
+// changed: not at all in fast motion, much in slow.
+var likenesses = [...]float64{0, 0.35, 0.6, 0.8}
+
+// rhythm is how the pictures around one relate where a conversion made them of
+// a source with another rate.
+type rhythm struct {
+	source float64 // pictures a second
+	phase  float64 // of the picture in the middle, in source pictures
+	// of pictures -span to span-1
+	rho, lean [2 * span]float64
+}
+
+// conversions lists the rhythms of a take of so many pictures a second.
+func conversions(rate float64) []rhythm {
+	var list []rhythm
+	for _, source := range sources {
+		q := source / rate
+		if rate <= 0 || q < leastSource || q > mostSource || math.Abs(q-1) < sameSource {
+			continue
+		}
+		for k := range phases {
+			if u := math.Round(1 / q); math.Abs(u*q-1) < sameSource && k != 0 && k%(phases/int(u)) != 0 {
+				// An exact multiple has the source's own pictures among its
+				// own; what is out of phase is a panel that settles.
+				continue
+			}
+			for _, like := range likenesses {
+				list = append(list, convert(source, q, float64(k)/phases, like))
+			}
+		}
+	}
+	return list
+}
+
+// convert predicts the relations. Picture k mixes the source pictures on either
+// side of q*k+phase.
+func convert(source, q, phase, like float64) rhythm {
+	r := rhythm{source: source, phase: phase}
+	alike := likeness(like, detail)
+	const hair = 1e-9 // of a fraction that is none
+	for n := range r.rho {
+		p := predict(n-span, &alike, func(k int) (int, [3]float64) {
+			u := q*float64(k) + phase
+			whole := math.Floor(u + hair)
+			f := max(0, u-whole)
+			return int(whole), [3]float64{1 - f, f}
+		})
+		r.rho[n], r.lean[n] = p.rho, p.lean
+	}
+	return r
+}
+
+// beat is a rhythm as found around a picture.
+type beat struct {
+	*rhythm
+	explained float64
+}
+
+// confidence is that of the marks of a beat.
+func (b *beat) confidence() float64 { return squash((b.explained - leastRhythm) / rhythmSlack) }
+
+// share is that of the later source picture, 0 to 1, k pictures later.
+func (b *beat) share(k int, rate float64) float64 {
+	u := b.phase + b.source/rate*float64(k)
+	const hair = 1e-9 // of a fraction that is none
+	return max(0, u-math.Floor(u+hair))
+}
+
+// listened is the relations of the pictures around one, beside their trend; 0
+// where none is known.
+type listened struct {
+	rho, lean, known [2 * span]float64
+	n                int
+	total            float64 // sum of squares
+}
+
+// listen returns the rhythm of the pictures around t, if any; that of those
+// from t on where there is none before.
+func (s *state) listen(t int) (beat, bool) {
+	if !s.successions.at(t).whole.known {
+		return beat{}, false
+	}
+	b, ok := s.around(t, -span)
+	if !ok {
+		b, ok = s.around(t, 0)
+	}
+	return b, ok
+}
+
+// around returns the rhythm of the pictures around t, from another on.
+func (s *state) around(t, from int) (best beat, ok bool) {
+	l := &s.listened
+	*l = listened{}
+	for k := from; k < span; k++ {
+		if r := s.successions.at(t + k).whole; r.known {
+			l.rho[k+span], l.lean[k+span], l.known[k+span] = r.rho, r.lean, 1
+			l.n++
+		}
+	}
+	if l.n < leastRelations {
+		return best, false
+	}
+	level(&l.rho, &l.known)
+	for k := range l.rho {
+		l.total += l.rho[k]*l.rho[k] + l.lean[k]*l.lean[k]
+	}
+	least := float64(l.n) * leastSwing * leastSwing
+	if l.total < least {
+		return best, false
+	}
+	for i := range s.conversions {
+		c := &s.conversions[i]
+		rho := c.rho
+		level(&rho, &l.known)
+		var cross, own float64
+		for k, w := range l.known {
+			cross += rho[k]*l.rho[k] + w*c.lean[k]*l.lean[k]
+			own += rho[k]*rho[k] + w*c.lean[k]*c.lean[k]
+		}
+		gain := cross / own
+		if own == 0 || gain < leastGain || gain > mostGain || gain*gain*own < least {
+			continue
+		}
+		if e := cross * gain / l.total; e > best.explained {
+			best = beat{c, e}
+			ok = l.lasts(&rho, &c.lean, gain)
+		}
+	}
+	return best, ok && best.confidence() >= leastMarked
+}
+
+// lasts reports whether a rhythm goes on all the while, as no burst does.
+func (l *listened) lasts(rho, lean *[2 * span]float64, gain float64) bool {
+	var left, all [3]float64
+	seen := 0
+	for k, w := range l.known {
+		if w == 0 {
+			continue
+		}
+		i := seen * len(all) / l.n
+		seen++
+		x, y := l.rho[k]-gain*rho[k], l.lean[k]-gain*lean[k]
+		left[i] += x*x + y*y
+		all[i] += l.rho[k]*l.rho[k] + l.lean[k]*l.lean[k]
+	}
+	for i := range all {
+		if all[i] < leastShare*l.total || left[i] > mostLeft*all[i] {
+			return false
+		}
+	}
+	return true
+}
+
+// level takes the trend from what is known of v, and the rest to 0.
+func level(v, known *[2 * span]float64) {
+	var n, x, xx, y, xy float64
+	for k, w := range known {
+		u := float64(k - span)
+		n, x, xx, y, xy = n+w, x+w*u, xx+w*u*u, y+w*v[k], xy+w*u*v[k]
+	}
+	slope, mean := 0.0, y/n
+	if d := n*xx - x*x; d > 0 {
+		slope = (n*xy - x*y) / d
+		mean = (y - slope*x) / n
+	}
+	for k, w := range known {
+		v[k] = w * (v[k] - mean - slope*float64(k-span))
+	}
+}
+
+// markRhythm marks a picture that a conversion of rates mixed, and reports
+// whether a sure one is under way. What moved before the rhythm could be told, as a thing
+// that came in, was converted too.
+func (s *state) markRhythm(w *detect.Window) bool {
+	b, ok := s.listen(w.T)
+	if !ok {
+		return w.T <= s.sure+near
+	}
+	if w.T > s.heard+span {
+		s.heard = max(s.heard, w.T-span)
+		for i := w.T - 1; i > s.heard && s.comesIn(i); i-- {
+			s.markBeat(w, b, i, leastMarked)
+		}
+	}
+	s.heard = w.T
+	s.markBeat(w, b, w.T, b.confidence())
+	if b.confidence() > 0.5 {
+		s.sure = w.T
+	}
+	return w.T <= s.sure+near
+}
+
+// comesIn reports whether something moves in picture i and has not told yet
+// how: its relation is not known, or it reaches over the rim of the picture.
+func (s *state) comesIn(i int) bool {
+	n := s.successions.at(i)
+	all := n.changed.all()
+	inner := inPixels(all.Inset(-1))
+	return !all.Empty() && (!n.whole.known || !inner.In(s.raster))
+}
+
+// markBeat marks picture i by the rhythm at picture w.T.
+func (s *state) markBeat(w *detect.Window, b beat, i int, confidence float64) {
+	later := b.share(i-w.T, s.rate)
+	share := min(later, 1-later)
+	if share < leastBlend {
+		return
+	}
+	mixed := mixture{ahead: share}
+	if later > 0.5 {
+		mixed = mixture{behind: share}
+	}
+	m := detect.Mark{
+		Kind: detect.Ghost, Picture: i, Strength: 100 * share, Confidence: confidence,
+		Measures: mixed.measures(s.step(i) * s.rate / b.source),
+	}
+	m.Measures["source_per_s"] = b.source
+	if n := s.period(b.source); n > 0 {
+		m.Measures["period_pictures"] = float64(n)
+	}
+	for _, r := range s.successions.at(i).changed {
+		if m.Region = inPixels(r).Intersect(s.raster); !m.Region.Empty() {
+			w.Mark(m)
+		}
+	}
+}
+
+// period is after how many pictures a conversion from a source's rate comes
+// back to where it was; 0 where that takes longer than a second.
+func (s *state) period(source float64) int {
+	q := source / s.rate
+	for n := 1; n <= int(s.rate); n++ {
+		if u := q * float64(n); math.Abs(u-math.Round(u)) < periodSlack {
+			return n
+		}
+	}
+	return 0
+}
+
+// step is the median length of the steps that things and the picture make from
+// picture t to the next; 0 where none is known.
+func (s *state) step(t int) float64 {
+	var v []float64
+	for i := t - near; i <= t+near; i++ {
+		for _, l := range s.echo.At(i) {
+			v = append(v, l.Speed)
+		}
+	}
+	if len(v) == 0 {
+		return 0
+	}
+	return median(v)
+}

@@ -1,0 +1,293 @@
+package ghost
+
+import (
+	"image"
+	"math"
+	"slices"
+
+	"setwitness/detect/cells"
+	"setwitness/detect/echo"
+	"setwitness/detect/motion"
+)
+
+// relation is how a picture, or a thing in it, relates to the pictures before
+// and after, by the two differences between them. It takes no vector.
+type relation struct {
+	known bool
+	// rho is the correlation of the difference from the picture before with
+	// that to the picture after: -1/2 where what moves goes further than its
+	// own detail is wide, towards 1 where it goes less, and 1 where the
+	// picture is a mixture of the other two.
+	rho float64
+	// lean is half the logarithm of the ratio of the energies of the two
+	// differences, the one before over the one after.
+	lean float64
+}
+
+// succession is the relations of one picture.
+type succession struct {
+	whole  relation
+	things []relation // of the looks at the picture, in their order
+	// changed is where anything did, and conspicuous where most of it lies, in
+	// cells, in each band of the picture from its top: a camera may know some
+	// bands and not others.
+	changed, conspicuous places
+}
+
+const (
+	// bands is how many bands of rows a picture is told in.
+	bands = 4
+	// So many samples of the reduced plane tell the sums to one or two per
+	// cent, if detail is ten samples long.
+	enoughSamples = 1 << 14
+	// At least so many cells have to change.
+	leastChangedCells = 3
+	// Cells count that change by this share of what the energy of all changes
+	// lies at: many that flicker a little would hide the few that move.
+	conspicuous = 0.25
+	// What is left of the energy of a difference without that of noise must be
+	// this share of it.
+	leastDifference = 0.3
+	// Where one difference is six times the other the picture repeats one of
+	// its neighbours; logarithm.
+	mostLean = 1.8
+)
+
+// places are rectangles of cells in the bands of a picture.
+type places [bands]image.Rectangle
+
+// add takes in the cell in column x of row y, of so many rows.
+func (p *places) add(x, y, rows int) {
+	band := &p[y*bands/rows]
+	*band = band.Union(image.Rect(x, y, x+1, y+1))
+}
+
+// all is the rectangle around them.
+func (p *places) all() (r image.Rectangle) {
+	for _, band := range p {
+		r = r.Union(band)
+	}
+	return r
+}
+
+// successions keeps those of the newest pictures.
+type successions struct {
+	ring  [2*span + 2]succession
+	next  int // the picture to relate
+	moves []bool
+	runs  []image.Point
+}
+
+var nothing succession
+
+func (r *successions) at(i int) *succession {
+	if i < 0 || i >= r.next || i < r.next-len(r.ring) {
+		return &nothing
+	}
+	return &r.ring[i%len(r.ring)]
+}
+
+// relate takes the relations of the pictures before number to.
+func (s *state) relate(to int) {
+	for ; s.successions.next < to; s.successions.next++ {
+		i := s.successions.next
+		a, b, c := s.cells.At(i-1), s.cells.At(i), s.cells.At(i+1)
+		m, n := s.motion.At(i), s.motion.At(i+1)
+		out := &s.successions.ring[i%len(s.successions.ring)]
+		*out = succession{things: out.things[:0]}
+		if a == nil || b == nil || c == nil || m == nil || n == nil || m.Cut || n.Cut || s.fields {
+			continue
+		}
+		noise := max(m.Noise, n.Noise)
+		out.whole = s.successions.relation(a, b, c, noise, image.Rect(0, 0, b.Cols, b.Rows), out)
+		for _, l := range s.echo.At(i) {
+			if l.Whole {
+				out.things = append(out.things, relation{})
+			} else {
+				out.things = append(out.things, s.successions.relation(a, b, c, noise, inCells(l.Region), nil))
+			}
+		}
+	}
+}
+
+// relation takes that of picture b to those before and after, where anything
+// changed conspicuously within a rectangle of cells, and says where if asked.
+func (r *successions) relation(a, b, c *cells.Map, noise float32, in image.Rectangle, where *succession) relation {
+	p := &b.Reduced
+	in = in.Intersect(image.Rect(0, 0, b.Cols, b.Rows))
+	// One cell of nothing around it.
+	wide := in.Dx() + 2
+	r.moves = slices.Grow(r.moves[:0], wide*(in.Dy()+2))[:wide*(in.Dy()+2)]
+	clear(r.moves)
+	threshold := motion.ChangedAbove(noise)
+	change := func(x, y int) float32 { return max(p.Diff[y*b.Cols+x], c.Reduced.Diff[y*b.Cols+x]) }
+	var sum, squares float32
+	for y := in.Min.Y; y < in.Max.Y; y++ {
+		for x := in.Min.X; x < in.Max.X; x++ {
+			if d := change(x, y); d > threshold {
+				sum, squares = sum+d, squares+d*d
+				if where != nil {
+					where.changed.add(x, y, b.Rows)
+				}
+			}
+		}
+	}
+	if sum == 0 {
+		return relation{}
+	}
+	threshold = max(threshold, conspicuous*squares/sum)
+	n := 0
+	for y := in.Min.Y; y < in.Max.Y; y++ {
+		for x := in.Min.X; x < in.Max.X; x++ {
+			if change(x, y) <= threshold {
+				continue
+			}
+			n++
+			// What moves reaches into the cells beside it.
+			k := (y-in.Min.Y+1)*wide + x - in.Min.X + 1
+			r.moves[k], r.moves[k-1], r.moves[k+1], r.moves[k-wide], r.moves[k+wide] = true, true, true, true, true
+			if where != nil {
+				where.conspicuous.add(x, y, b.Rows)
+			}
+		}
+	}
+	if n < leastChangedCells {
+		return relation{}
+	}
+	cw, ch := cells.Size/p.StepX, cells.Size/p.StepY
+	step := 1 + n*cw*ch/enoughSamples
+	var sums sums
+	for cy := in.Min.Y; cy < in.Max.Y; cy++ {
+		r.runs = r.runs[:0]
+		moves := r.moves[(cy-in.Min.Y+1)*wide+1:][:in.Dx()]
+		for x := 0; x < len(moves); x++ {
+			from := x
+			for x < len(moves) && moves[x] {
+				x++
+			}
+			if x > from {
+				r.runs = append(r.runs, image.Pt((in.Min.X+from)*cw, min((in.Min.X+x)*cw, p.W)))
+			}
+		}
+		if len(r.runs) == 0 {
+			continue
+		}
+		// The rows that are left out differ from one row of cells to the next.
+		for y := cy*ch + cy%step; y < min((cy+1)*ch, p.H); y += step {
+			for _, run := range r.runs {
+				sums.add(a, b, c, y*p.W+run.X, y*p.W+run.Y)
+			}
+		}
+	}
+	return sums.relation(noise)
+}
+
+// inCells turns a rectangle of raster pixels into one of the cells that it
+// touches.
+func inCells(r image.Rectangle) image.Rectangle {
+	const size = cells.Size
+	return image.Rect(r.Min.X/size, r.Min.Y/size, (r.Max.X+size-1)/size, (r.Max.Y+size-1)/size)
+}
+
+// sums are over the squares of the differences of three pictures and over
+// their product.
+type sums struct {
+	before, after, both int64
+	samples             int
+}
+
+// add takes in the samples from one to before another.
+func (s *sums) add(a, b, c *cells.Map, from, to int) {
+	x, y, z := a.Reduced.Pix[from:to], b.Reduced.Pix[from:to], c.Reduced.Pix[from:to]
+	y, z = y[:len(x)], z[:len(x)]
+	for i, v := range y {
+		d, e := int32(v)-int32(x[i]), int32(z[i])-int32(v)
+		s.before += int64(d * d)
+		s.after += int64(e * e)
+		s.both += int64(d * e)
+	}
+	s.samples += len(x)
+}
+
+// relation takes what noise adds off the sums.
+func (s *sums) relation(noise float32) (out relation) {
+	// Noise is the mean |difference| of two pictures, of which the variance is
+	// pi/2 of its square; two differences that share a picture have minus half
+	// of it in common.
+	n := float64(s.samples) * float64(noise) * float64(noise) * math.Pi / 2
+	x, y, xy := float64(s.before)-n, float64(s.after)-n, float64(s.both)+n/2
+	if x <= leastDifference*float64(s.before) || y <= leastDifference*float64(s.after) {
+		return out
+	}
+	out.rho = max(-1, min(1, xy/math.Sqrt(x*y)))
+	out.lean = math.Log(x/y) / 2
+	out.known = math.Abs(out.lean) < mostLean
+	return out
+}
+
+// of returns the relation in picture i of the thing of look l at picture t, or
+// that of the whole picture where the look is a place of it.
+func (s *state) of(t int, l *echo.Look, i int) relation {
+	if l == nil || l.Whole {
+		return s.successions.at(i).whole
+	}
+	if o := s.same(t, l, i); o != nil {
+		looks, things := s.echo.At(i), s.successions.at(i).things
+		for k := range things {
+			if &looks[k] == o {
+				return things[k]
+			}
+		}
+	}
+	// A picture that has no look at the thing has the thing all the same.
+	a, b, c := s.cells.At(i-1), s.cells.At(i), s.cells.At(i+1)
+	m, n := s.motion.At(i), s.motion.At(i+1)
+	if a == nil || b == nil || c == nil || m == nil || n == nil || m.Cut || n.Cut || s.fields {
+		return relation{}
+	}
+	region := l.Region.Add(image.Pt(int(l.DX*float64(i-t)), int(l.DY*float64(i-t))))
+	if !region.In(s.raster) {
+		return relation{}
+	}
+	return s.successions.relation(a, b, c, max(m.Noise, n.Noise), inCells(region), nil)
+}
+
+// detail is how fast the likeness of pictures falls with their distance: with
+// the distance itself where edges are sharp, with its square where they are
+// soft; what has detail of many sizes lies between.
+const detail, sharp, soft = 1.5, 1, 2
+
+// likeness returns how far a picture where it changed resembles the ones after
+// it, from how far it resembles the next.
+func likeness(next, detail float64) (l [8]float64) {
+	for n := range l {
+		l[n] = math.Pow(next, math.Pow(float64(n), detail))
+	}
+	l[0] = 1
+	return l
+}
+
+// predict returns the relation of picture k where each picture mixes three of a
+// source that follow each other, from the first on, with weights.
+func predict(k int, alike *[8]float64, mixed func(k int) (first int, weights [3]float64)) relation {
+	var first [3]int
+	var weights [3][3]float64
+	for i := range first {
+		first[i], weights[i] = mixed(k - 1 + i)
+	}
+	dot := func(i, j int) float64 {
+		sum := 0.0
+		for x, v := range weights[i] {
+			for y, w := range weights[j] {
+				if v != 0 && w != 0 {
+					n := first[i] + x - first[j] - y
+					sum += v * w * alike[min(max(n, -n), len(alike)-1)]
+				}
+			}
+		}
+		return sum
+	}
+	aa, bb, cc, ab, bc, ac := dot(0, 0), dot(1, 1), dot(2, 2), dot(0, 1), dot(1, 2), dot(0, 2)
+	before, after := aa+bb-2*ab, bb+cc-2*bc
+	return relation{known: true, rho: (ab + bc - bb - ac) / math.Sqrt(before*after), lean: math.Log(before/after) / 2}
+}
