@@ -18,7 +18,7 @@ const (
 	leastRelations = 10
 	// The rhythm must explain this share of how the relations differ, beside
 	// a trend; rhythms of a codec's groups explain less than half.
-	leastRhythm, rhythmSlack = 0.75, 0.05
+	leastRhythm, rhythmSlack = 0.82, 0.03
 	// Each third of it holds so much of the differences, and leaves no more of
 	// its own unexplained.
 	leastShare, mostLeft = 0.1, 0.5
