@@ -26,8 +26,8 @@ const (
 	// A mixture explains this share of how the relations of a burst differ
 	// from those beside it; a wrong start or length leaves a quarter or more.
 	// Few pictures have few relations and have to be explained better.
-	leastBurst, leastOfThree, leastOfTwo = 0.85, 0.90, 0.95
-	burstSlack                           = 0.02
+	leastBurst, leastOfThree, leastOfTwo = 0.78, 0.86, 0.94
+	burstSlack                           = 0.03
 	// Dilution has to explain so much more to be believed.
 	diluted = 0.06
 	// A mixture comes and goes at once, which the energies of the differences

@@ -26,11 +26,19 @@ const (
 	leastGain, mostGain = 0.5, 1.6
 	leastSwing          = 0.06
 	// The rates of a conversion are stated over 1.001 or not, which shifts its
-	// phase by less than this share of a source picture in a second.
+	// phase by less than this share of a source picture in half a second.
 	periodSlack = 0.03
 	// Steps are taken from the looks at so many pictures on either side, and a
 	// rhythm that cannot be heard goes on for so many.
 	near = 3
+	// The source has to move by more than a sample from picture to picture: a
+	// line that moves by half a sample is the mean of its whole places, as in
+	// a mixture. Two source pictures differ by so many times the energy that
+	// neighbouring samples do.
+	leastTravel = 1.5
+	// Rhythms of two to four pictures are those of drawings that are held for
+	// so long.
+	heldLeast, heldMost = 2, 4
 	// Less than this of the other picture is as good as none.
 	leastBlend = 0.12
 )
@@ -46,6 +54,10 @@ type rhythm struct {
 	phase  float64 // of the picture in the middle, in source pictures
 	// of pictures -span to span-1
 	rho, lean [2 * span]float64
+	// energy is that of the difference from the picture before, of that of two
+	// source pictures.
+	energy [2 * span]float64
+	period int // pictures; 0 where longer than a second
 }
 
 // conversions lists the rhythms of a take of so many pictures a second.
@@ -73,7 +85,7 @@ func conversions(rate float64) []rhythm {
 // convert predicts the relations. Picture k mixes the source pictures on either
 // side of q*k+phase.
 func convert(source, q, phase, like float64) rhythm {
-	r := rhythm{source: source, phase: phase}
+	r := rhythm{source: source, phase: phase, period: period(q, int(source/q))}
 	alike := likeness(like, detail)
 	const hair = 1e-9 // of a fraction that is none
 	for n := range r.rho {
@@ -83,7 +95,7 @@ func convert(source, q, phase, like float64) rhythm {
 			f := max(0, u-whole)
 			return int(whole), [3]float64{1 - f, f}
 		})
-		r.rho[n], r.lean[n] = p.rho, p.lean
+		r.rho[n], r.lean[n], r.energy[n] = p.rho, p.lean, p.energy/(2*(1-alike[1]))
 	}
 	return r
 }
@@ -92,6 +104,7 @@ func convert(source, q, phase, like float64) rhythm {
 type beat struct {
 	*rhythm
 	explained float64
+	travel    float64 // energy of the difference of two source pictures, a sample
 }
 
 // confidence is that of the marks of a beat.
@@ -107,9 +120,10 @@ func (b *beat) share(k int, rate float64) float64 {
 // listened is the relations of the pictures around one, beside their trend; 0
 // where none is known.
 type listened struct {
-	rho, lean, known [2 * span]float64
-	n                int
-	total            float64 // sum of squares
+	rho, lean, known, energy [2 * span]float64
+
+	n     int
+	total float64 // sum of squares of rho and lean
 }
 
 // listen returns the rhythm of the pictures around t, if any; that of those
@@ -132,6 +146,7 @@ func (s *state) around(t, from int) (best beat, ok bool) {
 	for k := from; k < span; k++ {
 		if r := s.successions.at(t + k).whole; r.known {
 			l.rho[k+span], l.lean[k+span], l.known[k+span] = r.rho, r.lean, 1
+			l.energy[k+span] = r.energy
 			l.n++
 		}
 	}
@@ -160,11 +175,43 @@ func (s *state) around(t, from int) (best beat, ok bool) {
 			continue
 		}
 		if e := cross * gain / l.total; e > best.explained {
-			best = beat{c, e}
+			best = beat{rhythm: c, explained: e}
 			ok = l.lasts(&rho, &c.lean, gain)
 		}
 	}
-	return best, ok && best.confidence() >= leastMarked
+	if !ok || l.held(best) {
+		return best, false
+	}
+	var seen, own float64
+	for k, w := range l.known {
+		seen, own = seen+w*l.energy[k], own+w*best.energy[k]
+	}
+	best.travel = seen / own
+	return best, best.confidence() >= leastMarked
+}
+
+// held reports whether a rhythm of few pictures, another than the beat's,
+// explains the relations as well.
+func (l *listened) held(b beat) bool {
+	for p := heldLeast; p <= heldMost; p++ {
+		if b.period > 0 && b.period%p == 0 {
+			continue
+		}
+		var n, rho, lean [heldMost]float64
+		for k, w := range l.known {
+			n[k%p], rho[k%p], lean[k%p] = n[k%p]+w, rho[k%p]+w*l.rho[k], lean[k%p]+w*l.lean[k]
+		}
+		explained := 0.0
+		for i := range p {
+			if n[i] > 0 {
+				explained += (rho[i]*rho[i] + lean[i]*lean[i]) / n[i]
+			}
+		}
+		if explained >= b.explained*l.total {
+			return true
+		}
+	}
+	return false
 }
 
 // lasts reports whether a rhythm goes on all the while, as no burst does.
@@ -211,7 +258,7 @@ func level(v, known *[2 * span]float64) {
 // that came in, was converted too.
 func (s *state) markRhythm(w *detect.Window) bool {
 	b, ok := s.listen(w.T)
-	if !ok {
+	if !ok || b.travel < leastTravel*s.steepness(w.T) {
 		return w.T <= s.sure+near
 	}
 	if w.T > s.heard+span {
@@ -253,8 +300,8 @@ func (s *state) markBeat(w *detect.Window, b beat, i int, confidence float64) {
 		Measures: mixed.measures(s.step(i) * s.rate / b.source),
 	}
 	m.Measures["source_per_s"] = b.source
-	if n := s.period(b.source); n > 0 {
-		m.Measures["period_pictures"] = float64(n)
+	if b.period > 0 {
+		m.Measures["period_pictures"] = float64(b.period)
 	}
 	for _, r := range s.successions.at(i).changed {
 		if m.Region = inPixels(r).Intersect(s.raster); !m.Region.Empty() {
@@ -263,11 +310,10 @@ func (s *state) markBeat(w *detect.Window, b beat, i int, confidence float64) {
 	}
 }
 
-// period is after how many pictures a conversion from a source's rate comes
-// back to where it was; 0 where that takes longer than a second.
-func (s *state) period(source float64) int {
-	q := source / s.rate
-	for n := 1; n <= int(s.rate); n++ {
+// period is after how many pictures a conversion of q source pictures each
+// comes back to where it was; 0 where that takes longer than most.
+func period(q float64, most int) int {
+	for n := 1; n <= most; n++ {
 		if u := q * float64(n); math.Abs(u-math.Round(u)) < periodSlack {
 			return n
 		}

@@ -22,6 +22,8 @@ type relation struct {
 	// lean is half the logarithm of the ratio of the energies of the two
 	// differences, the one before over the one after.
 	lean float64
+	// energy is that of the difference from the picture before, a sample.
+	energy float64
 }
 
 // succession is the relations of one picture.
@@ -221,6 +223,7 @@ func (s *sums) relation(noise float32) (out relation) {
 	}
 	out.rho = max(-1, min(1, xy/math.Sqrt(x*y)))
 	out.lean = math.Log(x/y) / 2
+	out.energy = x / float64(s.samples)
 	out.known = math.Abs(out.lean) < mostLean
 	return out
 }
@@ -257,6 +260,27 @@ func (s *state) of(t int, l *echo.Look, i int) relation {
 // soft; what has detail of many sizes lies between.
 const detail, sharp, soft = 1.5, 1, 2
 
+// steepness is the mean energy of the differences of samples beside and below
+// each other where picture t changes conspicuously.
+func (s *state) steepness(t int) float64 {
+	r := &s.cells.At(t).Reduced
+	sum, n := 0.0, 0
+	for _, place := range s.successions.at(t).conspicuous {
+		px := inPixels(place)
+		in := image.Rect(px.Min.X/r.StepX, px.Min.Y/r.StepY, px.Max.X/r.StepX, px.Max.Y/r.StepY).Intersect(image.Rect(0, 0, r.W-1, r.H-1))
+		step := 1 + in.Dx()*in.Dy()/enoughSamples
+		for y := in.Min.Y; y < in.Max.Y; y += step {
+			row, below := r.Row(y), r.Row(y+1)
+			for x := in.Min.X; x < in.Max.X; x++ {
+				dx, dy := float64(row[x+1])-float64(row[x]), float64(below[x])-float64(row[x])
+				sum += dx*dx + dy*dy
+				n++
+			}
+		}
+	}
+	return sum / float64(max(n, 1))
+}
+
 // likeness returns how far a picture where it changed resembles the ones after
 // it, from how far it resembles the next.
 func likeness(next, detail float64) (l [8]float64) {
@@ -289,5 +313,5 @@ func predict(k int, alike *[8]float64, mixed func(k int) (first int, weights [3]
 	}
 	aa, bb, cc, ab, bc, ac := dot(0, 0), dot(1, 1), dot(2, 2), dot(0, 1), dot(1, 2), dot(0, 2)
 	before, after := aa+bb-2*ab, bb+cc-2*bc
-	return relation{known: true, rho: (ab + bc - bb - ac) / math.Sqrt(before*after), lean: math.Log(before/after) / 2}
+	return relation{known: true, rho: (ab + bc - bb - ac) / math.Sqrt(before*after), lean: math.Log(before/after) / 2, energy: before}
 }
