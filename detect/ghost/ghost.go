@@ -126,7 +126,7 @@ const (
 	bothSides = 0.4
 	// The relation of a mixture to the pictures beside it rises by this share
 	// at least of what its weights say.
-	leastRisen = 0.35
+	leastRisen = 0.2
 	// Steps of two things that differ by this much are not alike by chance;
 	// logarithm.
 	stepsApart = 0.2
