@@ -16,8 +16,9 @@ const (
 	besides, leastBesides = 5, 4
 	leastAfter            = 2
 	besidesDiffer         = 0.25
-	// It has from shortest to longest pictures.
-	shortest, longest = 2, 9
+	// It has from shortest to longest pictures; one or two have too few
+	// relations to be told from a picture that is coded worse.
+	shortest, longest = 3, 9
 	// So many relations on either side of a burst are fitted with it.
 	margin = 3
 	// The correlation rises by so much in a burst, and by so many times what
@@ -26,8 +27,8 @@ const (
 	// A mixture explains this share of how the relations of a burst differ
 	// from those beside it; a wrong start or length leaves a quarter or more.
 	// Few pictures have few relations and have to be explained better.
-	leastBurst, leastOfThree, leastOfTwo = 0.78, 0.86, 0.94
-	burstSlack                           = 0.03
+	leastBurst, leastOfThree = 0.78, 0.86
+	burstSlack               = 0.03
 	// Dilution has to explain so much more to be believed.
 	diluted = 0.06
 	// A mixture comes and goes at once, which the energies of the differences
@@ -154,10 +155,7 @@ func (s *state) tryBurst(first, at int, l *echo.Look) (best spell, ok bool) {
 // confidence is that of the marks of a burst.
 func (b *spell) confidence() float64 {
 	least := leastBurst
-	switch b.n {
-	case 2:
-		least = leastOfTwo
-	case 3:
+	if b.n == shortest {
 		least = leastOfThree
 	}
 	return squash((b.explained - least) / burstSlack)
