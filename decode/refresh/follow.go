@@ -63,11 +63,13 @@ const (
 	windowSeconds = 2.0
 	// maxFrames bounds the memory of a fast camera: 2 s at 480 a second.
 	maxFrames = 960
-	// marginSeconds is kept from every update whatever the errors are: what
-	// a panel's response and a band's height add.
-	marginSeconds = 0.00015
-	// marginErrors is the standard errors that are kept besides.
-	marginErrors = 2
+	// marginSeconds is kept from every update whatever the errors are: what a
+	// panel's response, a codec's lag and a band's height add. Twice that much
+	// costs one band in eighty its trust.
+	marginSeconds = 0.0003
+	// marginErrors is the standard errors that are kept besides: three, as those
+	// of a small ball's few rows come from few mixed frames.
+	marginErrors = 3
 	// unsure is the margin, in frames' time, beyond which a band's timing is
 	// too uncertain for any of its frames to be called unmixed without it.
 	unsure = 0.3
