@@ -10,6 +10,7 @@ import (
 	"setwitness/detect/contour"
 	"setwitness/detect/echo"
 	"setwitness/detect/ghost"
+	"setwitness/detect/macroblocking"
 	"setwitness/detect/motion"
 	"setwitness/detect/nearblack"
 	"setwitness/detect/posterisation"
@@ -27,5 +28,6 @@ func Stages() []*detect.Stage {
 		contour.Stage,
 		nearblack.Stage,
 		posterisation.Stage,
+		macroblocking.Stage,
 	}
 }

@@ -1,0 +1,228 @@
+package macroblocking
+
+import (
+	"math"
+
+	"setwitness/detect/cells"
+)
+
+// tile is the edge of the squares that a picture is judged in, in pixels: as
+// high as a band of a profile.
+const tile = cells.Strip * cells.GridBand
+
+// comb is where the edges of a grid lie along one axis: at phase, phase+pitch
+// and so on, in pixels; an edge at x lies between samples x-1 and x.
+type comb struct {
+	pitch, phase float64
+}
+
+// same reports whether two combs have one pitch.
+func (c comb) same(o comb) bool {
+	const within = 0.02
+	return math.Abs(c.pitch/o.pitch-1) < within
+}
+
+// grid is a grid of blocks: its combs along rows and along columns.
+type grid [2]comb
+
+func (g grid) same(o grid) bool { return g[0].same(o[0]) && g[1].same(o[1]) }
+
+// profile is cells.Profile of one picture, or the sum of several.
+type profile[T int16 | int32] struct {
+	edge, size, sign []T
+}
+
+func one(p *cells.Profile) profile[int16] { return profile[int16]{p.Edge, p.Size, p.Sign} }
+
+// sums gathers a profile on a comb and beside it, in one tile.
+type sums struct {
+	on, off         float64 // of Edge
+	offSquares      float64
+	sizeOn, sizeOff float64 // of Size
+	nOn, nOff       float64
+}
+
+func (s *sums) add(o *sums) {
+	s.on += o.on
+	s.off += o.off
+	s.offSquares += o.offSquares
+	s.sizeOn += o.sizeOn
+	s.sizeOff += o.sizeOff
+	s.nOn += o.nOn
+	s.nOff += o.nOff
+}
+
+// quietEdge is the least spread of Edge that is reckoned with, in its unit,
+// for one band: places without any noise have none.
+const quietEdge = 8
+
+// z is by how many standard deviations Edge is larger on the comb than beside.
+func (s *sums) z() float64 {
+	if s.nOn == 0 || s.nOff == 0 {
+		return 0
+	}
+	spread := math.Sqrt(max(s.offSquares/s.nOff, quietEdge*quietEdge))
+	return (s.on/s.nOn - s.off/s.nOff) / (spread * math.Sqrt(1/s.nOn+1/s.nOff))
+}
+
+// step is by how much a step on the comb is larger than beside, in the unit of
+// Size.
+func (s *sums) step() float64 {
+	if s.nOn == 0 || s.nOff == 0 {
+		return 0
+	}
+	return s.sizeOn/s.nOn - s.sizeOff/s.nOff
+}
+
+// contrast is how much larger a step is on the comb than beside.
+func (s *sums) contrast() float64 {
+	if s.nOn == 0 || s.nOff == 0 || s.sizeOn == 0 {
+		return 0
+	}
+	// Beside there may be nothing at all.
+	return s.sizeOn / s.nOn / max(s.sizeOff/s.nOff, math.SmallestNonzeroFloat64)
+}
+
+// aside is how far from an edge, in pixels, nothing of it is left in s of
+// cells.Profile, if it is sharp.
+const aside = 2
+
+// gather sets out, of one row of tiles along a band, to the sums of a profile.
+func gather[T int16 | int32](c comb, out []sums, p profile[T]) {
+	clear(out)
+	n := len(p.edge)
+	from := 0
+	for at := math.Mod(c.phase, c.pitch) - 1; ; at += c.pitch {
+		// What is beside, up to this edge.
+		for x := max(from, 0); x <= int(math.Ceil(at))-aside-1 && x < n; x++ {
+			s := &out[min((x+1)/tile, len(out)-1)]
+			v := float64(p.edge[x])
+			s.off += v
+			s.offSquares += v * v
+			s.sizeOff += float64(p.size[x])
+			s.nOff++
+		}
+		if at >= float64(n-1) {
+			return
+		}
+		from = int(at) + aside + 1
+		if at >= 0 {
+			s := &out[min(int(at+1)/tile, len(out)-1)]
+			s.on += between(p.edge, at)
+			s.sizeOn += between(p.size, at)
+			s.nOn++
+		}
+	}
+}
+
+// between is a value of a profile at a place between two entries.
+func between[T int16 | int32](p []T, x float64) float64 {
+	i := int(x)
+	f := x - float64(i)
+	return float64(p[i])*(1-f) + float64(p[i+1])*f
+}
+
+// on calls f with each place of the comb in a profile of n boundaries, as an
+// index into it.
+func (c comb) on(n int, f func(k int, at float64)) {
+	k := 0
+	for at := math.Mod(c.phase, c.pitch) - 1; at < float64(n-1); at += c.pitch {
+		if at >= 0 {
+			f(k, at)
+		}
+		k++
+	}
+}
+
+// score is the sum of a profile on the comb as a multiple of what noise of the
+// same strength gives.
+func (c comb) score(profile []int32, squares float64) float64 {
+	var sum, n float64
+	c.on(len(profile), func(_ int, at float64) {
+		sum += between(profile, at)
+		n++
+	})
+	if squares == 0 || n == 0 {
+		return 0
+	}
+	return sum / math.Sqrt(squares/float64(len(profile))*n)
+}
+
+// energy is the sum of squares.
+func energy(profile []int32) (sum float64) {
+	for _, v := range profile {
+		sum += float64(v) * float64(v)
+	}
+	return sum
+}
+
+// settle finds the comb near a pitch that fits a profile best; phase is that of
+// any comb, if it is not known.
+func settle(profile []int32, around comb, known bool) comb {
+	squares := energy(profile)
+	best, most := around, 0.0
+	try := func(around comb, reach, step, phases, phaseStep float64) {
+		for p := around.pitch - reach; p <= around.pitch+reach; p += step {
+			for f := around.phase - phases; f <= around.phase+phases; f += phaseStep {
+				c := comb{p, math.Mod(f+p, p)}
+				if s := c.score(profile, squares); s > most {
+					best, most = c, s
+				}
+			}
+		}
+	}
+	// A pitch is told to half a pixel over the whole profile.
+	fine := around.pitch / (2 * float64(len(profile)) / around.pitch)
+	if !known {
+		try(comb{around.pitch, around.pitch / 2}, 2*fine, fine, around.pitch/2, 0.5)
+	} else {
+		try(around, 4*fine, fine, around.pitch/4, 0.5)
+	}
+	try(best, fine, fine/4, 0.5, 0.125)
+	return best
+}
+
+// parts of a pitch that a grid may have.
+var parts = [...]int{4, 3, 2}
+
+// partShare is the share that what lies between the edges of a comb has to have
+// of what the edges have, for them to be edges of the same grid.
+const partShare = 0.6
+
+// turns returns the mean of a profile on the edges of a comb by turns of n, the
+// least and the largest of these, and the turn of the largest.
+func (c comb) turns(profile []int32, n int) (least, most float64, at int) {
+	var sum, count [4]float64
+	c.on(len(profile), func(k int, at float64) {
+		sum[k%n] += between(profile, at)
+		count[k%n]++
+	})
+	least, most = math.Inf(1), math.Inf(-1)
+	for k := range n {
+		v := sum[k] / max(count[k], 1)
+		if v > most {
+			most, at = v, k
+		}
+		least = min(least, v)
+	}
+	return least, most, at
+}
+
+// smallest is the comb of the smallest blocks: a pitch of which every second edge
+// is none is half of it, and where there are edges at each half, third or quarter
+// of a pitch, that is the pitch.
+func (c comb) smallest(profile []int32) comb {
+	if least, most, at := c.turns(profile, 2); least < partShare*most && 2*c.pitch < mostPitch {
+		c = comb{2 * c.pitch, math.Mod(c.phase, c.pitch) + float64(at)*c.pitch}
+	}
+	for _, n := range parts {
+		d := comb{c.pitch / float64(n), math.Mod(c.phase, c.pitch/float64(n))}
+		if d.pitch < leastPitch {
+			continue
+		}
+		if least, most, _ := d.turns(profile, n); most > 0 && least >= partShare*most {
+			return d
+		}
+	}
+	return c
+}

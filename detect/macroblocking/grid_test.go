@@ -1,0 +1,118 @@
+package macroblocking
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+)
+
+// noisy makes a profile with edges on a comb in noise.
+func noisy(r *rand.Rand, n int, c comb, height float64) []int32 {
+	p := make([]float64, n)
+	for x := range p {
+		p[x] = 10 * r.NormFloat64()
+	}
+	c.on(n, func(_ int, at float64) {
+		i := int(at)
+		f := at - float64(i)
+		p[i] += height * (1 - f)
+		p[i+1] += height * f
+	})
+	out := make([]int32, n)
+	for x := range p {
+		out[x] = int32(math.Round(p[x]))
+	}
+	return out
+}
+
+// The pitch and the phase of a comb are found, whatever they are.
+func TestPitchAndPhaseAreFound(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	var s spectrum
+	for _, pitch := range []float64{6, 8, 9, 10.6667, 12, 13.37, 16, 18, 21.3333, 24, 31, 36} {
+		for range 4 {
+			want := comb{pitch, pitch * r.Float64()}
+			p := noisy(r, 960, want, 10*math.Sqrt(pitch))
+			s.of(p)
+			found, nats := s.best(len(p))
+			if nats < leastNats/2 {
+				t.Errorf("%v: evidence of %.1f nats", want, nats)
+				continue
+			}
+			got := settle(p, comb{pitch: found}, false).smallest(p)
+			if math.Abs(got.pitch/pitch-1) > 0.005 {
+				t.Errorf("%v: found a pitch of %.3f", want, got.pitch)
+				continue
+			}
+			// In the middle of the profile, where an error of the pitch is least.
+			off := math.Remainder(got.phase-want.phase+math.Round(480/pitch)*(got.pitch-pitch), pitch)
+			if math.Abs(off) > 1 {
+				t.Errorf("%v: found a phase of %.2f, off by %.2f", want, got.phase, off)
+			}
+		}
+	}
+}
+
+// Noise repeats after no pitch.
+func TestNoiseHasNoPitch(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	var s spectrum
+	for range 200 {
+		p := noisy(r, 512, comb{8, 0}, 0)
+		s.of(p)
+		if pitch, nats := s.best(len(p)); nats > leastNats/2 {
+			t.Errorf("noise: pitch %.2f with %.1f nats", pitch, nats)
+		}
+	}
+}
+
+// Blocks of 16 samples that show those of 8 in them have a pitch of 8, and 16 if
+// they do not.
+func TestSmallestBlocks(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	for _, c := range []struct{ within, want float64 }{{0, 16}, {25, 16}, {70, 8}, {80, 8}} {
+		p := noisy(r, 960, comb{16, 3}, 80)
+		for x, v := range noisy(r, 960, comb{16, 11}, c.within) {
+			p[x] += v
+		}
+		if got := (comb{16, 3}).smallest(p); got.pitch != c.want {
+			t.Errorf("edges of 80, and %g within: pitch %g, want %g", c.within, got.pitch, c.want)
+		}
+		if got := (comb{8, 3}).smallest(p); got.pitch != c.want || c.want == 16 && got.phase != 3 {
+			t.Errorf("edges of 80, and %g within: from 8 to %v, want %g", c.within, got, c.want)
+		}
+	}
+}
+
+// Sums beside a comb are of nothing that belongs to its edges.
+func TestGather(t *testing.T) {
+	const n = 3 * tile
+	p := profile[int32]{make([]int32, n), make([]int32, n), make([]int32, n)}
+	c := comb{12, 5}
+	count := 0
+	c.on(n, func(_ int, at float64) {
+		// A sharp step and what is beside it.
+		for d, v := range map[int]int32{-1: 50, 0: 100, 1: 50} {
+			if x := int(at) + d; x >= 0 && x < n {
+				p.size[x] = v
+			}
+		}
+		p.edge[int(at)] = 10
+		count++
+	})
+	out := make([]sums, 3)
+	gather(c, out, p)
+	var all sums
+	for i := range out {
+		all.add(&out[i])
+	}
+	if int(all.nOn) != count || all.on != float64(10*count) || all.sizeOn != float64(100*count) {
+		t.Errorf("on %d edges: %+v", count, all)
+	}
+	if all.off != 0 || all.sizeOff != 0 || all.nOff < n/3 {
+		t.Errorf("beside: %+v", all)
+	}
+	if z := all.z(); z < weakZ {
+		t.Errorf("z of %.1f", z)
+	}
+}

@@ -1,0 +1,263 @@
+// Package macroblocking finds block edges on a regular grid.
+//
+// In: a picture every tenth of a second, and its cells. Out: marks round what
+// shows the grid, with its pitch and phase, the step at its edges and how
+// visible that is.
+//
+// Each look reduces the picture to profiles (cells.Grid): how much larger the
+// step across each boundary of columns, and of rows, is than beside it, in bands
+// of 64 lines. A coder's grid stays where it is while scenes move, so that what
+// half a second of looks sums to repeats after the pitch of the grid, and of
+// nothing else; see search.go. Where in the picture it shows, and whether what
+// shows are steps between flat blocks, is told of each look; see judge.go.
+package macroblocking
+
+import (
+	"image"
+	"math"
+	"slices"
+
+	"setwitness/detect"
+	"setwitness/detect/cells"
+)
+
+// Stage finds macroblocking.
+var Stage = &detect.Stage{
+	Name:  "macroblocking",
+	Title: "block edges on a regular grid",
+	Doc: "Visibility in JND of the step between two blocks (Barten, a patch of the size of both; the 90th " +
+		"percentile over the places that show the grid), where steps across columns or rows of pixels are " +
+		"larger than beside on a grid of 5.5 to 80 pixels that stays in place: pitch and phase are found along " +
+		"each axis. Tiles, blinds, rows of windows, halftones, grids of lines and moire look alike; their edges " +
+		"are no steps between flat blocks, all agree or take turns, or move with the scene.",
+	Kind:  detect.Macroblocking,
+	Needs: []detect.Need{{Stage: cells.Stage}},
+	Reads: true, Ahead: 1,
+	New: func(s *detect.Setup) (detect.State, error) { return newState(s), nil },
+}
+
+const (
+	// looksEvery is how many seconds lie between two pictures that are looked
+	// at: an event begins about that late at most.
+	looksEvery = 0.1
+	// spanLooks is how many of them a grid is searched in at a time.
+	spanLooks = 5
+	// leastLooks is how many of these have to show a grid that was not known
+	// before. What moves by its own period from one look to the next stays in
+	// place for two.
+	leastLooks = 3
+	// leastVisible is the JND that a finding needs, and a mark that extends one.
+	leastVisible = 1
+	leastExtends = 0.7
+	// refinements is how often a grid is fitted to the tiles that show it, more of
+	// which then do.
+	refinements = 2
+	// leastSide is the least raster, in pixels, in which a grid is looked for.
+	leastSide = 2 * tile
+	// dark is the share of the peak's light below which a place is dark.
+	dark = 0.05
+)
+
+// uneven is by how many pictures the distances of looks differ, so that a scene
+// that moves by what it repeats after from one to the next does not stand still.
+var uneven = [...]int{-1, 2, 0, 1, -2}
+
+// look is what one picture shows.
+type look struct {
+	picture int
+	axes    [2][]cells.Profile // boundaries of columns by bands of rows; the other way round
+	luma    []float64          // mean code of each tile
+	marked  bool
+}
+
+type state struct {
+	setup      *detect.Setup
+	cells      *cells.Store
+	kernel     cells.Grid
+	cols, rows int     // tiles
+	every      int     // pictures from look to look
+	next       int     // picture to look at
+	taken      int     // looks
+	looks      []*look // oldest first, two spans at most
+	fresh      int     // looks since the last search
+	search     searcher
+	judge      judge
+	known      []grid // the grid of the last span, if it showed one
+	coverage   coverage
+}
+
+func newState(s *detect.Setup) *state {
+	st := &state{setup: s, cells: cells.In(s), every: 1}
+	if r := s.Format.Rate(); r > 0 {
+		st.every = max(1, int(math.Round(looksEvery*r)))
+	}
+	st.cols, st.rows = cells.GridBands(s.Format.W), cells.GridBands(s.Format.H)
+	st.judge = newJudge(s, st.cols, st.rows)
+	return st
+}
+
+func (s *state) examinable() bool {
+	return s.setup.Format.W >= leastSide && s.setup.Format.H >= leastSide
+}
+
+// Step examines picture w.T.
+func (s *state) Step(w *detect.Window) error {
+	if !s.examinable() {
+		return nil
+	}
+	if w.T == s.next {
+		s.take(w)
+		s.next += max(1, s.every+uneven[s.taken%len(uneven)])
+		s.taken++
+	}
+	if s.fresh == spanLooks || w.Last() && s.fresh > 0 {
+		s.examine(w)
+		s.fresh = 0
+	}
+	return nil
+}
+
+// take looks at a picture.
+func (s *state) take(w *detect.Window) {
+	var k *look
+	if len(s.looks) == 2*spanLooks {
+		k = s.looks[0]
+		s.looks = append(s.looks[:0], s.looks[1:]...)
+	} else {
+		k = &look{luma: make([]float64, s.cols*s.rows)}
+		k.axes[0], k.axes[1] = make([]cells.Profile, s.rows), make([]cells.Profile, s.cols)
+	}
+	p := w.Picture(w.T)
+	k.picture, k.marked = w.T, false
+	s.kernel.Columns(k.axes[0], &p.Y)
+	s.kernel.Rows(k.axes[1], &p.Y)
+	m := s.cells.At(w.T)
+	const n = tile / cells.Size
+	for i := range k.luma {
+		x, y := i%s.cols*n, i/s.cols*n
+		var sum, pixels uint32
+		for v := y; v < min(y+n, m.Rows); v++ {
+			for u := x; u < min(x+n, m.Cols); u++ {
+				c := m.At(u, v)
+				sum += c.Sum
+				pixels += c.Pixels
+			}
+		}
+		k.luma[i] = float64(sum) / float64(max(pixels, 1))
+	}
+	s.looks = append(s.looks, k)
+	s.fresh++
+	s.coverage.count(s, k, w.Time())
+}
+
+// examine searches the newest looks for a grid and marks those that show one.
+func (s *state) examine(w *detect.Window) {
+	span := s.looks[max(0, len(s.looks)-spanLooks):]
+	g, ok := s.find(span)
+	s.known = s.known[:0]
+	if !ok {
+		return
+	}
+	s.known = append(s.known, g)
+	for i, k := range s.looks {
+		if k.marked {
+			continue
+		}
+		var before *look
+		if i > 0 {
+			before = s.looks[i-1]
+		}
+		s.mark(w, k, before, g)
+	}
+}
+
+// find returns the grid of which a span of looks shows most.
+func (s *state) find(span []*look) (best grid, ok bool) {
+	s.search.load(span)
+	most := 0.0
+	try := func(g grid, known bool) {
+		if total := s.judge.weigh(&s.search, span, g, known); total > most {
+			best, most = g, total
+		}
+	}
+	for _, g := range s.search.grids(s.cols, s.rows) {
+		try(g, false)
+	}
+	for _, g := range s.known {
+		try(g, true)
+	}
+	if most == 0 {
+		return best, false
+	}
+	known := slices.ContainsFunc(s.known, best.same)
+	for range refinements {
+		s.judge.weigh(&s.search, span, best, known)
+		best = s.search.refine(best, s.judge.shows, s.cols)
+	}
+	n := 0
+	for _, k := range span {
+		if _, blocks := s.judge.tellLook(k, best, known); blocks {
+			n++
+		}
+	}
+	return best, known && n > 0 || n >= min(leastLooks, len(span))
+}
+
+// mark leaves a mark if a look shows a grid that can be seen; before is the look
+// before it, if there is one.
+func (s *state) mark(w *detect.Window, k, before *look, g grid) {
+	j := &s.judge
+	n, blocks := j.tellLook(k, g, true)
+	if !blocks {
+		return
+	}
+	strength, codes := j.strength(k.luma)
+	if strength < leastExtends {
+		return
+	}
+	k.marked = true
+	var box image.Rectangle
+	inDark := 0
+	for i, ok := range j.shows {
+		if !ok {
+			continue
+		}
+		x, y := i%j.cols*tile, i/j.cols*tile
+		box = box.Union(image.Rect(x, y, x+tile, y+tile))
+		if v := s.setup.Viewer; v.CodeLight(k.luma[i]) < dark*v.PeakNits {
+			inDark++
+		}
+	}
+	measures := map[string]float64{
+		"step_codes": codes,
+		"pitch_x_px": g[0].pitch, "pitch_y_px": g[1].pitch,
+		"phase_x_px": math.Mod(g[0].phase, g[0].pitch), "phase_y_px": math.Mod(g[1].phase, g[1].pitch),
+		"dark_share": float64(inDark) / float64(n),
+		"area_share": float64(n) / float64(j.cols*j.rows),
+	}
+	if before != nil {
+		measures["flicker_share"] = j.boiling(k, before, g)
+	}
+	w.Mark(detect.Mark{
+		Kind: detect.Macroblocking, Picture: k.picture,
+		Region:     box.Intersect(image.Rect(0, 0, s.setup.Format.W, s.setup.Format.H)),
+		Strength:   strength,
+		Confidence: confidence(strength, n),
+		Measures:   measures,
+	})
+}
+
+// surely is how many tiles more than the least halve the doubt.
+const surely = 20
+
+// confidence of a mark: below the point of decision for one that only extends.
+func confidence(strength float64, tiles int) float64 {
+	const decision, extends = 0.5, 0.45
+	if strength < leastVisible {
+		return extends
+	}
+	return 1 - (1-decision)*math.Exp2(-float64(tiles-leastTiles+1)/surely)
+}
+
+// Coverage says what the take could have shown.
+func (s *state) Coverage() detect.Coverage { return s.coverage.report(s) }

@@ -1,0 +1,180 @@
+package macroblocking_test
+
+import (
+	"context"
+	"io"
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"setwitness/decode/picture"
+	"setwitness/detect"
+	"setwitness/detect/cells"
+	"setwitness/detect/macroblocking"
+	"setwitness/testdata/blocks"
+)
+
+var stages = []*detect.Stage{cells.Stage, macroblocking.Stage}
+
+func run(t *testing.T, src detect.Source) *detect.Result {
+	t.Helper()
+	res, err := detect.Run(context.Background(), src, stages, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return res
+}
+
+// A few takes of package blocks, whose exam runs all of them.
+func TestTakes(t *testing.T) {
+	if testing.Short() {
+		t.Skip("plays takes")
+	}
+	chosen := map[string]bool{
+		"blocks-own-8-place": true, "blocks-3:2": true, "blocks-4:3-place": true,
+		"clean-tiles-faint": true, "clean-fence-at-step": true, "clean-checks": true, "clean-halftone": true,
+		"clean-panel-grid": true, "clean-grid-lines": true,
+	}
+	for _, k := range blocks.All(1) {
+		if !chosen[k.Name] {
+			continue
+		}
+		delete(chosen, k.Name)
+		if k.Negative != "" {
+			k.Frames = min(k.Frames, 25)
+		}
+		t.Run(k.Name, func(t *testing.T) {
+			t.Parallel()
+			out := k.Score(run(t, k.Source()).Events)
+			for _, m := range out.Misses {
+				t.Errorf("missed %+v", m)
+			}
+			for _, e := range out.False {
+				t.Errorf("%s: found %+v", k.Negative, e)
+			}
+			for _, h := range out.Hits {
+				for _, m := range []string{blocks.PitchX, blocks.PitchY} {
+					if got, want := h.Event.Measures[m], h.Truth.Measures[m]; math.Abs(got/want-1) > 0.02 {
+						t.Errorf("%s is %.2f, want %.2f", m, got, want)
+					}
+				}
+				for _, m := range []string{"dark_share", "flicker_share", "area_share"} {
+					if v, ok := h.Event.Measures[m]; !ok || v < 0 || v > 1 {
+						t.Errorf("%s is %v", m, v)
+					}
+				}
+			}
+		})
+	}
+	for name := range chosen {
+		t.Errorf("no take is called %s", name)
+	}
+}
+
+// sequence is a source of pictures that a function draws.
+type sequence struct {
+	format picture.Format
+	n, at  int
+	draw   func(i int) picture.Plane
+}
+
+func (s *sequence) Format() picture.Format { return s.format }
+
+func (s *sequence) Next(context.Context) (*picture.Picture, error) {
+	if s.at == s.n {
+		return nil, io.EOF
+	}
+	s.at++
+	i := s.at - 1
+	return &picture.Picture{Index: i, Frame: i, Time: time.Duration(i) * time.Second / 25, Y: s.draw(i)}, nil
+}
+
+// noise is a plane of a level with noise.
+func noise(w, h int, level, sigma float64) picture.Plane {
+	r := rand.New(rand.NewPCG(uint64(w), uint64(h)))
+	p := picture.New(w, h, 8)
+	for i := range p.Pix {
+		p.Pix[i] = uint8(min(max(math.Round(level+sigma*r.NormFloat64()), 0), 255))
+	}
+	return p
+}
+
+// What a take could have shown depends on how large, smooth and long it is.
+func TestCoverage(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		w, h  int
+		n     int
+		sigma float64
+		state detect.CoverageState
+	}{
+		{"smooth", 640, 360, 20, 0.5, detect.Examined},
+		{"small", 120, 90, 20, 0.5, detect.NotExaminable},
+		{"nothing but texture", 640, 360, 20, 60, detect.NotExaminable},
+		{"one picture", 640, 360, 1, 0.5, detect.Limited},
+	} {
+		p := noise(c.w, c.h, 100, c.sigma)
+		src := &sequence{format: picture.Format{W: c.w, H: c.h, Depth: 8, RateNum: 25, RateDen: 1}, n: c.n, draw: func(int) picture.Plane { return p }}
+		res := run(t, src)
+		if len(res.Coverage) != 1 || len(res.Events) != 0 {
+			t.Fatalf("%s: %+v, %+v", c.name, res.Coverage, res.Events)
+		}
+		got := res.Coverage[0]
+		if got.State != c.state || c.state == detect.Examined && (got.Floor < 1 || got.Seconds < 0.5) || c.state != detect.Examined && got.Why == "" {
+			t.Errorf("%s: %+v", c.name, got)
+		}
+	}
+}
+
+// The floor rises with the noise of the take.
+func TestFloorRisesWithNoise(t *testing.T) {
+	last := 0.0
+	for _, sigma := range []float64{0.5, 10, 25} {
+		p := noise(640, 360, 100, sigma)
+		src := &sequence{format: picture.Format{W: 640, H: 360, Depth: 8, RateNum: 25, RateDen: 1}, n: 10, draw: func(int) picture.Plane { return p }}
+		floor := run(t, src).Coverage[0].Floor
+		if floor < last {
+			t.Errorf("noise of %g codes: floor of %.2f JND after %.2f", sigma, floor, last)
+		}
+		last = floor
+	}
+	if last <= 1 {
+		t.Errorf("floor of %.2f JND in strong noise", last)
+	}
+}
+
+// Blocks that stay as they are do not flicker, those that have new levels at
+// every picture do; that and the step are what the maker of the take says.
+func TestMeasures(t *testing.T) {
+	flicker := map[bool]float64{}
+	for _, still := range []bool{true, false} {
+		const w, h, size = 640, 384, 16
+		src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: 30, draw: func(i int) picture.Plane {
+			if still {
+				i = 0
+			}
+			p := picture.New(w, h, 8)
+			for y := range h {
+				for x := range w {
+					r := rand.New(rand.NewPCG(uint64(i), uint64(y/size*w+x/size)))
+					p.Pix[y*w+x] = uint8(30 + r.IntN(5))
+				}
+			}
+			return p
+		}}
+		res := run(t, src)
+		if len(res.Events) != 1 {
+			t.Fatalf("found %+v", res.Events)
+		}
+		m := res.Events[0].Measures
+		flicker[still] = m["flicker_share"]
+		// Two of the levels 0 to 4 differ by 1.6 on average.
+		if m["step_codes"] < 1.1 || m["step_codes"] > 1.8 || m["dark_share"] != 1 {
+			t.Errorf("still %v: %v", still, m)
+		}
+	}
+	if flicker[true] > 0.01 || flicker[false] < 0.7 {
+		t.Errorf("flicker of still blocks %.2f, of others %.2f", flicker[true], flicker[false])
+	}
+}

@@ -1,0 +1,232 @@
+package macroblocking
+
+import (
+	"cmp"
+	"slices"
+)
+
+// searcher finds the pitch of grids in what several looks sum to.
+type searcher struct {
+	sum      [2][]profile[int32] // for each axis and band
+	spectrum spectrum
+	part     []int32
+	line     []sums
+	strong   []bool
+}
+
+const (
+	// A grid may show in a part of a picture only: parts of so many pixels along
+	// the profile and bands across, each half over the next.
+	partLength = 512
+	partBands  = 4
+	// keen is how far a peak of a spectrum has to be above its mean for a part to
+	// be looked at closer: of 500 values of noise, the largest is seldom above 12
+	// times the mean.
+	keen = 12
+	// mostParts is how many parts are looked at closer.
+	mostParts = 8
+	// leastNats is the evidence that the pitches of both axes need together: of a
+	// thousand pitches in a hundred parts, twice a second, chance gives the half of
+	// it along one axis once in some days.
+	leastNats = 60
+	// Along one axis a grid may hardly show, as in a scene that changes along the
+	// other. This much chance gives often.
+	weakNats = 5
+	// strongNats is the evidence along one axis that makes a grid worth to be
+	// looked for along the other at pitches near.
+	strongNats = 100
+	// mostPitches is how many pitches along an axis are tried.
+	mostPitches = 3
+	// mostAspect is how much longer than high a block may be, or higher than long:
+	// pictures of 720 samples to a line, or of fields, have samples that are not
+	// square, and one axis may show the parts of blocks where the other does not.
+	mostAspect = 3.2
+	// mostStretch is the same for whole blocks.
+	mostStretch = 1.5
+)
+
+// load sums looks.
+func (s *searcher) load(looks []*look) {
+	for a := range s.sum {
+		n := len(looks[0].axes[a][0].Edge)
+		if len(s.sum[a]) == 0 {
+			for range looks[0].axes[a] {
+				s.sum[a] = append(s.sum[a], profile[int32]{make([]int32, n), make([]int32, n), make([]int32, n)})
+			}
+		}
+		for b, to := range s.sum[a] {
+			clear(to.edge)
+			clear(to.size)
+			clear(to.sign)
+			for _, k := range looks {
+				p := one(&k.axes[a][b])
+				add(to.edge, p.edge)
+				add(to.size, p.size)
+				add(to.sign, p.sign)
+			}
+		}
+	}
+}
+
+func add(to []int32, v []int16) {
+	for x := range to {
+		to[x] += int32(v[x])
+	}
+}
+
+// candidate is a comb with the evidence for its pitch.
+type candidate struct {
+	comb
+	nats float64
+}
+
+// part is bands of an axis and a range along them.
+type part struct {
+	band, bands, from, n int
+	peak                 float64
+}
+
+// fill sums Edge over a part.
+func (s *searcher) fill(a int, p part) []int32 {
+	s.part = slices.Grow(s.part[:0], p.n)[:p.n]
+	clear(s.part)
+	for b := p.band; b < p.band+p.bands; b++ {
+		for x, v := range s.sum[a][b].edge[p.from : p.from+p.n] {
+			s.part[x] += v
+		}
+	}
+	return s.part
+}
+
+// axis returns the combs that an axis may have, the likeliest first.
+func (s *searcher) axis(a int) []candidate {
+	bands, n := len(s.sum[a]), len(s.sum[a][0].edge)
+	var parts []part
+	length, high := min(partLength, n), min(partBands, bands)
+	for band := 0; band+high <= bands; band += max(1, high/2) {
+		for from := 0; from+length <= n; from += length / 2 {
+			p := part{band: band, bands: high, from: from, n: length}
+			s.spectrum.transform(s.fill(a, p))
+			if p.peak = s.spectrum.peak(); p.peak > keen {
+				parts = append(parts, p)
+			}
+		}
+	}
+	slices.SortFunc(parts, func(a, b part) int { return cmp.Compare(b.peak, a.peak) })
+	parts = append(parts[:min(len(parts), mostParts)], part{bands: bands, n: n})
+	var found []candidate
+	for _, p := range parts {
+		profile := s.fill(a, p)
+		s.spectrum.of(profile)
+		pitch, nats := s.spectrum.best(p.n)
+		if nats < weakNats {
+			continue
+		}
+		c := settle(profile, comb{pitch: pitch}, false)
+		c.phase += float64(p.from)
+		found = append(found, candidate{c, nats})
+	}
+	slices.SortFunc(found, func(a, b candidate) int { return cmp.Compare(b.nats, a.nats) })
+	var out []candidate
+	for _, c := range found {
+		if len(out) < mostPitches && !slices.ContainsFunc(out, func(o candidate) bool { return o.same(c.comb) }) {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// grids returns the grids that the looks may show.
+func (s *searcher) grids(cols, rows int) []grid {
+	found := [2][]candidate{s.axis(0), s.axis(1)}
+	var out []grid
+	for _, a := range found[0] {
+		for _, d := range found[1] {
+			if r := a.pitch / d.pitch; r > 1/mostAspect && r < mostAspect && a.nats+d.nats > leastNats {
+				out = append(out, grid{a.comb, d.comb})
+			}
+		}
+	}
+	for a := range found {
+		if len(found[a]) == 0 || found[a][0].nats < strongNats {
+			continue
+		}
+		if c, ok := s.hidden(a, found[a][0].comb, cols, rows); ok {
+			g := grid{}
+			g[a], g[1-a] = found[a][0].comb, c
+			out = append(out, g)
+		}
+	}
+	return out
+}
+
+// hidden returns the comb that fits best along the other axis where a comb shows
+// along axis a.
+func (s *searcher) hidden(a int, c comb, cols, rows int) (comb, bool) {
+	s.strong = slices.Grow(s.strong[:0], cols*rows)[:cols*rows]
+	clear(s.strong)
+	along, across := cols, rows
+	if a == 1 {
+		along, across = rows, cols
+	}
+	s.line = slices.Grow(s.line[:0], along)[:along]
+	any := false
+	for b := range across {
+		gather(c, s.line, s.sum[a][b])
+		for x := range s.line {
+			i := b*cols + x
+			if a == 1 {
+				i = x*cols + b
+			}
+			// One tile, of the nine that are judged together.
+			s.strong[i] = s.line[x].z() > aloneZ/3.0 && s.line[x].contrast() > aloneContrast
+			any = any || s.strong[i]
+		}
+	}
+	if !any {
+		return comb{}, false
+	}
+	profile := s.restricted(1-a, s.strong, cols)
+	squares := energy(profile)
+	best, most := comb{}, 0.0
+	for p := max(c.pitch/mostStretch, leastPitch); p <= c.pitch*mostStretch; p += p * p / float64(4*len(profile)) {
+		for f := 0.0; f < p; f++ {
+			d := comb{p, f}
+			if z := d.score(profile, squares); z > most {
+				best, most = d, z
+			}
+		}
+	}
+	if most == 0 {
+		return comb{}, false
+	}
+	return settle(profile, best, true), true
+}
+
+// restricted sums Edge along an axis over the tiles that are set.
+func (s *searcher) restricted(a int, shows []bool, cols int) []int32 {
+	n := len(s.sum[a][0].edge)
+	s.part = slices.Grow(s.part[:0], n)[:n]
+	clear(s.part)
+	for b := range s.sum[a] {
+		for x, v := range s.sum[a][b].edge {
+			i := b*cols + min(x/tile, cols-1)
+			if a == 1 {
+				i = min(x/tile, len(shows)/cols-1)*cols + b
+			}
+			if shows[i] {
+				s.part[x] += v
+			}
+		}
+	}
+	return s.part
+}
+
+// refine fits a grid to the tiles that show it.
+func (s *searcher) refine(g grid, shows []bool, cols int) grid {
+	for a := range g {
+		profile := s.restricted(a, shows, cols)
+		g[a] = settle(profile, g[a], true).smallest(profile)
+	}
+	return g
+}
