@@ -65,6 +65,7 @@ type finder struct {
 	start  float64     // time that phases count from
 	times  []float64   // of each change: half way between the two frames, after start
 	change [][]float64 // for each frame, each unit: 0 to 1
+	quiet  []bool      // for each frame: no unit changes
 	total  float64
 	reach  float64   // of levels
 	rest   []float64 // energy of change in each unit that does not count
@@ -233,12 +234,15 @@ func (d *finder) gather() {
 	d.units = make([]float64, len(d.s.units))
 	for i := 1; i < len(f); i++ {
 		row := make([]float64, len(d.s.units))
+		quiet := true
 		for u, e := range f[i].change {
 			row[u] = changed(e, d.rest[u])
 			d.units[u] += row[u]
 			d.total += row[u]
+			quiet = quiet && row[u] == 0
 		}
 		d.change = append(d.change, row)
+		d.quiet = append(d.quiet, quiet)
 		d.times = append(d.times, (f[i].frame.Time+f[i-1].frame.Time)/2-d.start)
 	}
 }
@@ -254,10 +258,16 @@ func (d *finder) at(f float64, p *spectrum) {
 	clear(p.re)
 	clear(p.im)
 	for i, t := range d.times {
-		sin, cos := math.Sincos(2 * math.Pi * math.Mod(f*t, 1))
-		for u, v := range d.change[i] {
-			p.re[u] += v * cos
-			p.im[u] += v * sin
+		if d.quiet[i] {
+			continue
+		}
+		turns := f * t
+		sin, cos := math.Sincos(2 * math.Pi * (turns - math.Floor(turns)))
+		row := d.change[i]
+		re, im := p.re[:len(row)], p.im[:len(row)]
+		for u, v := range row {
+			re[u] += v * cos
+			im[u] += v * sin
 		}
 	}
 }

@@ -217,7 +217,7 @@ func TestChooseNoHarmonic(t *testing.T) {
 			d.units[u] += row[u]
 			d.total += row[u]
 		}
-		d.change = append(d.change, row)
+		d.change, d.quiet = append(d.change, row), append(d.quiet, false)
 		d.times = append(d.times, (float64(i)+0.5)/fps)
 	}
 	c, ok, why := d.choose(FindOptions{})
