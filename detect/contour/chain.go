@@ -14,6 +14,8 @@ type chain struct {
 	left, right float32 // mean levels
 	strayL      float32 // standard deviations of the levels
 	strayR      float32
+	stray       float32 // standard deviation of the step
+	rank        int32   // how many contours of its gradient lie below it
 	wide        float32 // mean
 	length      float32 // raster pixels
 	bend        float32 // standard deviation from a straight line, samples
@@ -33,8 +35,9 @@ const (
 	// levelsAgree is the share of the step by which the levels beside two edges
 	// of one contour may differ.
 	levelsAgree = 0.3
-	// missed is how many lines a contour may miss.
-	missed = 1
+	// missed is how many lines a contour may miss, and missedFilmed in what a
+	// camera saw.
+	missed, missedFilmed = 1, 3
 	// leastEdges is how many lines a contour crosses at least: with sixteen
 	// pixels of 1080 lines from one to the next, a twelfth of the height.
 	leastEdges = 6
@@ -65,6 +68,10 @@ type tip struct {
 func (t *tracer) link() {
 	t.tips = t.tips[:0]
 	edges := t.edges
+	gap := int32(missed)
+	if t.drifts {
+		gap = missedFilmed
+	}
 	for i := 0; i < len(edges); {
 		line := edges[i].line
 		n := i
@@ -73,7 +80,7 @@ func (t *tracer) link() {
 		}
 		keep := t.tips[:0]
 		for _, p := range t.tips {
-			if line-p.line <= missed+1 {
+			if line-p.line <= gap+1 {
 				keep = append(keep, p)
 			}
 		}
@@ -163,6 +170,7 @@ func (c *chain) take(e *edge) {
 	c.right += e.right
 	c.strayL += e.left * e.left
 	c.strayR += e.right * e.right
+	c.stray += e.step * e.step
 	c.wide += e.wide
 	x, l := float64(e.at), float64(e.line)
 	c.x += x
@@ -177,6 +185,7 @@ func (c *chain) finish(spacing int) {
 	c.left, c.right, c.wide = c.left/n, c.right/n, c.wide/n
 	c.strayL = root(float64(c.strayL/n) - float64(c.left)*float64(c.left))
 	c.strayR = root(float64(c.strayR/n) - float64(c.right)*float64(c.right))
+	c.stray = root(float64(c.stray/n) - sq(float64(c.step())))
 	m := float64(c.edges)
 	xx, ll, lx := c.xx/m-sq(c.x/m), c.ll/m-sq(c.l/m), c.lx/m-c.l/m*c.x/m
 	if ll > 0 {
@@ -191,8 +200,14 @@ func root(v float64) float32 { return float32(math.Sqrt(max(v, 0))) }
 func (c *chain) step() float32 { return magnitude(c.right - c.left) }
 
 // holds reports whether a chain is a contour.
-func (c *chain) holds() bool {
-	return c.edges >= leastEdges && c.strayL <= constant*c.step() && c.strayR <= constant*c.step()
+func (t *tracer) holds(c *chain) bool {
+	if c.edges < leastEdges {
+		return false
+	}
+	if t.drifts {
+		return c.stray <= constant*c.step()
+	}
+	return c.strayL <= constant*c.step() && c.strayR <= constant*c.step()
 }
 
 // speeds measures how fast contours moved since the picture before.

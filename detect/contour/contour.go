@@ -76,6 +76,9 @@ type Contour struct {
 	// Speed is how fast it moves across itself, pixels a second; 0 where the
 	// picture looked at before has none between these levels nearby.
 	Speed float64
+	// Rank is, in what a camera saw, how many contours of the gradient lie below
+	// this one: there levels change from place to place.
+	Rank int
 	// Gridded is the share of it that lies on the grid of a codec's blocks.
 	Gridded float64
 	// Other are the levels of the other channels at its middle, code values.
@@ -254,6 +257,7 @@ func (s *Store) look(f *Field, c Channel, p, luma *plate, elapsed time.Duration)
 		t := s.tracers[c][d]
 		if t == nil {
 			t = newTracer(p, d == 1, &s.least[c])
+			t.drifts = s.average != nil
 			s.tracers[c][d] = t
 		}
 		t.load(p)

@@ -59,7 +59,7 @@ func look(t testing.TB, y picture.Plane) (*Store, *Field) {
 func everything(f *Field) (best Part) {
 	for i := range f.Gradients {
 		var p Part
-		p.measure(f.Gradients[i].Contours, func(*Contour) bool { return true }, func(float64) float64 { return 1 })
+		p.measure(f.Gradients[i].Contours, func(*Contour) bool { return true }, func(float64) float64 { return 1 }, false)
 		if p.Levels > best.Levels {
 			best = p
 		}
@@ -236,7 +236,7 @@ func TestBandedFrame(t *testing.T) {
 	for d, tr := range s.tracers[Luma] {
 		for i := range tr.edges {
 			e := &tr.edges[i]
-			if !tr.chains[e.contour].holds() {
+			if !tr.holds(&tr.chains[e.contour]) {
 				continue
 			}
 			x, y := int(e.at*tr.along), int((float32(e.line)+0.5)*float32(tr.spacing)*tr.aside)

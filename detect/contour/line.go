@@ -26,7 +26,11 @@ type liner struct {
 	least  *[levels]float32 // the least step at each level
 	jumps  [levels]int32    // the least jump, half times
 	lowest int32            // of them
-	sums   []int32          // of the samples before each
+	peaks  []cells.Peak     // that prominent keeps
+	// drifts is set for what a camera saw: its lens darkens the corners, so that
+	// plateaus slope and levels change along a contour. Steps stay.
+	drifts bool
+	sums   []int32 // of the samples before each
 }
 
 // levels is how many codes of 8 bits there are.
@@ -60,11 +64,17 @@ const (
 	// A plateau may rise or fall over its whole length by this share of the
 	// step, and stray from its mean by that: what a codec leaves.
 	flatDrift, flatStray = 0.3, 0.15
+	// filmed is how many times as much plateaus drift and stray in what a camera
+	// saw: its lens darkens the corners, and its codec is quick.
+	filmed = 2
 )
 
 // find appends the edges of a line of samples to out.
 func (l *liner) find(out []edge, line int, v []int32) []edge {
 	peaks := l.kernel.Peaks(v, l.half, &l.jumps, l.lowest, 2*(l.half+mostBlurred), l.sums)
+	if l.drifts {
+		peaks = l.prominent(peaks)
+	}
 	last := -1 // edge that ends at the plateau in hand
 	lastEnd := 0
 	for i, p := range peaks {
@@ -85,13 +95,40 @@ func (l *liner) find(out []edge, line int, v []int32) []edge {
 		e.step = e.right - e.left
 		e.wide = float32(min(a-from, to-b))
 		// The plateau before ends at this edge, and is flat as a whole.
-		if last >= 0 && out[last].step*e.step > 0 && l.flat(v, lastEnd, a, min(magnitude(e.step), magnitude(out[last].step))) {
+		if last >= 0 && out[last].step*e.step > 0 && (l.drifts || l.flat(v, lastEnd, a, min(magnitude(e.step), magnitude(out[last].step)))) {
 			out[last].next = int32(len(out))
 		}
 		out = append(out, e)
 		last, lastEnd = len(out)-1, b
 	}
 	return out
+}
+
+const (
+	// overshadowed is the share of the jump of another nearby that a jump has at
+	// least, in what a camera saw: its codec leaves small ones in every plateau.
+	overshadowed = 0.45
+	// nearPeaks is how far off, samples, another jump is nearby.
+	nearPeaks = 80
+)
+
+// prominent returns the peaks that none nearby overshadows, in the memory of l.
+func (l *liner) prominent(peaks []cells.Peak) []cells.Peak {
+	l.peaks = l.peaks[:0]
+	first := 0
+	for i, p := range peaks {
+		for peaks[first].At < p.At-nearPeaks {
+			first++
+		}
+		most := int32(0)
+		for k := first; k < len(peaks) && peaks[k].At <= p.At+nearPeaks; k++ {
+			most = max(most, peaks[k].Jump, -peaks[k].Jump)
+		}
+		if p.Jump == 0 || magnitude(float32(p.Jump)) >= overshadowed*float32(most) {
+			l.peaks = append(l.peaks, peaks[i])
+		}
+	}
+	return l.peaks
 }
 
 // sides returns where the plateau before a peak ends and the one after it
@@ -133,6 +170,9 @@ func (l *liner) flat(v []int32, from, to int, step float32) bool {
 	n := to - from
 	if n <= 0 {
 		return false
+	}
+	if l.drifts {
+		step *= filmed
 	}
 	if n >= 4 && magnitude(l.mean(from, from+n/2)-l.mean(to-n/2, to)) > flatDrift*step {
 		return false

@@ -41,17 +41,23 @@ const gapless = 1.3
 
 // measure sums up the contours that keep holds good, as far as their levels
 // follow each other without a gap: the longest such run. unit is the step, at a
-// level, of a gradient that has lost none.
-func (p *Part) measure(contours []Contour, keep func(*Contour) bool, unit func(level float64) float64) {
+// level, of a gradient that has lost none. Where levels drift from place to
+// place, the contours' ranks count instead.
+func (p *Part) measure(contours []Contour, keep func(*Contour) bool, unit func(level float64) float64, drift bool) {
 	*p = Part{stairs: p.stairs[:0]}
 	for i := range contours {
 		if c := &contours[i]; keep(c) {
 			p.stairs = append(p.stairs, stair{c.Low, c.High})
 		}
 	}
-	run := longest(p.stairs)
-	if len(run) == 0 {
+	if len(p.stairs) == 0 {
 		return
+	}
+	var run []stair
+	if drift {
+		run = p.stairs
+	} else {
+		run = longest(p.stairs)
 	}
 	var lost float64
 	for _, s := range run {
@@ -61,8 +67,16 @@ func (p *Part) measure(contours []Contour, keep func(*Contour) bool, unit func(l
 	distinct := float64(len(run))
 	p.Lost = p.Step / lost
 	p.Step /= distinct
-	p.Levels, p.Expected = 1+distinct, 1+distinct*p.Lost
 	p.Low, p.High = run[0].low, run[len(run)-1].high
+	if drift {
+		least, most := contours[0].Rank, contours[0].Rank
+		for i := range contours {
+			least, most = min(least, contours[i].Rank), max(most, contours[i].Rank)
+			p.Low, p.High = min(p.Low, contours[i].Low), max(p.High, contours[i].High)
+		}
+		distinct = float64(most - least + 1)
+	}
+	p.Levels, p.Expected = 1+distinct, 1+distinct*p.Lost
 	moving := 0.0
 	for i := range contours {
 		c := &contours[i]

@@ -126,14 +126,39 @@ func (t *tracer) group() {
 			continue
 		}
 		a, b := e.contour, t.edges[e.next].contour
-		if t.chains[a].holds() && t.chains[b].holds() {
+		if t.holds(&t.chains[a]) && t.holds(&t.chains[b]) {
 			t.pairs[[2]int32{a, b}]++
 		}
 	}
 	for p, n := range t.pairs {
 		a, b := &t.chains[p[0]], &t.chains[p[1]]
-		if n >= leastEdges/2 && max(a.step(), b.step()) <= alike*min(a.step(), b.step()) {
-			t.parents[t.root(p[0])] = t.root(p[1])
+		if n < leastEdges/2 || max(a.step(), b.step()) > alike*min(a.step(), b.step()) {
+			delete(t.pairs, p)
+			continue
+		}
+		t.parents[t.root(p[0])] = t.root(p[1])
+	}
+	if t.drifts {
+		t.order()
+	}
+}
+
+// mostRanks ends the count of contours one above the other where noise has made
+// a ring of them.
+const mostRanks = 64
+
+// order counts how many contours lie below each of its gradient.
+func (t *tracer) order() {
+	for changed, round := true, 0; changed && round < mostRanks; round++ {
+		changed = false
+		for p := range t.pairs {
+			below, above := &t.chains[p[0]], &t.chains[p[1]]
+			if below.right < below.left {
+				below, above = above, below
+			}
+			if above.rank <= below.rank {
+				above.rank, changed = below.rank+1, true
+			}
 		}
 	}
 }
@@ -144,7 +169,7 @@ func (t *tracer) bands() [][]*chain {
 	list := t.list[:0]
 	for i := range t.chains {
 		c := &t.chains[i]
-		if !c.holds() {
+		if !t.holds(c) {
 			continue
 		}
 		r := t.root(int32(i))
@@ -193,6 +218,7 @@ func (t *tracer) contour(c *chain, p *plate, scale float64) Contour {
 	}
 	o.Upright = o.Straight && run < 2*t.along
 	o.Gridded = float64(c.gridded) / float64(c.edges)
+	o.Rank = int(c.rank)
 	o.LumaStep = float64(c.luma) / float64(c.edges) * scale
 	return o
 }
@@ -207,7 +233,7 @@ func (t *tracer) lumaSteps(luma *plate) {
 	for i := range t.edges {
 		e := &t.edges[i]
 		c := &t.chains[e.contour]
-		if !c.holds() {
+		if !t.holds(c) {
 			continue
 		}
 		u, v := e.at*t.along, (float32(e.line)+0.5)*float32(t.spacing)*t.aside

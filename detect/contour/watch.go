@@ -48,9 +48,9 @@ func (x *Watch) Step(w *detect.Window, found func(g *Gradient, p *Part, confiden
 		}
 		p := &x.part
 		if g.Channel == Luma {
-			p.measure(g.Contours, x.lost, x.unit)
+			p.measure(g.Contours, x.lost, x.unit, x.viewer.Camera)
 		} else {
-			p.measure(g.Contours, x.lostColour, one8)
+			p.measure(g.Contours, x.lostColour, one8, false)
 		}
 		if p.Contours == 0 {
 			continue
