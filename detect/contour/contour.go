@@ -134,9 +134,9 @@ type Store struct {
 func In(s *detect.Setup) *Store { return s.Needed(Stage).(*Store) }
 
 func newStore(s *detect.Setup) *Store {
-	st := &Store{format: s.Format, cells: cells.In(s), scale: math.Ldexp(1, s.Format.Depth-8), lost: s.Option(leastStep), dark: DarkCode(s.Viewer)}
+	st := &Store{format: s.Format, cells: cells.In(s), scale: math.Ldexp(1, s.Format.Depth-8), lost: s.Option(leastStep), dark: darkCode(s.Viewer)}
 	for i := range levels {
-		step := LeastStep(s.Viewer, st.lost*within, float64(i)*st.scale) / st.scale
+		step := leastVisible(s.Viewer, st.lost*within, float64(i)*st.scale) / st.scale
 		st.least[Luma][i] = float32(one * step)
 		st.least[Blue][i] = float32(one * st.lost * within * colourTimes)
 	}
@@ -147,8 +147,8 @@ func newStore(s *detect.Setup) *Store {
 	return st
 }
 
-// DarkCode is the code of the take up to which a level is near black.
-func DarkCode(v *vision.Viewer) float64 { return v.Code(v.LevelFor(NearBlack * v.PeakNits)) }
+// darkCode is the code of the take up to which a level is near black.
+func darkCode(v *vision.Viewer) float64 { return v.Code(v.LevelFor(NearBlack * v.PeakNits)) }
 
 const (
 	// within is the share of the least step that an edge has: edges of one
@@ -165,27 +165,27 @@ const (
 	visibleGSDF, visibleBarten = 1, 6
 )
 
-// Visible reports whether the models say that a step between two codes shows.
-func Visible(v *vision.Viewer, a, b float64) bool {
+// visible reports whether the models say that a step between two codes shows.
+func visible(v *vision.Viewer, a, b float64) bool {
 	s := v.Step(a, b)
 	return s.GSDF >= visibleGSDF || s.GSDF == 0 && s.Barten >= visibleBarten
 }
 
-// LeastStep is the least step that is looked for at a level, code values: one
+// leastVisible is the least step that is looked for at a level, code values: one
 // that shows, and so many times that of a gradient that has lost none.
-func LeastStep(v *vision.Viewer, times, level float64) float64 {
-	step := times * Unit(v, level)
+func leastVisible(v *vision.Viewer, times, level float64) float64 {
+	step := times * unit(v, level)
 	const finer = 1.05
-	for most := v.Most() / 8; step < most && !Visible(v, level, level+step); step *= finer {
+	for most := v.Most() / 8; step < most && !visible(v, level, level+step); step *= finer {
 	}
 	return step
 }
 
-// Unit is the step of a gradient that has all of its levels, code values of the
+// unit is the step of a gradient that has all of its levels, code values of the
 // take: one. What a camera saw has no codes of its own set: there it is one of 8
 // bits, of a signal that the screen showed by BT.1886, as large as the camera
 // shows it.
-func Unit(v *vision.Viewer, level float64) float64 {
+func unit(v *vision.Viewer, level float64) float64 {
 	if !v.Camera {
 		return 1
 	}

@@ -71,7 +71,7 @@ func (x *Watch) Step(w *detect.Window, found func(g *Gradient, p *Part, confiden
 // than a finer coding holds.
 func one8(float64) float64 { return 1 }
 
-func (x *Watch) unit(level float64) float64 { return Unit(x.viewer, level) }
+func (x *Watch) unit(level float64) float64 { return unit(x.viewer, level) }
 
 // lost reports whether a contour of luma is in the range and larger than what a
 // gradient shows that has lost nothing.
@@ -111,8 +111,8 @@ func (x *Watch) count(f *Field) {
 	x.noise += f.Noise
 }
 
-// Floor levels: where the floor is stated, as shares of peak luminance: in the
-// middle of either range by code.
+// Where the floor is stated, as shares of peak luminance: in the middle of either
+// range by code.
 const darkFloor, brightFloor = 0.01, 0.2
 
 // Coverage says what the take could have shown.
@@ -134,7 +134,10 @@ func (x *Watch) Coverage() detect.Coverage {
 	c.Floor = x.viewer.Step(level, level+step).Barten
 	if x.store.lost > 1 {
 		own := x.viewer.Step(level, level+unit)
-		c.Why = fmt.Sprintf("contours of single codes are no fault: %.0f JND by Barten's model, %.1f by the DICOM function", own.Barten, own.GSDF)
+		c.Why = fmt.Sprintf("contours of single codes are no fault: %.0f JND by Barten's model", own.Barten)
+		if own.GSDF > 0 {
+			c.Why += fmt.Sprintf(", %.1f by the DICOM function", own.GSDF)
+		}
 		if x.viewer.Camera {
 			c.Why = "the signal of the set is taken for one of 8 bits; " + c.Why
 		}
