@@ -17,7 +17,7 @@ import (
 // the pictures that are rebuilt from the file against what the set showed.
 func TestThroughCodec(t *testing.T) {
 	if testing.Short() {
-		t.Skip("films two captures")
+		t.Skip("films three captures")
 	}
 	for _, c := range []struct {
 		situation string
@@ -25,6 +25,8 @@ func TestThroughCodec(t *testing.T) {
 	}{
 		{filming.Stand, 50, 1},
 		{filming.Hand, 60000, 1001},
+		// Stretched to 30 a second, which the file says nothing of.
+		{filming.Slowed, 50, 1},
 	} {
 		t.Run(fmt.Sprintf("%s %d", c.situation, c.num/c.den), func(t *testing.T) {
 			t.Parallel()

@@ -211,10 +211,19 @@ func (p *probe) next(ctx context.Context, take Frames) (done bool, err error) {
 		p.found = nil
 		return false, nil
 	}
-	if p.options.Corners == nil && n%p.every() == 0 {
+	if p.options.Corners == nil && n%p.every() == 0 && p.survey.life(c.Time) <= probeSeconds {
 		p.finder.Add(&c.Y)
 	}
-	return p.survey.life(c.Time) >= probeSeconds, nil
+	return p.survey.life(c.Time) >= probeSeconds && n+1 >= p.fewest(), nil
+}
+
+// fewest is the number of frames that are looked at whatever they take: a file
+// that may be played slower than life is long for what it shows.
+func (p *probe) fewest() int {
+	if t := &p.survey.Timing; t.Source == refresh.Spacing && t.Rate <= refresh.MostPlayed {
+		return refresh.FewestSlowed
+	}
+	return 0
 }
 
 // every is the number of frames of which one is looked at for a screen.
@@ -308,12 +317,17 @@ func (s *Survey) refresh(list []kept, f picture.Format) {
 		frames = append(frames, refresh.Frame{Index: k.index, Time: s.life(k.shown), Shown: k.shown, Grid: grid})
 	}
 	s.Estimate = refresh.Find(s.layout(), frames, refresh.FindOptions{})
-	if s.Timing.Source != refresh.Spacing || !s.Estimate.Found {
+	if s.Timing.Source != refresh.Spacing {
 		return
 	}
 	// Without metadata the file may play slower than life: then the set's
-	// refresh has a rate that no set has.
-	rate, sure := refresh.GuessCapture(s.Timing.Rate, s.Estimate.Hz)
+	// refresh has a rate that no set has, or its roll is too slow for any.
+	rate, sure := 0.0, false
+	if s.Estimate.Found {
+		rate, sure = refresh.GuessCapture(s.Timing.Rate, s.Estimate.Hz)
+	} else if s.Timing.Rate <= refresh.MostPlayed {
+		rate, sure = refresh.FindSlowed(s.layout(), frames, s.Timing.Rate)
+	}
 	if rate == 0 {
 		return
 	}

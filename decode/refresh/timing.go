@@ -311,3 +311,48 @@ func GuessCapture(played, seen float64) (rate float64, sure bool) {
 	}
 	return rate, fits == 1
 }
+
+const (
+	// FewestSlowed is the number of frames that FindSlowed tells by, and
+	// MostPlayed, frames a second, the rate up to which a file may be a slowed
+	// one that says nothing of it: they are written to be played at the rates of
+	// film and television (common practice, no source).
+	FewestSlowed, MostPlayed = 120, 32.0
+)
+
+// FindSlowed is Find for a file without metadata, played at so many frames a
+// second, in which Find sees no rhythm: at each rate that phones film at the
+// set may show one. It returns the likeliest such rate, 0 for none, and whether
+// it is the only one.
+func FindSlowed(l Layout, frames []Frame, played float64) (rate float64, sure bool) {
+	// sureWorth is the worth of a right lock on few frames: the beat of a slow
+	// camera with film on a set came to 0.65 at a rate that sets have.
+	const sureWorth = 0.85
+	scaled := slices.Clone(frames)
+	for _, c := range captureRates {
+		if c < slower*played {
+			continue
+		}
+		for i := range scaled {
+			scaled[i].Time = frames[i].Time * played / c
+		}
+		e := Find(l, scaled, FindOptions{quiet: true})
+		if !e.Found || !driven(e.Hz) || e.worth() < sureWorth {
+			continue
+		}
+		fits := 0
+		for _, r := range captureRates {
+			if r >= slower*played && driven(e.Hz*r/c) {
+				fits++
+			}
+		}
+		return c, fits == 1
+	}
+	return 0, false
+}
+
+// driven reports whether sets for television are driven at a rate.
+func driven(hz float64) bool {
+	r := nominal(hz)
+	return r != 0 && r != 48 && r != 144
+}

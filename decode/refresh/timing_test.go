@@ -172,3 +172,33 @@ func FuzzRealTimes(f *testing.F) {
 		}
 	})
 }
+
+// A film that is written at 30 a second and does not say that it was taken at
+// 240 tells so by the set's roll and rate; one that was taken at 30 shows no
+// rhythm of a set at any rate.
+func TestFindSlowed(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		camera  camera
+		stretch float64 // of the frames' times
+		want    float64
+	}{
+		{"50 at 240", camera{hz: 50, fps: 240}, 8, 240},
+		{"59.94 at 240", camera{hz: 60000. / 1001, fps: 240}, 8, 240},
+		{"50 at 120", camera{hz: 50, fps: 120}, 4, 240}, // cannot be told from 100 at 240
+		{"60 at 30", camera{hz: 60, fps: 30}, 1, 0},
+		{"50 at 30", camera{hz: 50, fps: 30}, 1, 0},
+		{"24 at 30", camera{hz: 24, fps: 30}, 1, 0},
+		{"25 at 30", camera{hz: 25, fps: 30}, 1, 0},
+	} {
+		c.camera.seconds = (FewestSlowed + 0.5) / c.camera.fps
+		c.camera.exposure, c.camera.slope, c.camera.phase, c.camera.noise, c.camera.show = 0.7, 0.011, 0.003, 0.3, pan(0.004)
+		frames, _ := c.camera.film()
+		for i := range frames {
+			frames[i].Time *= c.stretch
+		}
+		if rate, _ := FindSlowed(grid240, frames, 30); rate != c.want {
+			t.Errorf("%s: taken at %g a second, want %g", c.name, rate, c.want)
+		}
+	}
+}
