@@ -135,13 +135,17 @@ func (c comb) on(n int, f func(k int, at float64)) {
 }
 
 // score is the sum of a profile on the comb as a multiple of what noise of the
-// same strength gives.
+// same strength gives; squares is the profile's energy.
 func (c comb) score(profile []int32, squares float64) float64 {
+	at := math.Mod(c.phase, c.pitch) - 1
+	if at < 0 {
+		at += c.pitch
+	}
 	var sum, n float64
-	c.on(len(profile), func(_ int, at float64) {
+	for ; at < float64(len(profile)-1); at += c.pitch {
 		sum += between(profile, at)
 		n++
-	})
+	}
 	if squares == 0 || n == 0 {
 		return 0
 	}
@@ -174,7 +178,8 @@ func settle(profile []int32, around comb, known bool) comb {
 	// A pitch is told to half a pixel over the whole profile.
 	fine := around.pitch / (2 * float64(len(profile)) / around.pitch)
 	if !known {
-		try(comb{around.pitch, around.pitch / 2}, 2*fine, fine, around.pitch/2, 0.5)
+		try(comb{around.pitch, around.pitch / 2}, 2*fine, fine, around.pitch/2, 1)
+		try(best, fine, fine/2, 1, 0.25)
 	} else {
 		try(around, 4*fine, fine, around.pitch/4, 0.5)
 	}

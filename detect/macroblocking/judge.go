@@ -152,7 +152,7 @@ func (j *judge) seen(i int, luma []float64, looks float64) bool {
 func (j *judge) prepare(g grid) {
 	// Pitches that differ by less are told apart by nobody.
 	const same = 0.1 // pixels
-	pitch := min(g[0].pitch, g[1].pitch)
+	pitch := math.Sqrt(g[0].pitch * g[1].pitch)
 	if math.Abs(pitch-j.perPitch) < same {
 		return
 	}
@@ -301,7 +301,7 @@ func share(a, b float64) float64 {
 // lopsided is how many times the smaller of the steps along the two axes counts
 // at most: a coder's are about as large along both, while a thing that lies on
 // the grid by chance lies along one.
-const lopsided = 1.5
+const lopsided = 2
 
 // strength is the JND that a tenth of the tiles that show the grid exceed, and
 // the mean step in 8-bit codes.

@@ -154,13 +154,18 @@ func (s *state) take(w *detect.Window) {
 func (s *state) examine(w *detect.Window) {
 	span := s.looks[max(0, len(s.looks)-spanLooks):]
 	g, ok := s.find(span)
+	// The looks before have been held against a grid that was known then.
+	from := 0
+	if slices.ContainsFunc(s.known, g.same) {
+		from = len(s.looks) - len(span)
+	}
 	s.known = s.known[:0]
 	if !ok {
 		return
 	}
 	s.known = append(s.known, g)
 	for i, k := range s.looks {
-		if k.marked {
+		if i < from || k.marked {
 			continue
 		}
 		var before *look

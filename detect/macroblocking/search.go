@@ -24,7 +24,7 @@ const (
 	// times the mean.
 	keen = 12
 	// mostParts is how many parts are looked at closer.
-	mostParts = 8
+	mostParts = 5
 	// leastNats is the evidence that the pitches of both axes need together: of a
 	// thousand pitches in a hundred parts, twice a second, chance gives the half of
 	// it along one axis once in some days.
@@ -146,6 +146,10 @@ func (s *searcher) grids(cols, rows int) []grid {
 				out = append(out, grid{a.comb, d.comb})
 			}
 		}
+	}
+	sure := func(c candidate) bool { return c.nats > leastNats/2 }
+	if slices.ContainsFunc(found[0], sure) && slices.ContainsFunc(found[1], sure) {
+		return out
 	}
 	for a := range found {
 		if len(found[a]) == 0 || found[a][0].nats < strongNats {
