@@ -118,7 +118,6 @@ func TestRankOfQualities(t *testing.T) {
 	clips := []string{
 		"clips/sowt-with-video.mov", "sky/dusk_phone_hevc.mp4", "ball/ball.mp4", "ball/ball3.mp4", "clips/bbb_1920x1080_60fps_vp8.webm",
 		"clips/sample_with_increasing_timestamps_360p.mp4", "clips/sample_edit_list.mp4", "street/car-detection.mp4",
-		"hdr/hdr10-video-with-sdr-container.mp4",
 	}
 	for _, clip := range clips {
 		t.Run(filepath.Base(clip), func(t *testing.T) {

@@ -116,3 +116,23 @@ func TestGather(t *testing.T) {
 		t.Errorf("z of %.1f", z)
 	}
 }
+
+// Grids of sets have pitches that fill the picture with a raster of television,
+// whatever raster a filmed screen is brought to; those of cameras do not.
+func TestGridOfSet(t *testing.T) {
+	const w, h = 1232, 693 // a raster that a filmed screen was brought to
+	for _, c := range []struct {
+		codedW, codedH float64
+		want           bool
+	}{
+		{1920, 1080, true}, {1280, 720, true}, {1440, 1080, true}, {720, 576, true}, {704, 480, true}, {960, 540, true}, {3840, 2160, true},
+		{1100, 619, false}, {1530, 861, false}, {1920, 1000, false},
+	} {
+		for _, block := range []float64{8, 16, 32} {
+			g := grid{{pitch: block * w / c.codedW}, {pitch: block * h / c.codedH}}
+			if got := g.ofSet(w, h); got != c.want {
+				t.Errorf("blocks of %g in %gx%g: %v", block, c.codedW, c.codedH, got)
+			}
+		}
+	}
+}

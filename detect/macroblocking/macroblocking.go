@@ -29,7 +29,8 @@ var Stage = &detect.Stage{
 		"percentile over the places that show the grid), where steps across columns or rows of pixels are " +
 		"larger than beside on a grid of 5.5 to 80 pixels that stays in place: pitch and phase are found along " +
 		"each axis. Tiles, blinds, rows of windows, halftones, grids of lines and moire look alike; their edges " +
-		"are no steps between flat blocks, all agree or take turns, or move with the scene.",
+		"are no steps between flat blocks, all agree or take turns, or move with the scene. Where a camera filmed a " +
+		"screen, a grid that fills the picture with no raster of television is the camera's own and not reported.",
 	Kind:  detect.Macroblocking,
 	Needs: []detect.Need{{Stage: cells.Stage}},
 	Reads: true, Ahead: 1,
@@ -204,6 +205,9 @@ func (s *state) find(span []*look) (best grid, ok bool) {
 		if _, blocks := s.judge.tellLook(k, best, known); blocks {
 			n++
 		}
+	}
+	if s.setup.Viewer.Camera && !best.ofSet(s.setup.Format.W, s.setup.Format.H) {
+		return best, false
 	}
 	return best, known && n > 0 || n >= min(leastLooks, len(span))
 }

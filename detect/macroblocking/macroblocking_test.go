@@ -12,6 +12,7 @@ import (
 	"setwitness/detect"
 	"setwitness/detect/cells"
 	"setwitness/detect/macroblocking"
+	"setwitness/detect/vision"
 	"setwitness/testdata/blocks"
 )
 
@@ -144,25 +145,55 @@ func TestFloorRisesWithNoise(t *testing.T) {
 	}
 }
 
+// levels is a plane of blocks of 16 samples with levels from 30 to 34 by chance.
+func levels(w, h, seed int) picture.Plane {
+	const size = 16
+	p := picture.New(w, h, 8)
+	for y := range h {
+		for x := range w {
+			r := rand.New(rand.NewPCG(uint64(seed), uint64(y/size*w+x/size)))
+			p.Pix[y*w+x] = uint8(30 + r.IntN(5))
+		}
+	}
+	return p
+}
+
+// Where a camera filmed a screen, blocks that fill the picture with no raster of
+// television are the camera's own.
+func TestCamerasBlocks(t *testing.T) {
+	for _, c := range []struct {
+		h      int
+		camera bool
+		want   int
+	}{{360, false, 1}, {384, false, 1}, {360, true, 1}, {384, true, 0}} {
+		p := levels(640, c.h, 1)
+		src := &sequence{format: picture.Format{W: 640, H: c.h, Depth: 8, RateNum: 25, RateDen: 1}, n: 15, draw: func(int) picture.Plane { return p }}
+		conditions := vision.Reference(vision.SRGB)
+		conditions.Camera = c.camera
+		res, err := detect.RunUnder(context.Background(), conditions, src, stages, nil, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(res.Events) != c.want {
+			t.Errorf("640x%d, filmed %v: found %+v", c.h, c.camera, res.Events)
+		}
+	}
+}
+
 // Blocks that stay as they are do not flicker, those that have new levels at
 // every picture do; that and the step are what the maker of the take says.
 func TestMeasures(t *testing.T) {
 	flicker := map[bool]float64{}
 	for _, still := range []bool{true, false} {
-		const w, h, size = 640, 384, 16
-		src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: 30, draw: func(i int) picture.Plane {
+		const w, h, n = 640, 384, 30
+		var planes []picture.Plane
+		for i := range n {
 			if still {
 				i = 0
 			}
-			p := picture.New(w, h, 8)
-			for y := range h {
-				for x := range w {
-					r := rand.New(rand.NewPCG(uint64(i), uint64(y/size*w+x/size)))
-					p.Pix[y*w+x] = uint8(30 + r.IntN(5))
-				}
-			}
-			return p
-		}}
+			planes = append(planes, levels(w, h, i))
+		}
+		src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: n, draw: func(i int) picture.Plane { return planes[i] }}
 		res := run(t, src)
 		if len(res.Events) != 1 {
 			t.Fatalf("found %+v", res.Events)
