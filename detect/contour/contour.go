@@ -34,7 +34,7 @@ const Every = 100 * time.Millisecond
 var Stage = &detect.Stage{
 	Name:  "contour",
 	Title: "contours in soft gradients",
-	Doc: "Contours between plateaus in luma and in chroma, ten times a second: levels on either side, length, " +
+	Doc: "Contours between plateaus, in luma ten times a second and in each plane of chroma five times: levels on either side, length, " +
 		"width of the plateaus, and which belong to one gradient. Leaves no marks.",
 	Needs: []detect.Need{{Stage: cells.Stage}},
 	Reads: true,
@@ -126,6 +126,8 @@ type Store struct {
 	due     time.Duration
 	field   Field
 	known   bool
+	looks   int              // pictures looked at
+	seen    [3]time.Duration // when each channel was looked at last
 	tracers [3][2]*tracer
 	average *average
 }
@@ -221,7 +223,6 @@ func (s *Store) Step(w *detect.Window) error {
 	if now < s.due {
 		return nil
 	}
-	elapsed := now - s.field.Time
 	s.due = now + Every
 	if s.average != nil {
 		pix = s.average.take()
@@ -230,22 +231,30 @@ func (s *Store) Step(w *detect.Window) error {
 	f.Picture, f.Time, f.Gradients = w.T, now, f.Gradients[:0]
 	s.known = true
 	luma := plate{w: r.W, h: r.H, pix16: pix, stride: r.W, stepX: r.StepX, stepY: r.StepY, full: cells.Unit8}
-	s.look(f, Luma, &luma, nil, elapsed)
+	s.look(f, Luma, &luma, nil, s.since(Luma, now))
 	s.survey(f, m)
 	p := w.Picture(w.T)
-	for i, plane := range []*picture.Plane{&p.Cb, &p.Cr} {
-		c := Blue + Channel(i)
-		if plane.Empty() || plane.W < leastSide || plane.H < leastSide {
-			continue
-		}
+	// The planes of chroma take turns.
+	c, plane := Blue, &p.Cb
+	if s.looks++; s.looks%2 == 0 {
+		c, plane = Red, &p.Cr
+	}
+	if plane.W >= leastSide && plane.H >= leastSide {
 		chroma := plate{w: plane.W, h: plane.H, pix8: plane.Pix, pix16: plane.Pix16, stride: plane.Stride,
 			stepX: max(1, p.Y.W/plane.W), stepY: max(1, p.Y.H/plane.H), full: int32(s.scale)}
-		s.look(f, c, &chroma, &luma, elapsed)
+		s.look(f, c, &chroma, &luma, s.since(c, now))
 	}
 	for i := range f.Gradients {
 		s.surround(&f.Gradients[i], p, &luma)
 	}
 	return nil
+}
+
+// since returns how long ago a channel was looked at, and that it is now.
+func (s *Store) since(c Channel, now time.Duration) time.Duration {
+	before := s.seen[c]
+	s.seen[c] = now
+	return now - before
 }
 
 // leastSide is what a plane needs for a contour to cross enough lines of it.

@@ -3,6 +3,7 @@ package contour
 import (
 	"image"
 	"math"
+	"slices"
 
 	"setwitness/decode/picture"
 )
@@ -76,30 +77,36 @@ func (p *Part) odds(f picture.Format, c Channel) float64 {
 	return min(odds, oddsMost) - oddsGrid*max(0, p.Gridded-mostGridded)
 }
 
-// memory is what a detector saw in the picture looked at before: what shows in
-// one picture alone is left to chance.
+// memory is what a detector saw lately: what shows in one picture alone is left
+// to chance.
 type memory struct {
-	now, before []sight
+	look   int
+	sights []sight
 }
 
 type sight struct {
+	look      int
 	channel   Channel
 	region    image.Rectangle
 	low, high float64
 }
 
-// begin starts a new picture.
-func (m *memory) begin() { m.now, m.before = m.before[:0], m.now }
+// lately is how many looks back a plane was looked at last: those of chroma take
+// turns.
+const lately = 2
 
-// again notes a part and reports whether the picture before had it.
+// begin starts a new picture.
+func (m *memory) begin() {
+	m.look++
+	m.sights = slices.DeleteFunc(m.sights, func(s sight) bool { return s.look < m.look-lately })
+}
+
+// again notes a part and reports whether it was seen before.
 func (m *memory) again(c Channel, p *Part) bool {
-	m.now = append(m.now, sight{c, p.Region, p.Low, p.High})
-	for _, s := range m.before {
-		if s.channel == c && s.region.Overlaps(p.Region) && s.low < p.High && p.Low < s.high {
-			return true
-		}
-	}
-	return false
+	m.sights = append(m.sights, sight{m.look, c, p.Region, p.Low, p.High})
+	return slices.ContainsFunc(m.sights, func(s sight) bool {
+		return s.look < m.look && s.channel == c && s.region.Overlaps(p.Region) && s.low < p.High && p.Low < s.high
+	})
 }
 
 // doubtful is the confidence of what is seen for the first time: it only extends
