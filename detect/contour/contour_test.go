@@ -8,14 +8,17 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"setwitness/decode/picture"
 	"setwitness/detect"
 	"setwitness/detect/cells"
+	"setwitness/detect/vision"
 	"setwitness/testdata/footage"
 )
 
@@ -279,4 +282,67 @@ func TestAllocations(t *testing.T) {
 	if len(f.Gradients) == 0 {
 		t.Error("nothing to see")
 	}
+}
+
+// What a camera saw: its lens darkens the corners by more than a step, its noise
+// is averaged over the pictures between two looks. A gradient that the set broke
+// into plateaus is told by steps that stay, and one that has all levels of 8
+// bits is not.
+func TestFilmed(t *testing.T) {
+	const w, h, pictures = 960, 540, 12
+	c := vision.Reference(vision.SRGB)
+	c.Camera = true
+	for step, want := range map[float64]bool{5: true, 1: false} {
+		r := rand.New(rand.NewPCG(8, 9))
+		src := &film{format: picture.Format{W: w, H: h, Depth: 12, ChromaX: -1, ChromaY: -1, RateNum: 50, RateDen: 1}}
+		for range pictures {
+			src.planes = append(src.planes, drawn(w, h, 12, func(x, y float64) float64 {
+				v := math.Round(slanted(110, 60)(x, y)/step) * step
+				fall := 1 - 0.3*((x-0.5)*(x-0.5)+(y-0.5)*(y-0.5))
+				return 16*v*fall + 16*r.NormFloat64()
+			}))
+		}
+		var watch *Watch
+		found := 0
+		judge := &detect.Stage{Name: "judge", Title: "judge", Doc: "judge", Needs: []detect.Need{{Stage: Stage}},
+			New: func(s *detect.Setup) (detect.State, error) {
+				watch = NewWatch(s, detect.Posterisation, false)
+				return judged(func(win *detect.Window) error {
+					watch.Step(win, func(*Gradient, *Part, float64) { found++ })
+					return nil
+				}), nil
+			}}
+		if _, err := detect.RunUnder(context.Background(), c, src, []*detect.Stage{cells.Stage, Stage, judge}, nil, nil); err != nil {
+			t.Fatal(err)
+		}
+		if found > 0 != want {
+			t.Errorf("steps of %g codes: found %d times", step, found)
+		}
+		if cover := watch.Coverage(); cover.Floor <= 0 || cover.Why == "" {
+			t.Errorf("steps of %g codes: coverage %+v", step, cover)
+		}
+	}
+}
+
+// judged is a state of a function.
+type judged func(*detect.Window) error
+
+func (j judged) Step(w *detect.Window) error { return j(w) }
+
+// film shows planes one after the other, 50 a second.
+type film struct {
+	format picture.Format
+	planes []picture.Plane
+	i      int
+}
+
+func (f *film) Format() picture.Format { return f.format }
+
+func (f *film) Next(context.Context) (*picture.Picture, error) {
+	if f.i == len(f.planes) {
+		return nil, io.EOF
+	}
+	p := &picture.Picture{Index: f.i, Frame: f.i, Time: time.Duration(f.i) * 20 * time.Millisecond, Y: f.planes[f.i]}
+	f.i++
+	return p, nil
 }
