@@ -209,9 +209,10 @@ type traits struct {
 	// aligned is the share of a step that has one sign over the length of a tile:
 	// all of it for joints and bars, none for a chequered cloth.
 	aligned float64
-	// flat is the share that the step has of the change from the middle of a block
-	// to the middle of the next: none for a line, after which the level is the
-	// same as before, nor for dots.
+	// lasts is how much of the step is left some pixels on: none of a line, after
+	// which the level is the same as before.
+	lasts float64
+	// flat is how much of it is left in the middle of the next block: none of dots.
 	flat float64
 	// turns is how steps follow each other along a line: -1 up and down by turns,
 	// as bars do, -1/2 for levels by chance, 1 always up or always down, as a slope
@@ -226,7 +227,8 @@ const (
 	leastAligned = 0.2
 	mostAligned  = 0.85
 	slopeStep    = 2.5 // 8-bit codes
-	leastFlat    = 0.3
+	leastLasts   = 0.3
+	leastFlat    = 0.3 // of steps that are all aligned; what blocks hold may hide it
 	leastTurns   = -0.85
 	// mostStep, in 8-bit codes: coders that leave more on average in places that
 	// should be smooth are not met with; mosaics are.
@@ -242,7 +244,7 @@ func (j *judge) blocks(k *look, g grid) bool {
 		t := j.traits(k, g[a], a)
 		slope := t.step <= slopeStep && j.alone == neither
 		if t.aligned < leastAligned || t.aligned > mostAligned && !slope ||
-			t.flat < leastFlat || t.turns < leastTurns || t.step > mostStep {
+			t.lasts < leastLasts || t.aligned > mostAligned && t.flat < leastFlat || t.turns < leastTurns || t.step > mostStep {
 			return false
 		}
 	}
@@ -259,8 +261,10 @@ func (j *judge) tileOf(a, band int, at float64) int {
 }
 
 func (j *judge) traits(k *look, c comb, a int) traits {
-	var signs, sizes, net, squares, products float64
+	var signs, sizes, near, net, squares, products float64
 	period := int(math.Round(c.pitch))
+	// A line of a pixel has s beside it up to three boundaries away.
+	const reach = 3
 	for b := range k.axes[a] {
 		p := one(&k.axes[a][b])
 		before, ok := 0.0, false
@@ -273,11 +277,14 @@ func (j *judge) traits(k *look, c comb, a int) traits {
 			sign := float64(p.sign[x])
 			signs += math.Abs(sign)
 			sizes += float64(p.size[x])
-			change := 0.0
-			for u := max(x-period/2, 0); u < min(x-period/2+period, len(p.sign)); u++ {
-				change += float64(p.sign[u])
+			change := func(from, to int) (sum float64) {
+				for _, v := range p.sign[max(from, 0):min(to, len(p.sign))] {
+					sum += float64(v)
+				}
+				return math.Copysign(1, sign) * sum
 			}
-			net += math.Copysign(1, sign) * change
+			near += change(x-reach, x+reach+1)
+			net += change(x-period/2, x-period/2+period)
 			if ok {
 				products += sign * before
 				squares += (sign*sign + before*before) / 2
@@ -287,7 +294,8 @@ func (j *judge) traits(k *look, c comb, a int) traits {
 	}
 	all := j.whole(a)
 	// s of a sharp step sums to twice its largest.
-	return traits{step: all.step() / j.unit, aligned: share(signs, sizes), flat: share(net, 2*signs), turns: share(products, squares)}
+	return traits{step: all.step() / j.unit, aligned: share(signs, sizes),
+		lasts: share(near, 2*signs), flat: share(net, 2*signs), turns: share(products, squares)}
 }
 
 // share is a/b, or 0 of nothing.
