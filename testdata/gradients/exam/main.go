@@ -125,7 +125,8 @@ func run(w io.Writer, s settings) error {
 // examine runs the stages over a take.
 func examine(t takes.Take, dir string, crf int) (*detect.Result, error) {
 	ctx := context.Background()
-	if crf == 0 {
+	// What is written is 4:2:0; other chroma is played in memory.
+	if crf == 0 || t.Format.ChromaX != 1 || t.Format.ChromaY != 1 {
 		return detect.Run(ctx, t.Source(), stages, nil, nil)
 	}
 	path, err := codec.Write(t, dir, crf)
