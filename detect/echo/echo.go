@@ -52,6 +52,9 @@ const (
 	// 24 pictures a second are blended to 60.
 	leastRatio = 0.4
 	mostRatio  = 2.7
+	// A peak that stands out by less is a texture's, and its height of no
+	// interest.
+	leastRefined = 0.1
 	// widest window: the kernel that sums the lags takes rows of 1024 samples.
 	widest = 1000
 	// A path is looked at in the plane itself where more than this share of
@@ -548,7 +551,7 @@ func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectan
 // refine looks for the true height of the main peak beside the path: a vector
 // is never quite right, and fine texture forgives less than a sample.
 func (s *Store) refine(l *Look, win image.Rectangle) {
-	if l.Main.Prominence == 0 {
+	if l.Main.Prominence < leastRefined {
 		return
 	}
 	k := int(l.Main.Lag + 0.5)

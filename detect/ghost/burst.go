@@ -99,20 +99,21 @@ func (s *state) beside(t *trial, from, to int) (rho, stray float64, n int) {
 // tryBurst returns the burst that begins at picture first, in the whole picture
 // or in the thing of a look at picture t.
 func (s *state) tryBurst(first, at int, l *echo.Look) (best spell, ok bool) {
-	a, b := s.of(at, l, first), s.of(at, l, first+1)
-	if !a.known || !b.known {
-		return best, false
-	}
 	t := &s.trial
+	*t = trial{}
 	for k := -besides - 1; k <= -2; k++ {
 		t.relations[k+besides+1] = s.of(at, l, first+k)
 	}
 	before, stray, n := s.beside(t, -besides-1, -2)
-	if n < leastBesides || max(a.rho, b.rho)-before < max(leastRise, riseStrays*stray) {
+	if n < leastBesides {
+		return best, false
+	}
+	a, b := s.expected(at, l, first), s.expected(at, l, first+1)
+	if !a.known || !b.known || max(a.rho, b.rho)-before < max(leastRise, riseStrays*stray) {
 		return best, false
 	}
 	for k := -1; k < len(t.relations)-besides-1; k++ {
-		t.relations[k+besides+1] = s.of(at, l, first+k)
+		t.relations[k+besides+1] = s.expected(at, l, first+k)
 	}
 	t.before = before
 	for n := shortest; n <= longest; n++ {
@@ -183,16 +184,21 @@ func (b *spell) refine(t *trial, after float64, dilute bool) {
 // alikeAt returns the likeness of pictures whose relation has about this rho,
 // and the rho that they have.
 func alikeAt(rho, detail float64) (like [8]float64, single float64) {
-	const step = 0.02
-	least := math.Inf(1)
-	for next := 0.0; next < 1-step/2; next += step {
-		l := likeness(next, detail)
-		at := (2*l[1] - 1 - l[2]) / (2 * (1 - l[1]))
-		if d := math.Abs(rho - at); d < least {
-			like, single, least = l, at, d
+	// It grows with the likeness of the next.
+	at := func(next float64) float64 {
+		return (2*next - 1 - math.Pow(next, math.Exp2(detail))) / (2 * (1 - next))
+	}
+	const halvings = 8
+	least, most := 0.0, 0.98
+	for range halvings {
+		if next := (least + most) / 2; at(next) < rho {
+			least = next
+		} else {
+			most = next
 		}
 	}
-	return like, single
+	next := (least + most) / 2
+	return likeness(next, detail), at(next)
 }
 
 // explained is the share of the difference of the relations from those beside

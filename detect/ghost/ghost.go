@@ -349,6 +349,10 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 	if !peak && (l.Energy < leastMixed*c.usual || !exceeds && !unseen) {
 		return v
 	}
+	const least = faintest / 100.0
+	if v.ratio == 1 && s.contradicted(t, l, c, fit{own: 1 - least, ahead: least}) {
+		return v // without a fit, which costs more
+	}
 	c.unseen = !peak
 	explained := leastExplained
 	if v.ratio != 1 {
@@ -377,7 +381,7 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 				faint *= lonelyFaint
 			}
 		}
-		if s.contradicted(t, l, &v) {
+		if v.ratio == 1 && s.contradicted(t, l, c, v.weights.centred()) {
 			return v
 		}
 		v.confidence = squash(min((v.weights.copy()-faint)/leastError, v.weights.sure()-least, (v.weights.keeps-leastKept)/keptSlack))
@@ -394,13 +398,13 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 // contradicted reports whether a picture relates to those before and after as
 // the clean ones do, where a mixture would not: a texture that slides along
 // itself has the same copies at all times.
-func (s *state) contradicted(t int, l *echo.Look, v *verdict) bool {
+func (s *state) contradicted(t int, l *echo.Look, c *comparison, m fit) bool {
 	own := s.of(t, l, t)
-	if v.ratio != 1 || !own.known {
+	if !own.known {
 		return false
 	}
 	clean := s.baseline[:0]
-	for _, r := range v.comparison.references {
+	for _, r := range c.references {
 		if o := s.of(t, l, r.picture); o.known {
 			clean = append(clean, o.rho)
 		}
@@ -411,7 +415,6 @@ func (s *state) contradicted(t int, l *echo.Look, v *verdict) bool {
 	}
 	base := median(clean)
 	like, single := alikeAt(base, detail)
-	m := v.weights.centred()
 	rise := math.Inf(1)
 	// Alone, and among others like it.
 	for reach := range 2 {

@@ -39,9 +39,10 @@ type succession struct {
 const (
 	// bands is how many bands of rows a picture is told in.
 	bands = 4
-	// So many samples of the reduced plane tell the sums to one or two per
-	// cent, if detail is ten samples long.
-	enoughSamples = 1 << 14
+	// So many samples of the reduced plane tell the sums of a picture and of a
+	// thing to a few per cent, if detail is ten samples long; of more, rows are
+	// left out.
+	enoughSamples, enoughOfThing = 1 << 13, 1 << 11
 	// At least so many cells have to change.
 	leastChangedCells = 3
 	// Cells count that change by this share of what the energy of all changes
@@ -156,8 +157,18 @@ func (r *successions) relation(a, b, c *cells.Map, noise float32, in image.Recta
 	if n < leastChangedCells {
 		return relation{}
 	}
+	n = 0
+	for _, moves := range r.moves {
+		if moves {
+			n++
+		}
+	}
+	enough := enoughSamples
+	if where == nil {
+		enough = enoughOfThing
+	}
 	cw, ch := cells.Size/p.StepX, cells.Size/p.StepY
-	step := 1 + n*cw*ch/enoughSamples
+	step := 1 + n*cw*ch/enough
 	var sums sums
 	for cy := in.Min.Y; cy < in.Max.Y; cy++ {
 		r.runs = r.runs[:0]
@@ -203,10 +214,10 @@ func (s *sums) add(a, b, c *cells.Map, from, to int) {
 	x, y, z := a.Reduced.Pix[from:to], b.Reduced.Pix[from:to], c.Reduced.Pix[from:to]
 	y, z = y[:len(x)], z[:len(x)]
 	for i, v := range y {
-		d, e := int32(v)-int32(x[i]), int32(z[i])-int32(v)
-		s.before += int64(d * d)
-		s.after += int64(e * e)
-		s.both += int64(d * e)
+		d, e := int64(v)-int64(x[i]), int64(z[i])-int64(v)
+		s.before += d * d
+		s.after += e * e
+		s.both += d * e
 	}
 	s.samples += len(x)
 }
@@ -229,7 +240,7 @@ func (s *sums) relation(noise float32) (out relation) {
 }
 
 // of returns the relation in picture i of the thing of look l at picture t, or
-// that of the whole picture where the look is a place of it.
+// that of the whole picture where there is no look or it is at a place of it.
 func (s *state) of(t int, l *echo.Look, i int) relation {
 	if l == nil || l.Whole {
 		return s.successions.at(i).whole
@@ -242,7 +253,15 @@ func (s *state) of(t int, l *echo.Look, i int) relation {
 			}
 		}
 	}
-	// A picture that has no look at the thing has the thing all the same.
+	return relation{}
+}
+
+// expected is the same for a picture that may have no look at the thing: it
+// has the thing all the same, where its step takes it.
+func (s *state) expected(t int, l *echo.Look, i int) relation {
+	if r := s.of(t, l, i); r.known || l == nil || l.Whole {
+		return r
+	}
 	a, b, c := s.cells.At(i-1), s.cells.At(i), s.cells.At(i+1)
 	m, n := s.motion.At(i), s.motion.At(i+1)
 	if a == nil || b == nil || c == nil || m == nil || n == nil || m.Cut || n.Cut || s.fields {
@@ -254,11 +273,6 @@ func (s *state) of(t int, l *echo.Look, i int) relation {
 	}
 	return s.successions.relation(a, b, c, max(m.Noise, n.Noise), inCells(region), nil)
 }
-
-// detail is how fast the likeness of pictures falls with their distance: with
-// the distance itself where edges are sharp, with its square where they are
-// soft; what has detail of many sizes lies between.
-const detail, sharp, soft = 1.5, 1, 2
 
 // steepness is the mean energy of the differences of samples beside and below
 // each other where picture t changes conspicuously.
@@ -280,6 +294,11 @@ func (s *state) steepness(t int) float64 {
 	}
 	return sum / float64(max(n, 1))
 }
+
+// detail is how fast the likeness of pictures falls with their distance: with
+// the distance itself where edges are sharp, with its square where they are
+// soft; what has detail of many sizes lies between.
+const detail, sharp, soft = 1.5, 1, 2
 
 // likeness returns how far a picture where it changed resembles the ones after
 // it, from how far it resembles the next.
