@@ -31,6 +31,12 @@ const (
 	burstSlack               = 0.03
 	// Dilution has to explain so much more to be believed.
 	diluted = 0.06
+	// A mixture loses at least this share of the detail that its weights take;
+	// what stands still and noise lose none.
+	leastSoftened = 0.3
+	// What differs from the pan by less than this share of its step goes with
+	// it.
+	panSlack = 0.25
 	// A mixture comes and goes at once, which the energies of the differences
 	// show: so much of how these change must follow it. Things that slow down
 	// for a while change both by and by.
@@ -150,7 +156,55 @@ func (s *state) tryBurst(first, at int, l *echo.Look) (best spell, ok bool) {
 		best = rough
 		best.refine(t, after, true)
 	}
+	if !s.softened(best, at, l, t.like) {
+		return best, false
+	}
 	return best, best.confidence() >= leastMarked && max(best.mixture.behind, best.mixture.ahead) >= leastCopy
+}
+
+// softened reports whether the pictures of a burst have less detail than those
+// beside it, as mixtures have: what slows down for a moment relates them in
+// much the same way. A whole picture tells where it pans; of a thing it is the
+// energy of its looks.
+func (s *state) softened(b spell, t int, l *echo.Look, like [8]float64) bool {
+	m := s.motion.At(b.first - margin)
+	all := inPixels(s.successions.at(b.first).conspicuous.all())
+	wide := 2*all.Dx()*all.Dy() > s.raster.Dx()*s.raster.Dy()
+	if l == nil && (!wide || m == nil || !m.Pan.Found) {
+		return true
+	}
+	steep := func(from, to int) float64 {
+		v := s.baseline[:0]
+		for i := from; i < to; i++ {
+			if l == nil && s.cells.At(i) != nil && s.successions.at(i).whole.known {
+				v = append(v, s.steepness(i))
+			} else if l != nil {
+				if o := s.same(t, l, i); o != nil {
+					v = append(v, o.Energy)
+				}
+			}
+		}
+		s.baseline = v
+		if len(v) == 0 {
+			return 0
+		}
+		return median(v)
+	}
+	last := b.first + b.n
+	before, after := steep(b.first-margin, b.first), steep(last, last+margin)
+	beside := (before + after) / 2
+	if before == 0 || after == 0 {
+		if l == nil || !wide {
+			return true // nothing to compare with
+		}
+		l = nil
+		before, after = steep(b.first-margin, b.first), steep(last, last+margin)
+		beside = (before + after) / 2
+	}
+	own := 1 - b.mixture.behind - b.mixture.ahead
+	kept := own*own + b.mixture.behind*b.mixture.behind + b.mixture.ahead*b.mixture.ahead +
+		2*own*(b.mixture.behind+b.mixture.ahead)*like[1] + 2*b.mixture.behind*b.mixture.ahead*like[2]
+	return 1-steep(b.first, last)/beside > leastSoftened*(1-kept)
 }
 
 // confidence is that of the marks of a burst.
@@ -262,6 +316,13 @@ func (s *state) markBursts(w *detect.Window) {
 	s.markBurst(w, w.T, nil)
 }
 
+// pans reports whether a look at picture t is at something that goes with the
+// pan before: no thing, but what the picture as a whole tells better.
+func (s *state) pans(t int, l *echo.Look) bool {
+	m := s.motion.At(t - margin)
+	return m != nil && m.Pan.Found && math.Hypot(l.DX-float64(m.Pan.DX), l.DY-float64(m.Pan.DY)) < panSlack*l.Speed
+}
+
 // told is a burst that was marked, and where.
 type told struct {
 	spell
@@ -298,7 +359,7 @@ func (s *state) markBurst(w *detect.Window, t int, l *echo.Look) {
 	b := told{}
 	px := 0.0
 	if l != nil {
-		if l.Whole {
+		if l.Whole || s.pans(w.T, l) {
 			return
 		}
 		k := float64(w.T - t)
@@ -313,6 +374,10 @@ func (s *state) markBurst(w *detect.Window, t int, l *echo.Look) {
 	}
 	var ok bool
 	if b.spell, ok = s.tryBurst(w.T, t, l); !ok {
+		return
+	}
+	// One picture early explains much of a burst, too.
+	if next, ok := s.tryBurst(w.T+1, t, l); ok && next.explained > b.explained {
 		return
 	}
 	s.spells = append(s.spells, b)
