@@ -350,7 +350,7 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 		return v
 	}
 	const least = faintest / 100.0
-	if v.ratio == 1 && s.contradicted(t, l, c, fit{own: 1 - least, ahead: least}) {
+	if v.ratio == 1 && !c.textured && s.contradicted(t, l, c, fit{own: 1 - least, ahead: least}) {
 		return v // without a fit, which costs more
 	}
 	c.unseen = !peak
