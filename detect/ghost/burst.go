@@ -31,9 +31,9 @@ const (
 	burstSlack               = 0.03
 	// Dilution has to explain so much more to be believed.
 	diluted = 0.06
-	// A mixture loses at least this share of the detail that its weights take;
+	// A mixture loses some share of the detail that its weights take;
 	// what stands still and noise lose none.
-	leastSoftened = 0.3
+	leastSoftened = 0.1
 	// What differs from the pan by less than this share of its step goes with
 	// it.
 	panSlack = 0.25

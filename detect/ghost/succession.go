@@ -42,7 +42,7 @@ const (
 	// So many samples of the reduced plane tell the sums of a picture and of a
 	// thing to a few per cent, if detail is ten samples long; of more, rows are
 	// left out.
-	enoughSamples, enoughOfThing = 1 << 13, 1 << 11
+	enoughSamples, enoughOfThing = 1 << 13, 1 << 12
 	// At least so many cells have to change.
 	leastChangedCells = 3
 	// Cells count that change by this share of what the energy of all changes
