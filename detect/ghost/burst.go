@@ -15,7 +15,7 @@ const (
 	// after it, of which at least some must be known, and these must be alike.
 	besides, leastBesides = 5, 4
 	leastAfter            = 2
-	besidesDiffer         = 0.25
+	besidesDiffer         = 0.35
 	// It has from shortest to longest pictures; one or two have too few
 	// relations to be told from a picture that is coded worse.
 	shortest, longest = 3, 9
@@ -27,7 +27,7 @@ const (
 	// A mixture explains this share of how the relations of a burst differ
 	// from those beside it; a wrong start or length leaves a quarter or more.
 	// Few pictures have few relations and have to be explained better.
-	leastBurst, leastOfThree = 0.78, 0.86
+	leastBurst, leastOfThree = 0.84, 0.88
 	burstSlack               = 0.03
 	// Dilution has to explain so much more to be believed.
 	diluted = 0.06
