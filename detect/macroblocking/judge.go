@@ -224,7 +224,9 @@ type traits struct {
 // that neither all agree nor cancel, but where the scene is a slope in which
 // steps are small.
 const (
-	leastAligned = 0.2
+	// leastAligned is the share of what chance leaves of steps with either sign: of
+	// n along a tile the root of n. Less means that they take turns down the tile.
+	leastAligned = 0.52
 	mostAligned  = 0.85
 	slopeStep    = 2.5 // 8-bit codes
 	leastLasts   = 0.3
@@ -233,6 +235,9 @@ const (
 	// mostStep, in 8-bit codes: coders that leave more on average in places that
 	// should be smooth are not met with; mosaics are.
 	mostStep = 12
+	// mostEdge is the step of a single edge above which it is the scene's: one
+	// border of a thing on the grid must not speak for hundreds of blocks.
+	mostEdge = 2 * mostStep
 )
 
 // blocks reports whether the tiles of a look that show a grid show blocks.
@@ -243,7 +248,9 @@ func (j *judge) blocks(k *look, g grid) bool {
 		}
 		t := j.traits(k, g[a], a)
 		slope := t.step <= slopeStep && j.alone == neither
-		if t.aligned < leastAligned || t.aligned > mostAligned && !slope ||
+		// As many steps lie along a tile as there are blocks along the other axis.
+		chance := math.Sqrt(g[1-a].pitch / tile)
+		if t.aligned < leastAligned*min(1, chance) || t.aligned > mostAligned && !slope ||
 			t.lasts < leastLasts || t.aligned > mostAligned && t.flat < leastFlat || t.turns < leastTurns || t.step > mostStep {
 			return false
 		}
@@ -274,6 +281,10 @@ func (j *judge) traits(k *look, c comb, a int) traits {
 				return
 			}
 			x := int(at + 0.5)
+			if float64(p.size[x]) > mostEdge*j.unit {
+				ok = false
+				return
+			}
 			sign := float64(p.sign[x])
 			signs += math.Abs(sign)
 			sizes += float64(p.size[x])
