@@ -145,8 +145,9 @@ func (j *joiner) close(t int) {
 
 // loneGhost is the odds against a ghost that a single picture shows: a
 // processor that takes up a wrong cadence holds it for two pictures or more
-// (common practice, no source), while chance makes single ones.
-const loneGhost = 4
+// (common practice, no source), while of the hundred looks a second chance makes
+// single ones that would be right in nine cases of ten by themselves.
+const loneGhost = 24
 
 func (j *joiner) keep(e *Event) {
 	if e.Kind == Ghost && e.Pictures == 1 {

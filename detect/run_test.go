@@ -161,7 +161,7 @@ func TestProgrammingErrorsPanic(t *testing.T) {
 func TestFailuresKeepResults(t *testing.T) {
 	marks := stage("marks", Ghost, 0, 2, func(w *Window) error {
 		if w.T == 5 {
-			w.Mark(Mark{Kind: Ghost, Picture: 5, Region: image.Rect(0, 0, 9, 9), Strength: 30, Confidence: 0.9})
+			w.Mark(Mark{Kind: Ghost, Picture: 5, Region: image.Rect(0, 0, 9, 9), Strength: 30, Confidence: 0.99})
 		}
 		return nil
 	})
@@ -272,13 +272,13 @@ func TestJoining(t *testing.T) {
 	}{
 		{"a burst is one", []Mark{m(10, 100, .9), m(11, 110, .9), m(12, 120, .9), m(13, 130, .8), m(14, 140, .9)}, [][2]int{{10, 14}}},
 		{"a gap of a few pictures is bridged", []Mark{m(10, 100, .9), m(18, 130, .9)}, [][2]int{{10, 18}}},
-		{"three seconds later is another", []Mark{m(10, 100, .9), m(160, 100, .9)}, [][2]int{{10, 10}, {160, 160}}},
+		{"three seconds later is another", []Mark{m(10, 100, .99), m(160, 100, .99)}, [][2]int{{10, 10}, {160, 160}}},
 		{"an earlier fault left late", []Mark{m(90, 100, .9), m(91, 100, .9), m(10, 100, .9), m(11, 100, .9)}, [][2]int{{10, 11}, {90, 91}}},
 		{"weak marks extend", []Mark{m(10, 100, .3), m(11, 110, .9), m(12, 120, .4)}, [][2]int{{10, 12}}},
-		{"a lone picture has to be sure", []Mark{m(10, 100, .75)}, nil},
+		{"a lone picture has to be sure", []Mark{m(10, 100, .9)}, nil},
 		{"two that are not sure are one", []Mark{m(10, 100, .75), m(11, 110, .75)}, [][2]int{{10, 11}}},
 		{"weak marks alone are none", []Mark{m(10, 100, .3), m(11, 110, .45)}, nil},
-		{"far apart and long apart in length", []Mark{m(10, 10, .9), m(11, 10, .9), m(90, 290, .9)}, [][2]int{{10, 11}, {90, 90}}},
+		{"far apart and long apart in length", []Mark{m(10, 10, .9), m(11, 10, .9), m(90, 290, .99)}, [][2]int{{10, 11}, {90, 90}}},
 		{"the same pictures in two places are one fault", []Mark{m(10, 0, .9), m(10, 280, .9), m(11, 0, .9), m(11, 280, .9)}, [][2]int{{10, 11}}},
 	} {
 		j := newJoiner((&reel{}).Format())

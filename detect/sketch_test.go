@@ -71,7 +71,7 @@ func TestLateMarkSees(t *testing.T) {
 		measure := stage("measure", "", 0, 0, nothing)
 		mark := stage("mark", Ghost, 0, 0, func(w *Window) error {
 			if w.T == 20 {
-				w.Mark(Mark{Kind: Ghost, Picture: w.T, Region: image.Rect(0, 0, 160, 180), Strength: 50, Confidence: 0.9})
+				w.Mark(Mark{Kind: Ghost, Picture: w.T, Region: image.Rect(0, 0, 160, 180), Strength: 50, Confidence: 0.99})
 			}
 			return nil
 		}, Need{Stage: measure, Ahead: late})

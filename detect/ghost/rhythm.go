@@ -17,8 +17,9 @@ const (
 	// At least so many relations, over two periods of most conversions.
 	leastRelations = 10
 	// The rhythm must explain this share of how the relations differ, beside
-	// a trend; rhythms of a codec's groups explain less than half.
-	leastRhythm, rhythmSlack = 0.82, 0.03
+	// a trend; rhythms of a codec's groups explain less than half, credits that
+	// roll by parts of a line up to 0.85, and conversions above 0.9 somewhere.
+	leastRhythm, rhythmSlack = 0.865, 0.03
 	// Each third of it holds so much of the differences, and leaves no more of
 	// its own unexplained.
 	leastShare, mostLeft = 0.1, 0.5
