@@ -200,6 +200,9 @@ func (s *state) find(span []*look) (best grid, ok bool) {
 		s.judge.weigh(&s.search, span, best, known)
 		best = s.search.refine(best, s.judge.shows, s.cols)
 	}
+	if r := best[0].pitch / best[1].pitch; r < 1/mostAspect || r > mostAspect {
+		return best, false
+	}
 	n := 0
 	for _, k := range span {
 		if _, blocks := s.judge.tellLook(k, best, known); blocks {
