@@ -53,6 +53,8 @@ type Shots struct {
 	// Lifted is the crop with its codes spread, Profile a plot of the luma
 	// across the place: for kinds that show in small steps.
 	Lifted, Profile Image
+	// Lift says in words how the codes were spread.
+	Lift string
 	// Window is what the panels show, in raster pixels.
 	Window image.Rectangle
 }
@@ -272,7 +274,8 @@ func (m *maker) steps(i int, p *picture.Picture, r image.Rectangle) error {
 	f := m.doc.Findings[i]
 	crop := m.crop(i).Intersect(r)
 	l := m.convert.liftOf(p, crop)
-	lifted, err := captioned(m.convert.lifted(p, crop, l, f.Kind == detect.Posterisation), l.words(p.Y.Full()))
+	m.shots[i].Lift = l.words(p.Y.Full())
+	lifted, err := captioned(m.convert.lifted(p, crop, l, f.Kind == detect.Posterisation), "lifted: "+m.shots[i].Lift)
 	if err != nil {
 		return err
 	}

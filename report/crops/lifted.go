@@ -102,7 +102,7 @@ func (c *converter) lifted(p *picture.Picture, r image.Rectangle, l lift, colour
 
 // words state the lift.
 func (l lift) words(full int) string {
-	return fmt.Sprintf("lifted: luma codes %d to %d of %d are shown as black to white, %.2g times as far apart", l.from, l.to, full, l.gain)
+	return fmt.Sprintf("luma codes %d to %d of %d are shown as black to white, %.2g times as far apart", l.from, l.to, full, l.gain)
 }
 
 const captionSize, captionPad = 14, 6 // pixels

@@ -266,11 +266,15 @@ func describe(f report.Finding, rank int, s crops.Shots, raster report.Raster, a
 		c.Name, c.Alt = "Whole picture", fmt.Sprintf("%s: the whole picture at %s, the place outlined, %s", f.ID, report.Clock(f.PeakS), d.Where)
 		d.Context = &c
 	}
+	spread := "The place with its codes spread"
+	if s.Lift != "" {
+		spread += ": " + s.Lift
+	}
 	for _, e := range []struct {
 		image     crops.Image
 		name, alt string
 	}{
-		{s.Lifted, "The place with its codes spread", "the place with its codes spread until the steps show"},
+		{s.Lifted, spread, "the place with its codes spread until the steps show"},
 		{s.Profile, "Luma across the place", "plot of the luma code across the place"},
 	} {
 		if e.image.W == 0 {

@@ -195,7 +195,7 @@ func TestConditions(t *testing.T) {
 }
 
 func TestWords(t *testing.T) {
-	for name, want := range map[string]fact{"displacement_px": {"displacement", "12 px"}, "area_percent": {"area", "12 %"}, "copies": {"copies", "12"}, "rate_hz": {"rate", "12 Hz"}, "ahead_pct": {"ahead", "12 %"}, "area_share": {"area", "1200 %"}, "_px": {" px", "12"}} {
+	for name, want := range map[string]fact{"displacement_px": {"displacement", "12 px"}, "area_percent": {"area", "12 %"}, "copies": {"copies", "12"}, "rate_hz": {"rate", "12 Hz"}, "ahead_pct": {"ahead", "12 %"}, "area_share": {"area", "1200 %"}, "_px": {" px", "12"}, "crawl_px_s": {"crawl", "12 px/s"}, "source_per_s": {"source", "12 a second"}, "step_itp": {"step", "12 ΔE ITP"}} {
 		if got := measure(name, 12); got != want {
 			t.Errorf("measure(%q) is %q, want %q", name, got, want)
 		}

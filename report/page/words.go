@@ -36,10 +36,16 @@ func strengthWords(k detect.Kind) string {
 var measureUnits = map[string]string{
 	"px": "px", "percent": "%", "pct": "%", "lines": "lines", "ms": "ms", "s": "s", "deg": "°", "hz": "Hz",
 	"codes": "codes", "code": "code", "pictures": "pictures", "fields": "fields", "jnd": "JND", "nits": "cd/m²",
+	"bits": "bits", "itp": "ΔE ITP", "per_s": "a second", "px_s": "px/s",
 }
 
 // measure turns the name of a measure, which ends in its unit, into words.
 func measure(name string, v float64) fact {
+	for _, end := range []string{"per_s", "px_s"} {
+		if what, ok := strings.CutSuffix(name, "_"+end); ok {
+			return fact{strings.ReplaceAll(what, "_", " "), report.Number(v) + " " + measureUnits[end]}
+		}
+	}
 	if i := strings.LastIndexByte(name, '_'); i > 0 {
 		if unit, ok := measureUnits[name[i+1:]]; ok {
 			return fact{strings.ReplaceAll(name[:i], "_", " "), report.Number(v) + " " + unit}
