@@ -21,7 +21,7 @@ type chain struct {
 	bend        float32 // standard deviation from a straight line, samples
 	speed       float32 // raster pixels a second
 	luma        float32 // sum of the differences of luma across, codes of 8 bits
-	n, x, xx    float64 // sums for bend
+	x, xx       float64 // sums for bend
 	l, ll, lx   float64
 	moved       float32
 	followed    int
@@ -53,9 +53,8 @@ const (
 )
 
 // grid is the pitch, raster pixels, of the blocks in which codecs transform, or
-// half or a quarter of it (ITU-T H.264, H.265, MPEG-2: 8 to 32), and gridSlack how
-// far from it an edge is found that lies on it.
-const grid, gridSlack = 8, 0
+// half or a quarter of it (ITU-T H.264, H.265, MPEG-2: 8 to 32).
+const grid = 8
 
 // tip is the newest edge of a chain in the making.
 type tip struct {
@@ -153,7 +152,7 @@ func (t *tracer) gather() {
 			c.length += float32(math.Hypot(float64(down), float64((e.at-o.at)*t.along)))
 		}
 		c.take(e)
-		if p := int(e.at*t.along + 0.5); (p+gridSlack)%grid <= 2*gridSlack {
+		if p := int(e.at*t.along + 0.5); p%grid == 0 {
 			c.gridded++
 		}
 	}

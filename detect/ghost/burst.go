@@ -329,10 +329,9 @@ type told struct {
 	spell
 	region image.Rectangle // in its first picture
 	dx, dy float64
-	whole  bool
 }
 
-// covers reports whether a burst that is told already covers most of a region
+// covered reports whether a burst that is told already covers most of a region
 // in a picture.
 func (s *state) covered(t int, r image.Rectangle) bool {
 	for i := range s.spells {
