@@ -67,6 +67,15 @@ func (x *Watch) Step(w *detect.Window, found func(g *Gradient, p *Part, confiden
 	}
 }
 
+// LumaStep returns how visible the step of a part of luma is, JND by Barten's
+// model, and adds to its measures what the DICOM function says.
+func (x *Watch) LumaStep(p *Part, measures map[string]float64) float64 {
+	mid := (p.Low + p.High) / 2
+	step := x.viewer.Step(mid-p.Step/2, mid+p.Step/2)
+	measures["step_gsdf_jnd"] = step.GSDF
+	return step.Barten
+}
+
 // one8 is the unit of chroma: a code of 8 bits, for the eye sees less in colour
 // than a finer coding holds.
 func one8(float64) float64 { return 1 }

@@ -22,25 +22,19 @@ var Stage = &detect.Stage{
 	Kind:  detect.NearBlackBanding,
 	Needs: []detect.Need{{Stage: contour.Stage}},
 	New: func(s *detect.Setup) (detect.State, error) {
-		return &state{Watch: contour.NewWatch(s, detect.NearBlackBanding, true), setup: s}, nil
+		return &state{contour.NewWatch(s, detect.NearBlackBanding, true)}, nil
 	},
 }
 
-type state struct {
-	*contour.Watch
-	setup *detect.Setup
-}
+type state struct{ *contour.Watch }
 
 // Step examines picture w.T.
 func (s *state) Step(w *detect.Window) error {
 	s.Watch.Step(w, func(_ *contour.Gradient, p *contour.Part, confidence float64) {
-		mid := (p.Low + p.High) / 2
-		step := s.setup.Viewer.Step(mid-p.Step/2, mid+p.Step/2)
 		m := p.Measures()
-		m["step_gsdf_jnd"] = step.GSDF
 		w.Mark(detect.Mark{
 			Kind: detect.NearBlackBanding, Picture: w.T, Region: p.Region,
-			Strength: step.Barten, Confidence: confidence, Measures: m,
+			Strength: s.LumaStep(p, m), Confidence: confidence, Measures: m,
 		})
 	})
 	return nil

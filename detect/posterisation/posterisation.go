@@ -44,13 +44,10 @@ func (s *state) Step(w *detect.Window) error {
 		m := p.Measures()
 		m["effective_bits"] = float64(s.setup.Format.Depth) - math.Log2(p.Step)
 		m["levels_lost"] = p.Expected - p.Levels
-		strength := s.colour(g, p, m)
+		var strength float64
 		if g.Channel == contour.Luma {
-			mid := (p.Low + p.High) / 2
-			step := s.setup.Viewer.Step(mid-p.Step/2, mid+p.Step/2)
-			m["step_gsdf_jnd"] = step.GSDF
-			strength = step.Barten
-		} else if strength < leastColour {
+			strength = s.LumaStep(p, m)
+		} else if strength = s.colour(g, p, m); strength < leastColour {
 			return
 		}
 		w.Mark(detect.Mark{
@@ -64,9 +61,6 @@ func (s *state) Step(w *detect.Window) error {
 // colour measures the step and the range of hue of a gradient in chroma, and
 // returns the step, Delta E_ITP.
 func (s *state) colour(g *contour.Gradient, p *contour.Part, m map[string]float64) float64 {
-	if g.Channel == contour.Luma {
-		return 0
-	}
 	v := s.setup.Viewer
 	var step, n float64
 	low, high := math.Inf(1), math.Inf(-1)

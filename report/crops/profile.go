@@ -3,6 +3,7 @@ package crops
 import (
 	"image"
 	"image/color"
+	imagedraw "image/draw"
 	"math"
 	"strconv"
 
@@ -158,7 +159,6 @@ func (o profile) plot(full int) (*image.RGBA, error) {
 	}
 	margin := (high - low) / 10
 	pl.Y.Min, pl.Y.Max = low-margin, high+margin
-	pl.X.Min, pl.X.Max = float64(o.first), float64(o.first+len(o.codes)-1)
 	for _, x := range o.grid {
 		edge, err := plotter.NewLine(plotter.XYs{{X: x - 0.5, Y: pl.Y.Min}, {X: x - 0.5, Y: pl.Y.Max}})
 		if err != nil {
@@ -180,10 +180,6 @@ func (o profile) plot(full int) (*image.RGBA, error) {
 	pl.Draw(draw.New(canvas))
 	img := canvas.Image()
 	out := image.NewRGBA(image.Rect(0, 0, img.Bounds().Dx(), img.Bounds().Dy()))
-	for y := range out.Rect.Dy() {
-		for x := range out.Rect.Dx() {
-			out.Set(x, y, img.At(x, y))
-		}
-	}
+	imagedraw.Draw(out, out.Rect, img, img.Bounds().Min, imagedraw.Src)
 	return out, nil
 }
