@@ -24,6 +24,9 @@ type Input struct {
 	DirectWhy string
 	Settings  map[string]string // of the set
 	Warnings  []string
+	// Request and Interrupted are those of the document.
+	Request     map[string]string
+	Interrupted bool
 }
 
 // Peak says where the evidence of a finding is: the picture in which it is
@@ -48,8 +51,9 @@ const NotBuilt = "not built yet"
 func Build(in Input) (*Findings, []Peak) {
 	r := in.Result
 	f := &Findings{
-		Schema:     SchemaName,
-		Tool:       Tool{Name: "setwitness", Version: in.Version},
+		Schema:  SchemaName,
+		Tool:    Tool{Name: "setwitness", Version: in.Version},
+		Request: in.Request, Interrupted: in.Interrupted,
 		Take:       in.Take,
 		View:       View{Kind: "direct", Why: in.DirectWhy, Raster: Raster{r.Format.W, r.Format.H}},
 		Conditions: conditions(r.Conditions, in.Settings),

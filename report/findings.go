@@ -23,16 +23,23 @@ var SchemaJSON []byte
 
 // Findings is the document.
 type Findings struct {
-	Schema     string     `json:"schema"`
-	Tool       Tool       `json:"tool"`
-	Created    string     `json:"created,omitempty"` // RFC 3339
-	Take       Take       `json:"take"`
-	View       View       `json:"view"`
-	Conditions Conditions `json:"conditions"`
-	Coverage   []Coverage `json:"coverage"` // one row for every kind, in the order of detect.Kinds
-	Cadence    []Cadence  `json:"cadence,omitempty"`
-	Findings   []Finding  `json:"findings"` // the most worth looking at first
-	Warnings   []string   `json:"warnings"`
+	Schema  string `json:"schema"`
+	Tool    Tool   `json:"tool"`
+	Created string `json:"created,omitempty"` // RFC 3339
+	// Request is what was asked of the scan beyond its defaults, by the names of
+	// its flags: two documents with the same take, tool, request and conditions
+	// come from the same work.
+	Request map[string]string `json:"request,omitempty"`
+	// Interrupted says that the user broke the scan off: another one of the same
+	// take would say more.
+	Interrupted bool       `json:"interrupted,omitempty"`
+	Take        Take       `json:"take"`
+	View        View       `json:"view"`
+	Conditions  Conditions `json:"conditions"`
+	Coverage    []Coverage `json:"coverage"` // one row for every kind, in the order of detect.Kinds
+	Cadence     []Cadence  `json:"cadence,omitempty"`
+	Findings    []Finding  `json:"findings"` // the most worth looking at first
+	Warnings    []string   `json:"warnings"`
 }
 
 // Tool names what wrote the document.

@@ -76,12 +76,13 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 		return nil, err
 	}
 	in := report.Input{
-		Version:   version,
-		Created:   s.f.now(),
-		Take:      facts,
-		Result:    result,
-		Settings:  s.o.settings,
-		Warnings:  append(p.warnings, takeWarnings(info, summary)...),
+		Version:  version,
+		Created:  s.f.now(),
+		Take:     facts,
+		Result:   result,
+		Settings: s.o.settings,
+		Warnings: append(p.warnings, takeWarnings(info, summary)...),
+		Request:  s.o.request, Interrupted: p.interrupted,
 		DirectWhy: s.directWhy,
 	}
 	options.Keys = summary.Keys
@@ -108,7 +109,9 @@ type pass struct {
 	filmed   *filmed // nil for a direct take
 	result   *detect.Result
 	warnings []string
-	closed   bool
+	// interrupted says that the user ended the pass before the take did.
+	interrupted bool
+	closed      bool
 }
 
 // open opens the clip for a pass.
@@ -157,7 +160,7 @@ func (s *scan) examine(ctx context.Context, p *pass, o decode.Options, patient b
 		pictures = p.filmed.source
 	}
 	conditions := s.o.viewing.conditions(p.take.Info().Colour.Transfer, p.filmed != nil)
-	if p.result, p.warnings, err = s.detect(ctx, p.take, pictures, conditions); err != nil {
+	if err := s.detect(ctx, p, pictures, conditions); err != nil {
 		return err
 	}
 	if p.take.why != "" {
@@ -182,8 +185,8 @@ func (s *source) Next(ctx context.Context) (*picture.Picture, error) {
 
 // detect runs the stages. A scan that was interrupted, or whose take broke
 // off, is a partial result with a warning as long as it has a picture.
-func (s *scan) detect(ctx context.Context, t take, pictures detect.Source, c vision.Conditions) (*detect.Result, []string, error) {
-	info := t.Info()
+func (s *scan) detect(ctx context.Context, p *pass, pictures detect.Source, c vision.Conditions) error {
+	info := p.take.Info()
 	streams := s.f.streams
 	if s.o.quiet {
 		streams.errColumns = 0
@@ -191,16 +194,17 @@ func (s *scan) detect(ctx context.Context, t take, pictures detect.Source, c vis
 	bar := newProgress(streams, s.f.now, s.label, info.Duration)
 	defer bar.clear()
 	src := &source{Source: pictures}
-	result, err := detect.RunUnder(ctx, c, src, s.f.stages(), s.o.options, func(p *picture.Picture) { bar.at(p.Time) })
+	result, err := detect.RunUnder(ctx, c, src, s.f.stages(), s.o.options, func(at *picture.Picture) { bar.at(at.Time) })
 	bar.clear()
 	some := result != nil && result.Pictures > 0
 	switch {
 	case err == nil && some:
-		return result, nil, nil
+		p.result = result
+		return nil
 	case errors.Is(err, errScreen):
-		return nil, nil, errScreen
+		return errScreen
 	case err == nil:
-		return nil, nil, unusable{fmt.Errorf("%s: %w", s.clip, decode.ErrNoPictures)}
+		return unusable{fmt.Errorf("%s: %w", s.clip, decode.ErrNoPictures)}
 	case ctx.Err() != nil && some:
 		at := result.Times[len(result.Times)-1]
 		words := "interrupted at " + report.Clock(at.Seconds())
@@ -208,16 +212,20 @@ func (s *scan) detect(ctx context.Context, t take, pictures detect.Source, c vis
 			words += " of " + report.Clock(info.Duration.Seconds())
 		}
 		complain(s.f.err, fmt.Errorf("%s: %s; what was found so far is written as a partial result", s.clip, words))
-		return result, []string{"This is a partial result: the scan was " + words + ", and what follows was not examined."}, nil
+		p.result, p.interrupted = result, true
+		p.warnings = []string{"This is a partial result: the scan was " + words + ", and what follows was not examined."}
+		return nil
 	case ctx.Err() != nil:
-		return nil, nil, ctx.Err()
+		return ctx.Err()
 	case src.err != nil && some:
 		at := report.Clock(result.Times[len(result.Times)-1].Seconds())
-		return result, []string{fmt.Sprintf("This is a partial result: the take could not be read on after %s (%s).", at, src.err)}, nil
+		p.result = result
+		p.warnings = []string{fmt.Sprintf("This is a partial result: the take could not be read on after %s (%s).", at, src.err)}
+		return nil
 	case src.err != nil:
-		return nil, nil, unusable{fmt.Errorf("%s: %w", s.clip, err)}
+		return unusable{fmt.Errorf("%s: %w", s.clip, err)}
 	}
-	return nil, nil, fmt.Errorf("%s: internal failure: %w", s.clip, err)
+	return fmt.Errorf("%s: internal failure: %w", s.clip, err)
 }
 
 // write writes crops, page and document, and moves them into place. shown is nil

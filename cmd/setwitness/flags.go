@@ -166,3 +166,19 @@ func (v viewing) conditions(transfer string, filmed bool) vision.Conditions {
 	}
 	return c
 }
+
+// request states the flags of a scan that are not at their defaults, as far as
+// they decide what is found. Settings and source are in the document by
+// themselves.
+func request(flags *pflag.FlagSet, options map[string]float64) map[string]string {
+	out := map[string]string{}
+	for _, name := range []string{"from", "corners", "lines-per-px", "capture-fps", "fields", "peak-nits", "black-nits", "eotf", "distance"} {
+		if f := flags.Lookup(name); f.Value.String() != f.DefValue {
+			out[name] = f.Value.String()
+		}
+	}
+	for name, v := range options {
+		out["option."+name] = strconv.FormatFloat(v, 'g', -1, 64)
+	}
+	return out
+}

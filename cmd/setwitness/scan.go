@@ -24,6 +24,7 @@ type scanOptions struct {
 	viewing  viewing
 	settings map[string]string
 	options  map[string]float64
+	request  map[string]string // what of the flags decides what is found
 	json     bool
 	quiet    bool
 	threads  int
@@ -86,6 +87,7 @@ clips are still scanned); 130 interrupted; 1 an internal failure.`,
 			if err := o.parse(f, from, source, fields, corners, settings, options); err != nil {
 				return unusable{err}
 			}
+			o.request = request(c.Flags(), o.options)
 			return runF(o)
 		},
 	}

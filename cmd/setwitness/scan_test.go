@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"errors"
+	"maps"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -92,6 +93,29 @@ func TestSeveral(t *testing.T) {
 	}
 }
 
+// The document says what was asked of the scan, however it was written down, and
+// not what makes no difference to it.
+func TestRequest(t *testing.T) {
+	for line, want := range map[string]map[string]string{
+		"": nil,
+		"--threads 2 --quiet --setting set=A --fields auto --option marker.level=1": {"option.marker.level": "1"},
+		"--from=direct --distance 2.5 --option marker.level=2.50":                   {"from": "direct", "distance": "2.5", "option.marker.level": "2.5"},
+	} {
+		d := newDesk(t)
+		clip := d.clip(t, "match.mp4")
+		if code := run(d.factory, append([]string{"scan", clip}, strings.Fields(line)...)); code != exitDone {
+			t.Fatalf("%q: exit code %d, stderr %q", line, code, d.err)
+		}
+		doc, err := report.Read(filepath.Join(clip+".setwitness", findingsName))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !maps.Equal(doc.Request, want) || doc.Interrupted {
+			t.Errorf("%q: the request is %v, interrupted %t", line, doc.Request, doc.Interrupted)
+		}
+	}
+}
+
 // An interrupt writes what was found so far and says that it is partial.
 func TestInterrupt(t *testing.T) {
 	d := newDesk(t)
@@ -110,7 +134,7 @@ func TestInterrupt(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(doc.Findings) != 1 || len(doc.Warnings) != 1 || !strings.Contains(doc.Warnings[0], "partial result") || doc.Take.Frames != 8 {
+	if len(doc.Findings) != 1 || len(doc.Warnings) != 1 || !doc.Interrupted || !strings.Contains(doc.Warnings[0], "partial result") || doc.Take.Frames != 8 {
 		t.Errorf("%d findings, %d frames, warnings %q", len(doc.Findings), doc.Take.Frames, doc.Warnings)
 	}
 	if got := d.err.String(); !strings.Contains(got, "interrupted at 0:00.140 of 0:00.200") || strings.Count(got, "\n") != 1 {
@@ -233,6 +257,7 @@ func TestScanLine(t *testing.T) {
 			t.Errorf("%s: %v", c.line, err)
 			continue
 		}
+		got.request = nil // TestRequest looks at it
 		if !reflect.DeepEqual(*got, c.want) {
 			t.Errorf("%s: %+v, want %+v", c.line, *got, c.want)
 		}
