@@ -12,6 +12,7 @@ require (
 	gocv.io/x/gocv v0.31.0
 	golang.org/x/image v0.30.0
 	golang.org/x/sys v0.50.0
+	gonum.org/v1/gonum v0.17.0
 	gonum.org/v1/plot v0.17.0
 )
 

@@ -1,23 +1,17 @@
 package report
 
 import (
-	"bytes"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"math"
 	"os"
 	"path/filepath"
-	"strings"
-	"sync"
 
-	"github.com/santhosh-tekuri/jsonschema/v6"
+	"setwitness/report/document"
 )
 
-// maxDocument bounds what Read takes into memory. A finding is about 1 kB of
-// JSON, so this is far beyond any take that a person could look through.
-const maxDocument = 256 << 20 // bytes
+var kind = document.New(SchemaName, "findings document", SchemaJSON)
 
 // Encode writes the document as JSON. The same document always gives the same
 // bytes.
@@ -25,11 +19,7 @@ func Encode(w io.Writer, f *Findings) error {
 	if err := f.check(); err != nil {
 		return err
 	}
-	e := json.NewEncoder(w)
-	e.SetIndent("", "  ")
-	// The file is no part of a web page, and names stay legible.
-	e.SetEscapeHTML(false)
-	return e.Encode(f)
+	return document.Encode(w, f)
 }
 
 // Write writes the document to path: to a temporary name first, so that a
@@ -84,32 +74,8 @@ func Read(path string) (*Findings, error) {
 
 // Decode is Read for any reader.
 func Decode(r io.Reader) (*Findings, error) {
-	b, err := io.ReadAll(io.LimitReader(r, maxDocument+1))
-	if err != nil {
-		return nil, err
-	}
-	if len(b) > maxDocument {
-		return nil, fmt.Errorf("larger than %d bytes", maxDocument)
-	}
-	var head struct {
-		Schema *string `json:"schema"`
-	}
-	if err := json.Unmarshal(b, &head); err != nil {
-		return nil, jsonError(b, err)
-	}
-	switch {
-	case head.Schema == nil:
-		return nil, errors.New("not a findings document: it has no field \"schema\"")
-	case *head.Schema != SchemaName:
-		return nil, fmt.Errorf("schema is %q, this program reads %q", *head.Schema, SchemaName)
-	}
 	f := &Findings{}
-	d := json.NewDecoder(bytes.NewReader(b))
-	d.DisallowUnknownFields()
-	if err := d.Decode(f); err != nil {
-		return nil, jsonError(b, err)
-	}
-	if err := Validate(b); err != nil {
+	if err := kind.Decode(r, f); err != nil {
 		return nil, err
 	}
 	if err := f.check(); err != nil {
@@ -118,58 +84,9 @@ func Decode(r io.Reader) (*Findings, error) {
 	return f, nil
 }
 
-// jsonError tells the line of a fault in JSON.
-func jsonError(b []byte, err error) error {
-	var syntax *json.SyntaxError
-	if errors.As(err, &syntax) {
-		return fmt.Errorf("line %d: %w", line(b, syntax.Offset), err)
-	}
-	var kind *json.UnmarshalTypeError
-	if errors.As(err, &kind) {
-		return fmt.Errorf("line %d: %s is a JSON %s, not a %s", line(b, kind.Offset), kind.Field, kind.Value, kind.Type)
-	}
-	return errors.New(strings.TrimPrefix(err.Error(), "json: "))
-}
-
-func line(b []byte, offset int64) int {
-	return 1 + bytes.Count(b[:min(int(offset), len(b))], []byte("\n"))
-}
-
 // Validate holds JSON against the schema and reports the first place that
 // does not keep to it.
-func Validate(b []byte) error {
-	schema, err := compiledSchema()
-	if err != nil {
-		return fmt.Errorf("findings schema: %w", err)
-	}
-	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(b))
-	if err != nil {
-		return jsonError(b, err)
-	}
-	err = schema.Validate(doc)
-	var invalid *jsonschema.ValidationError
-	if !errors.As(err, &invalid) {
-		return err
-	}
-	for len(invalid.Causes) > 0 {
-		invalid = invalid.Causes[0]
-	}
-	return fmt.Errorf("at /%s: %s", strings.Join(invalid.InstanceLocation, "/"), invalid.BasicOutput().Error)
-}
-
-var compiledSchema = sync.OnceValues(func() (*jsonschema.Schema, error) {
-	schema, err := jsonschema.UnmarshalJSON(bytes.NewReader(SchemaJSON))
-	if err != nil {
-		return nil, err
-	}
-	c := jsonschema.NewCompiler()
-	c.AssertFormat()
-	const url = "urn:setwitness:findings:1"
-	if err := c.AddResource(url, schema); err != nil {
-		return nil, err
-	}
-	return c.Compile(url)
-})
+func Validate(b []byte) error { return kind.Validate(b) }
 
 // check reports what no schema can say: that numbers are finite, times in
 // order, regions inside the picture, ids unique and evidence beside the
