@@ -80,13 +80,10 @@ func (q Quantity) String() string {
 // Where says in words where a region lies.
 func (r Region) Where() string {
 	size := fmt.Sprintf("%s × %s %% of the picture", Number(100*r.W), Number(100*r.H))
-	const most = 0.9 // of the width and height: what covers this is everywhere
-	if r.W >= most && r.H >= most {
+	if r.whole() {
 		return "whole picture"
 	}
-	third := func(mid float64, names [3]string) string { return names[min(max(int(mid*3), 0), 2)] }
-	v := third(r.Y+r.H/2, [3]string{"upper", "middle", "lower"})
-	h := third(r.X+r.W/2, [3]string{"left", "centre", "right"})
+	v, h := r.thirds()
 	if v == "middle" && h == "centre" {
 		return "centre, " + size
 	}

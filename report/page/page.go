@@ -233,7 +233,7 @@ func describe(f report.Finding, rank int, s crops.Shots, raster report.Raster, a
 		Title:   report.KindName(f.Kind),
 		What:    strengthWords(f.Kind),
 		Where:   f.Region.Where(),
-		Visible: visibleWords(f.VisibilityJND),
+		Visible: report.Visible(f.VisibilityJND),
 	}
 	names := make([]string, 0, len(f.Measures))
 	for name := range f.Measures {

@@ -57,26 +57,6 @@ func measure(name string, v float64) fact {
 	return fact{strings.ReplaceAll(name, "_", " "), report.Number(v)}
 }
 
-// Bounds of the words for visibility, in JND. 1 is the definition of the
-// unit; the two above it are common practice, no source.
-const (
-	justVisible    = 1
-	clearlyVisible = 3
-	obvious        = 10
-)
-
-func visibleWords(jnd float64) string {
-	switch {
-	case jnd < justVisible:
-		return "below the threshold"
-	case jnd < clearlyVisible:
-		return "just visible"
-	case jnd < obvious:
-		return "clearly visible"
-	}
-	return "obvious"
-}
-
 func coverageNote(c report.Coverage) string {
 	switch {
 	case c.State == detect.NotExaminable:
