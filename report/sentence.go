@@ -66,9 +66,20 @@ func (n *Finding) span(doc *Findings) string {
 		lines = doc.Take.Width
 	}
 	if doc.View.Kind != "direct" || doc.View.Raster.Height != lines {
+		if n.Kind == detect.CadenceBreak {
+			return "within " + Number(n.EndS-n.StartS) + " s"
+		}
 		return "for " + Number(n.EndS-n.StartS) + " s"
 	}
-	return "for " + count(float64(n.EndFrame-n.StartFrame+1), "picture")
+	pictures := float64(n.EndFrame - n.StartFrame + 1)
+	switch {
+	case n.Kind != detect.CadenceBreak:
+		return "for " + count(pictures, "picture")
+	case pictures > 1:
+		// Not each of them is lost.
+		return "within " + count(pictures, "picture")
+	}
+	return ""
 }
 
 // count states how many of a thing there are.

@@ -58,15 +58,15 @@ func TestSentence(t *testing.T) {
 		{"a picture shown twice and one lost", Finding{
 			Kind: detect.CadenceBreak, StartS: 8, PeakS: 8, EndS: 8.02, Region: all, Strength: Quantity{1, "pictures"}, VisibilityJND: 1,
 			Measures: map[string]float64{"pictures_repeated": 1, "pictures_lost": 1, "displacement_before_px": 12, "displacement_px": 24.3},
-		}, nil, "At 0:08.00 motion all over the picture stumbles: one picture repeated and one picture lost, so that a step of 12 px becomes one of 24.3 px, for one picture; whether the set or the source made it is not known."},
+		}, nil, "At 0:08.00 motion all over the picture stumbles: one picture repeated and one picture lost, so that a step of 12 px becomes one of 24.3 px; whether the set or the source made it is not known."},
 		{"half rate", Finding{
 			Kind: detect.CadenceBreak, StartS: 8, PeakS: 8, EndS: 20, Region: all, Strength: Quantity{1, "pictures"},
 			Measures: map[string]float64{"pictures_repeated": 1, "pictures_lost": 0, "period_pictures": 2},
 		}, nil, "From 0:08.00 to 0:20.00, strongest at 0:08.00, motion all over the picture stumbles: one picture repeated, again every 2 pictures; whether the set or the source made it is not known."},
 		{"lost, no more is known", Finding{Kind: detect.CadenceBreak, Region: all, Strength: Quantity{2, "pictures"}}, nil,
-			"At 0:00.00 motion all over the picture stumbles: 2 pictures lost or repeated, for one picture; whether the set or the source made it is not known."},
-		{"lost", Finding{Kind: detect.CadenceBreak, Region: all, Strength: Quantity{2, "pictures"}, Measures: map[string]float64{"pictures_lost": 2}}, nil,
-			"At 0:00.00 motion all over the picture stumbles: 2 pictures lost, for one picture; whether the set or the source made it is not known."},
+			"At 0:00.00 motion all over the picture stumbles: 2 pictures lost or repeated; whether the set or the source made it is not known."},
+		{"lost", Finding{Kind: detect.CadenceBreak, EndFrame: 5, Region: all, Strength: Quantity{2, "pictures"}, Measures: map[string]float64{"pictures_lost": 2}}, nil,
+			"At 0:00.00 motion all over the picture stumbles: 2 pictures lost, within 6 pictures; whether the set or the source made it is not known."},
 		{"banding", Finding{
 			Kind: detect.NearBlackBanding, EndS: 2, Region: Region{X: 0, Y: 0.7, W: 1, H: 0.3}, Strength: Quantity{2.4, "JND"}, VisibilityJND: 2.4,
 			Measures: map[string]float64{"levels_present": 6, "levels_expected": 17, "step_codes": 3, "crawl_px_s": 12},

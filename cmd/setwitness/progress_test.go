@@ -88,6 +88,9 @@ func TestTable(t *testing.T) {
 	if !strings.Contains(full, "and 5 more") || strings.Count(full, " combing ") != mostRows {
 		t.Errorf("%d rows:\n%s", strings.Count(full, " combing "), full)
 	}
+	if n := strings.Count(full, "is woven from the lines of two instants"); n != mostSaid {
+		t.Errorf("%d findings are said in words", n)
+	}
 	// Columns stand below their headings, whatever their width.
 	rows := strings.Split(regexp.MustCompile(`\x1b\[[0-9]m`).ReplaceAllString(full, ""), "\n")
 	at := strings.Index(rows[4], "kind")

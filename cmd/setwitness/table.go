@@ -9,8 +9,9 @@ import (
 	"setwitness/report"
 )
 
-// mostRows of findings are listed; the page has them all.
-const mostRows = 20
+// mostRows of findings are listed and mostSaid of them said in words; the page
+// has them all.
+const mostRows, mostSaid = 20, 3
 
 // table is what a person at a terminal is told of a take.
 func table(doc *report.Findings, pagePath string, colour bool) string {
@@ -52,6 +53,10 @@ func table(doc *report.Findings, pagePath string, colour bool) string {
 		}
 		if more := len(doc.Findings) - mostRows; more > 0 {
 			fmt.Fprintf(&b, "  and %d more in the report\n", more)
+		}
+		for i := range doc.Findings[:min(len(doc.Findings), mostSaid)] {
+			f := &doc.Findings[i]
+			fmt.Fprintf(&b, "  %s%s:%s %s\n", dim, f.ID, off, oneLine(report.Sentence(doc, f)))
 		}
 	}
 	if len(doc.Findings) > 0 {

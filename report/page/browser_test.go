@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	browserdomain "github.com/chromedp/cdproto/browser"
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/log"
@@ -20,6 +21,8 @@ import (
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
+
+	"setwitness/report"
 )
 
 // deadline is for a browser that hangs; nothing is measured by it.
@@ -173,9 +176,10 @@ func TestInBrowser(t *testing.T) {
 	if err := os.WriteFile(path, []byte(render(t, doc, shots, aspect)), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	doc.Findings, doc.Warnings = nil, nil
+	bare := *doc
+	bare.Findings, bare.Warnings = nil, nil
 	empty := filepath.Join(t.TempDir(), "empty.html")
-	if err := os.WriteFile(empty, []byte(render(t, doc, nil, 1)), 0o644); err != nil {
+	if err := os.WriteFile(empty, []byte(render(t, &bare, nil, 1)), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	browser := launch(t)
@@ -232,6 +236,48 @@ func TestInBrowser(t *testing.T) {
 		if got := js[string](v, `document.querySelector("#f001 .panel.now").dataset.name`); got != "At the peak" {
 			t.Errorf("a step to nothing shows %q", got)
 		}
+		v.clean()
+	})
+
+	// The sentence goes to the clipboard, by the mouse and by the keyboard; where
+	// the browser does not allow that, it is selected.
+	t.Run("copy", func(t *testing.T) {
+		v := visit(t, browser, path, 1280, 900, 1)
+		for _, name := range []string{"clipboard-read", "clipboard-write"} {
+			v.do(send(browserdomain.SetPermission, browserdomain.SetPermissionParams{
+				Permission: &browserdomain.PermissionDescriptor{Name: name}, Setting: browserdomain.PermissionSettingGranted,
+			}))
+		}
+		label := func(id, want string) {
+			t.Helper()
+			v.until(fmt.Sprintf(`document.querySelector("#%s .copy").textContent === %q`, id, want))
+		}
+		for _, c := range []struct {
+			id  string
+			act func()
+		}{
+			{"f002", func() { v.do(chromedp.Click(chromedp.CSS("#f002 .copy"))) }},
+			{"f003", func() { v.do(chromedp.Focus(chromedp.CSS("#f003 .copy"))); v.press(kb.Enter) }},
+		} {
+			c.act()
+			label(c.id, "Copied")
+			var want string
+			for i := range doc.Findings {
+				if doc.Findings[i].ID == c.id {
+					want = report.Sentence(doc, &doc.Findings[i])
+				}
+			}
+			if got := js[string](v, `navigator.clipboard.readText()`); got != want || want == "" {
+				t.Errorf("%s: the clipboard holds %q, want %q", c.id, got, want)
+			}
+		}
+		v.do(chromedp.Evaluate[chromedp.Void](`navigator.clipboard.writeText = () => Promise.reject(new Error("no")); document.execCommand = () => false; getSelection().removeAllRanges()`))
+		v.do(chromedp.Click(chromedp.CSS("#f002 .copy")))
+		label("f002", "Selected")
+		if got := js[bool](v, `getSelection().toString() === document.querySelector("#f002 .sentence").textContent`); !got {
+			t.Error("the sentence is not selected")
+		}
+		label("f002", "Copy sentence") // after a while
 		v.clean()
 	})
 

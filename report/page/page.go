@@ -107,6 +107,7 @@ type finding struct {
 	report.Finding
 	Rank     int
 	Title    string
+	Sentence string // the finding in words, to be quoted
 	What     string // what the strength measures
 	Where    string
 	Visible  string
@@ -148,12 +149,12 @@ func build(doc *report.Findings, shots []crops.Shots, aspect float64, screen *Sc
 	v.Ticks = ticks(v.Duration)
 	v.lanes()
 	v.cadence()
-	for i, f := range doc.Findings {
+	for i := range doc.Findings {
 		var s crops.Shots
 		if i < len(shots) {
 			s = shots[i]
 		}
-		v.Findings = append(v.Findings, describe(f, i+1, s, doc.View.Raster, aspect))
+		v.Findings = append(v.Findings, describe(doc, i, s, aspect))
 	}
 	v.Summary = v.summary()
 	return v
@@ -226,14 +227,16 @@ func (v *view) summary() string {
 	return fmt.Sprintf("%d findings in %s: %s.", n, took, strings.Join(parts, ", "))
 }
 
-func describe(f report.Finding, rank int, s crops.Shots, raster report.Raster, aspect float64) finding {
+func describe(doc *report.Findings, i int, s crops.Shots, aspect float64) finding {
+	f, raster := doc.Findings[i], doc.View.Raster
 	d := finding{
-		Finding: f,
-		Rank:    rank,
-		Title:   report.KindName(f.Kind),
-		What:    strengthWords(f.Kind),
-		Where:   f.Region.Where(),
-		Visible: report.Visible(f.VisibilityJND),
+		Finding:  f,
+		Rank:     i + 1,
+		Title:    report.KindName(f.Kind),
+		Sentence: report.Sentence(doc, &f),
+		What:     strengthWords(f.Kind),
+		Where:    f.Region.Where(),
+		Visible:  report.Visible(f.VisibilityJND),
 	}
 	names := make([]string, 0, len(f.Measures))
 	for name := range f.Measures {

@@ -300,7 +300,8 @@ func TestSpread(t *testing.T) {
 	image := func(w int) crops.Image { return crops.Image{Data: []byte{1}, Type: "image/png", W: w, H: 90} }
 	shots := crops.Shots{Panels: [3]crops.Image{1: image(100)}, Lifted: image(300), Profile: image(800)}
 	f := report.Finding{ID: "f001", Kind: detect.Macroblocking, Evidence: report.Evidence{Lifted: "crops/l.png", Profile: "crops/p.png"}}
-	d := describe(f, 1, shots, report.Raster{Width: 960, Height: 540}, 1)
+	single := &report.Findings{View: report.View{Raster: report.Raster{Width: 960, Height: 540}}, Findings: []report.Finding{f}}
+	d := describe(single, 0, shots, 1)
 	if len(d.Spread) != 2 || d.Spread[0].W != 300 || d.Spread[1].W != 800 {
 		t.Fatalf("%+v", d.Spread)
 	}
