@@ -25,6 +25,7 @@ const (
 	exitDone        = 0
 	exitInternal    = 1
 	exitUnusable    = 2
+	exitRegressed   = 3   // what was compared is worse than before
 	exitInterrupted = 130 // 128 and the number of the interrupt signal, as shells do
 )
 
@@ -152,6 +153,7 @@ func newRoot(f *factory) *cobra.Command {
 		return unusable{fmt.Errorf("%w (see %s --help)", err, c.CommandPath())}
 	})
 	cmd.AddCommand(newCmdScan(f, nil), newCmdStages(f, nil), newCmdVersion(f, nil))
+	cmd.AddCommand(newCmdCompare(f, nil))
 	return cmd
 }
 

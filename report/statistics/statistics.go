@@ -10,6 +10,7 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/mathext"
 	"gonum.org/v1/gonum/stat/combin"
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -85,6 +86,14 @@ func Fisher(a, b, c, d int) (float64, error) {
 
 // choose is the logarithm of how many ways there are to choose k of n.
 func choose(n, k int) float64 { return combin.LogGeneralizedBinomial(float64(n), float64(k)) }
+
+// NoneOf returns the chance that none of m further trials has an event that k of
+// n trials had, where nothing is known of it beforehand (the rule of succession,
+// Laplace 1774).
+func NoneOf(m, k, n int) float64 {
+	a, b := float64(k+1), float64(n-k+1)
+	return math.Exp(mathext.Lbeta(a, b+float64(m)) - mathext.Lbeta(a, b))
+}
 
 // Holm corrects probabilities for how many there are (Holm 1979): each result
 // may be compared with a level that then holds for all of them together.

@@ -140,3 +140,16 @@ func TestQuantiles(t *testing.T) {
 		t.Errorf("normal: %g", got)
 	}
 }
+
+// By hand: without any trial before, none of m is 1/(m+1); one further trial
+// has the event with (k+1)/(n+2); and B(3,5)/B(3,2) = (2!4!/7!)/(2!1!/4!).
+func TestNoneOf(t *testing.T) {
+	for _, c := range []struct {
+		m, k, n int
+		want    float64
+	}{{3, 0, 0, 0.25}, {1, 4, 5, 1 - 5.0/7}, {1, 0, 9, 1 - 1.0/11}, {3, 2, 3, 4.0 / 35}, {0, 2, 3, 1}} {
+		if got := NoneOf(c.m, c.k, c.n); math.Abs(got-c.want) > 1e-12 {
+			t.Errorf("none of %d after %d of %d: %g, want %g", c.m, c.k, c.n, got, c.want)
+		}
+	}
+}

@@ -1,0 +1,303 @@
+package compare
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"time"
+
+	"setwitness/detect"
+	"setwitness/report"
+	"setwitness/report/statistics"
+)
+
+// Options are those of a comparison.
+type Options struct {
+	// ToleranceJND is a change of visibility that is no regress.
+	ToleranceJND float64
+	Version      string    // of the program
+	Created      time.Time // zero: not stated
+}
+
+// fisherLevel is below which a difference in how often a fault is seen is
+// believed.
+const fisherLevel = 1 - statistics.Level
+
+// Compare says what became of the faults of before in after. Each side is one
+// scan or several of repeated passes of the same thing.
+func Compare(before, after []*Scan, o Options) (*Comparison, error) {
+	if len(before) == 0 || len(after) == 0 {
+		return nil, errors.New("a comparison needs a scan on either side")
+	}
+	if !(o.ToleranceJND >= 0) || math.IsInf(o.ToleranceJND, 0) {
+		return nil, fmt.Errorf("a tolerance of %g JND is none", o.ToleranceJND)
+	}
+	scans := slices.Concat(before, after)
+	faults, times, sourced := gather(scans)
+	c := &Comparison{
+		Schema: SchemaName, Tool: report.Tool{Name: "setwitness", Version: o.Version},
+		ToleranceJND: o.ToleranceJND, Aligned: true,
+		Settings: settings(before, after), Pairs: []Pair{}, Overall: []Overall{}, Warnings: warnings(scans),
+	}
+	if !o.Created.IsZero() {
+		c.Created = o.Created.UTC().Format(time.RFC3339)
+	}
+	for i, s := range scans {
+		p := pass(s, times[i])
+		c.Aligned = c.Aligned && p.AlignedBy != Unaligned
+		if i < len(before) {
+			c.Before = append(c.Before, p)
+		} else {
+			c.After = append(c.After, p)
+		}
+	}
+	for i := range faults {
+		f := &faults[i]
+		p := judge(f, side{before, f.Passes[:len(before)]}, side{after, f.Passes[len(before):]})
+		if sourced && times[f.Home].by != Unaligned {
+			at := round(f.Peak)
+			p.SourceS = &at
+		}
+		own(&p, f, scans, times)
+		c.Pairs = append(c.Pairs, p)
+	}
+	frequency(c.Pairs)
+	for i := range c.Pairs {
+		regress(&c.Pairs[i], before, after, o.ToleranceJND)
+		c.Regressed = c.Regressed || c.Pairs[i].Regressed
+		c.Pairs[i].ID = fmt.Sprintf("p%03d", i+1)
+	}
+	c.Overall = overall(c.Pairs, slices.ContainsFunc(scans, (*Scan).filmed))
+	c.Coverage = coverage(before, after)
+	slices.SortStableFunc(c.Pairs, func(a, b Pair) int {
+		return cmp.Or(-compareBool(a.Regressed, b.Regressed), compareBool(a.Verdict == NotComparable, b.Verdict == NotComparable),
+			cmp.Compare(b.visible(), a.visible()))
+	})
+	return c, nil
+}
+
+func compareBool(a, b bool) int {
+	switch {
+	case a == b:
+		return 0
+	case a:
+		return 1
+	}
+	return -1
+}
+
+func (p *Pair) visible() float64 { return max(p.Before.VisibilityJND, p.After.VisibilityJND) }
+
+func pass(s *Scan, t clock) Pass {
+	d := s.Doc
+	return Pass{
+		Folder: s.Folder, Take: d.Take.Path, SHA256: d.Take.SHA256, View: d.View.Kind, DurationS: d.Take.DurationS, Findings: len(d.Findings),
+		Settings: d.Conditions.Settings, AlignedBy: t.by, AlignedWhy: t.why, CoversFromS: round(t.from), CoversToS: round(t.to),
+	}
+}
+
+// own states the times of a pair in the take that a person would look at: the
+// first of those before, or the one that shows the fault where no clock leads
+// from it.
+func own(p *Pair, f *Fault, scans []*Scan, times []clock) {
+	if times[f.Home].by == Unaligned {
+		p.StartS, p.EndS = microseconds(p.StartS), microseconds(p.EndS)
+		return
+	}
+	// Common time is that of the first take or a constant away from it.
+	offset, _ := times[0].common(0)
+	p.StartS, p.EndS = microseconds(f.Start-offset), microseconds(f.End-offset)
+}
+
+func microseconds(s float64) float64 { return math.Round(s*1e6) / 1e6 }
+
+// frequency looks at how often faults were seen, which both sides show: one
+// that comes up in more passes than before is stronger, whatever its strength.
+func frequency(pairs []Pair) {
+	var tested []int
+	var chances []float64
+	for i := range pairs {
+		if pairs[i].FisherP != nil {
+			tested, chances = append(tested, i), append(chances, *pairs[i].FisherP)
+		}
+	}
+	for k, corrected := range statistics.Holm(chances) {
+		p := &pairs[tested[k]]
+		corrected = round(corrected)
+		p.FisherPHolm = &corrected
+		if corrected >= fisherLevel || p.Verdict != Persisting {
+			continue
+		}
+		words := fmt.Sprintf("seen in %s before and %s after (Fisher's exact test, p = %s after Holm's correction for %d)",
+			passes(p.Before.Seen, p.Before.Of), passes(p.After.Seen, p.After.Of), report.Number(corrected), len(chances))
+		if p.After.Seen*p.Before.Of > p.Before.Seen*p.After.Of {
+			p.Verdict, p.Why = Stronger, "it comes up more often: "+words
+		} else {
+			p.Verdict, p.Why = Weaker, "it comes up less often: "+words
+		}
+	}
+}
+
+// regress says whether a pair is worse by more than the tolerance.
+func regress(p *Pair, before, after []*Scan, tolerance float64) {
+	var change float64
+	switch p.Verdict {
+	case New:
+		change = p.After.VisibilityJND
+	case Stronger:
+		// More often is worse by what is seen then.
+		change = p.After.VisibilityJND
+		if p.ChangeJND != nil && p.Ratio.Low > 1 {
+			change = *p.ChangeJND
+		}
+	default:
+		return
+	}
+	if p.origin(after, "source") {
+		p.Why += "; it is in the source, so that it is no regress of the set"
+		return
+	}
+	if p.origin(after, "capture") {
+		p.Verdict, p.Why = NotComparable, "the capture made it, which says nothing about the set: "+p.Why
+		return
+	}
+	if change <= tolerance {
+		p.Why += fmt.Sprintf("; within the tolerance of %s JND", report.Number(tolerance))
+		return
+	}
+	p.Regressed = true
+}
+
+// origin reports whether all findings of a pair that are after have that
+// origin.
+func (p *Pair) origin(after []*Scan, verdict string) bool {
+	for _, r := range p.After.Findings {
+		i := slices.IndexFunc(after[r.Pass].Doc.Findings, func(f report.Finding) bool { return f.ID == r.ID })
+		if i < 0 || after[r.Pass].Doc.Findings[i].Origin.Verdict != verdict {
+			return false
+		}
+	}
+	return len(p.After.Findings) > 0
+}
+
+// settings are those that are not the same in all takes.
+func settings(before, after []*Scan) []Setting {
+	names := map[string]bool{}
+	for _, s := range slices.Concat(before, after) {
+		for name := range s.Doc.Conditions.Settings {
+			names[name] = true
+		}
+	}
+	values := func(scans []*Scan, name string) []string {
+		out := []string{}
+		for _, s := range scans {
+			if v, ok := s.Doc.Conditions.Settings[name]; ok && !slices.Contains(out, v) {
+				out = append(out, v)
+			}
+		}
+		return out
+	}
+	out := []Setting{}
+	for _, name := range slices.Sorted(maps.Keys(names)) {
+		s := Setting{name, values(before, name), values(after, name)}
+		if !slices.Equal(s.Before, s.After) || len(s.Before) > 1 {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// warnings are what stands in the way of believing a comparison.
+func warnings(scans []*Scan) []string {
+	out := []string{}
+	first := scans[0].Doc
+	for _, s := range scans[1:] {
+		if d := s.Doc; d.Tool.Version != first.Tool.Version {
+			out = append(out, fmt.Sprintf("%s was scanned by version %s and %s by %s: a fault may differ because the program does", name(scans[0]), first.Tool.Version, name(s), d.Tool.Version))
+		} else if !maps.Equal(options(s), options(scans[0])) {
+			out = append(out, fmt.Sprintf("%s and %s were scanned with different options: a fault may differ because of them", name(scans[0]), name(s)))
+		}
+	}
+	for _, s := range scans {
+		if s.Doc.Interrupted {
+			out = append(out, name(s)+" is the scan of a part of its take: it was interrupted")
+		}
+	}
+	for i, s := range scans {
+		if k := slices.IndexFunc(scans[:i], func(o *Scan) bool { return sameTake(s, o) }); k >= 0 {
+			out = append(out, fmt.Sprintf("%s and %s are scans of the same file, which are no repeated passes", name(scans[k]), name(s)))
+		}
+	}
+	return out
+}
+
+// options are those parts of what was asked of a scan that decide what a stage
+// calls a fault.
+func options(s *Scan) map[string]string {
+	out := map[string]string{}
+	for name, v := range s.Doc.Request {
+		if len(name) > len("option.") && name[:len("option.")] == "option." || name == "fields" {
+			out[name] = v
+		}
+	}
+	return out
+}
+
+func name(s *Scan) string {
+	if s.Folder != "" {
+		return s.Folder
+	}
+	return s.Doc.Take.Path
+}
+
+// coverage lays beside each other what both sides examined.
+func coverage(before, after []*Scan) []Coverage {
+	var out []Coverage
+	for _, k := range detect.Kinds {
+		c := Coverage{Kind: k}
+		for _, s := range before {
+			c.Before = append(c.Before, s.coverage(k))
+		}
+		for _, s := range after {
+			c.After = append(c.After, s.coverage(k))
+		}
+		able := func(rows []report.Coverage) bool {
+			return slices.ContainsFunc(rows, func(r report.Coverage) bool { return r.State != detect.NotExaminable })
+		}
+		b, a := able(c.Before), able(c.After)
+		c.Differs = b != a
+		switch {
+		case !b && !a:
+			c.Words = "neither side could have shown it"
+		case !b:
+			c.Words = "only the takes after could have shown it, so that nothing of it is called new"
+		case !a:
+			c.Words = "only the takes before could have shown it, so that nothing of it is called fixed"
+		default:
+			c.Words = floors(c.Before, c.After)
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// floors compares the floors of two sides in words.
+func floors(before, after []report.Coverage) string {
+	worst := func(rows []report.Coverage) *report.Quantity {
+		var q *report.Quantity
+		for i := range rows {
+			if f := rows[i].Floor; f != nil && (q == nil || f.Value > q.Value) {
+				q = f
+			}
+		}
+		return q
+	}
+	b, a := worst(before), worst(after)
+	if b == nil || a == nil {
+		return "both sides could have shown it"
+	}
+	return fmt.Sprintf("both sides could have shown it, from %s on before and from %s on after", b, a)
+}

@@ -1,0 +1,258 @@
+package compare
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"setwitness/detect"
+	"setwitness/report"
+	"setwitness/report/statistics"
+)
+
+const (
+	// leastChange of a strength is named: of two contrasts that both can be
+	// seen well, a viewer tells a difference of about a tenth and none of a
+	// twentieth (Legge and Foley 1980, from memory).
+	leastChange = 0.05
+	// severalPasses on both sides are needed before their own scatter is
+	// believed: that of two happens to be tiny too often.
+	severalPasses = 3
+)
+
+// side is the passes of one side.
+type side struct {
+	scans  []*Scan
+	passes []Observation
+}
+
+func (s side) seen() (n int) {
+	for i := range s.passes {
+		if s.passes[i].seen() {
+			n++
+		}
+	}
+	return n
+}
+
+func (s side) able() (n int) {
+	for i := range s.passes {
+		if s.passes[i].seen() || s.passes[i].absent() {
+			n++
+		}
+	}
+	return n
+}
+
+// logs are the logarithms of the strengths of the passes that show the fault.
+func (s side) logs() []float64 {
+	var out []float64
+	for i := range s.passes {
+		if o := &s.passes[i]; o.seen() && o.Strength > 0 {
+			out = append(out, math.Log(o.Strength))
+		}
+	}
+	return out
+}
+
+func mean(v []float64) float64 {
+	if len(v) == 0 {
+		return 0
+	}
+	sum := 0.0
+	for _, x := range v {
+		sum += x
+	}
+	return sum / float64(len(v))
+}
+
+// squares is the sum of squares about the mean.
+func squares(v []float64) float64 {
+	m, sum := mean(v), 0.0
+	for _, x := range v {
+		sum += (x - m) * (x - m)
+	}
+	return sum
+}
+
+// strength is the geometric mean of the passes that show the fault.
+func (s side) strength() float64 { return math.Exp(mean(s.logs())) }
+
+func (s side) mean(of func(*Observation) float64) float64 {
+	var v []float64
+	for i := range s.passes {
+		if o := &s.passes[i]; o.seen() {
+			v = append(v, of(o))
+		}
+	}
+	return mean(v)
+}
+
+// describe states a side in the document.
+func (s side) describe(k detect.Kind) Side {
+	d := Side{Seen: s.seen(), Of: s.able(), Findings: []Ref{}}
+	i := statistics.Wilson(d.Seen, d.Of)
+	d.SeenLow, d.SeenHigh = round(i.Low), round(i.High)
+	if d.Seen > 0 {
+		d.Strength = &report.Quantity{Value: round(s.strength()), Unit: k.Unit()}
+		d.VisibilityJND = round(s.mean(func(o *Observation) float64 { return o.Visibility }))
+		d.Seconds = round(s.mean(func(o *Observation) float64 { return o.Seconds }))
+	}
+	for i := range s.passes {
+		for _, f := range s.passes[i].Findings {
+			d.Findings = append(d.Findings, Ref{i, f.ID, f.PeakS})
+		}
+		if why := s.passes[i].Unable; why != "" {
+			d.Unable = append(d.Unable, Unable{i, why})
+		}
+	}
+	return d
+}
+
+// judge gives a fault its verdict. The correction of Fisher's test for many
+// faults comes later.
+func judge(f *Fault, before, after side) Pair {
+	p := Pair{Kind: f.Kind, Region: f.Region, StartS: f.Start, EndS: f.End, Before: before.describe(f.Kind), After: after.describe(f.Kind)}
+	if before.able() > 1 && after.able() > 1 {
+		b, a := before.seen(), after.seen()
+		// The counts come from slices and are not below zero.
+		chance, _ := statistics.Fisher(b, before.able()-b, a, after.able()-a)
+		chance = round(chance)
+		p.FisherP = &chance
+	}
+	switch {
+	case p.Before.Of == 0:
+		p.Verdict, p.Why = NotComparable, "before could not have shown it: "+reasons(before)
+	case p.After.Of == 0:
+		p.Verdict, p.Why = NotComparable, "after could not have shown it: "+reasons(after)
+	case p.Before.Seen > 0 && p.After.Seen > 0:
+		p.strengths(before, after)
+	case p.After.Seen > 0:
+		p.oneSided(New, "before", "after", before, after)
+	default:
+		p.oneSided(Fixed, "after", "before", after, before)
+	}
+	return p
+}
+
+// reasons are why the passes of a side could not have shown a fault, each once.
+func reasons(s side) string {
+	var out []string
+	for i := range s.passes {
+		if why := s.passes[i].Unable; why != "" && !slices.Contains(out, why) {
+			out = append(out, why)
+		}
+	}
+	return strings.Join(out, "; ")
+}
+
+// oneSided judges a fault that the passes of one side, lacks, do not show.
+func (p *Pair) oneSided(verdict Verdict, lacksName, hasName string, lacks, has side) {
+	strength := has.strength()
+	confidence := has.mean(func(o *Observation) float64 { return o.Confidence })
+	chance := 1.0
+	nearest := 0.0 // the highest floor among those that do not show it
+	for i := range lacks.passes {
+		if !lacks.passes[i].absent() {
+			continue
+		}
+		s := lacks.scans[i]
+		floor := 0.0
+		if c := s.coverage(p.Kind); c.Floor != nil {
+			floor = c.Floor.Value
+		}
+		nearest = max(nearest, floor)
+		chance *= missed(p.Kind, s.filmed(), strength, confidence, floor)
+	}
+	// A fault that comes and goes among the passes of its own side may have
+	// stayed away from the other one.
+	if k, n := has.seen(), has.able(); k < n {
+		chance = max(chance, statistics.NoneOf(lacks.able(), k, n))
+	}
+	floor := ""
+	if nearest > 0 {
+		floor = "; " + lacksName + " would have shown " + report.Quantity{Value: nearest, Unit: p.Kind.Unit()}.String() + " or more"
+	}
+	counts := fmt.Sprintf("seen in %s %s and in %s %s", passes(has.seen(), has.able()), hasName, passes(lacks.seen(), lacks.able()), lacksName)
+	if chance <= missLevel {
+		p.Verdict = verdict
+		p.Why = counts + floor
+		return
+	}
+	p.Verdict = NotComparable
+	p.Why = fmt.Sprintf("%s, but an unchanged fault of this strength (%s, %.0f %% sure) would be missed that often with a chance of %s %%%s",
+		counts, report.Quantity{Value: strength, Unit: p.Kind.Unit()}, 100*confidence, report.Number(100*chance), floor)
+}
+
+func passes(k, n int) string {
+	if n == 1 {
+		return fmt.Sprintf("%d of 1 pass", k)
+	}
+	return fmt.Sprintf("%d of %d passes", k, n)
+}
+
+// strengths judges a fault that both sides show.
+func (p *Pair) strengths(before, after side) {
+	p.Verdict = Persisting
+	b, a := before.logs(), after.logs()
+	if len(b) == 0 || len(a) == 0 {
+		p.Why = "both sides show it, and one states no strength"
+		return
+	}
+	m := mean(a) - mean(b)
+	half, method := halfWidth(p.Kind, before, after)
+	r := &Ratio{Value: round(math.Exp(m)), Low: round(math.Exp(m - half)), High: round(math.Exp(m + half)), Level: statistics.Level, Method: method}
+	p.Ratio = r
+	// Visibility follows strength, and that of the strongest picture jumps with
+	// what is behind the thing in it; so the change is that of the strengths, at
+	// what both sides say of visibility.
+	v := math.Sqrt(p.Before.VisibilityJND * p.After.VisibilityJND)
+	change := round(v * 2 * math.Sinh(m/2))
+	p.ChangeJND = &change
+	p.Why = fmt.Sprintf("%s of the strength before (%d %% interval %s to %s)", percent(r.Value), int(100*r.Level), percent(r.Low), percent(r.High))
+	switch {
+	case r.Low > 1 && r.Value >= 1+leastChange:
+		p.Verdict = Stronger
+	case r.High < 1 && r.Value <= 1/(1+leastChange):
+		p.Verdict = Weaker
+	case r.Low > 1 || r.High < 1:
+		p.Why += fmt.Sprintf(", which is less than the %.0f %% that a viewer could tell", 100*leastChange)
+	default:
+		p.Why += ", which may be no change"
+	}
+}
+
+func percent(ratio float64) string { return report.Number(100*ratio) + " %" }
+
+// halfWidth is half the width of the interval of the mean difference of
+// logarithms of strength, and how it was found.
+func halfWidth(k detect.Kind, before, after side) (half float64, method string) {
+	b, a := before.logs(), after.logs()
+	n, m := float64(len(b)), float64(len(a))
+	if len(b) >= severalPasses && len(a) >= severalPasses {
+		vb, va := squares(b)/(n-1)/n, squares(a)/(m-1)/m
+		if v := vb + va; v > 0 {
+			freedom := v * v / (vb*vb/(n-1) + va*va/(m-1))
+			return statistics.Student(math.Sqrt(v), freedom), "Welch's t interval of the logarithms of the passes' strengths"
+		}
+	}
+	// What repeated passes differ by in general, or more if these do.
+	filmed := slices.ContainsFunc(slices.Concat(before.scans, after.scans), func(s *Scan) bool { return s.filmed() })
+	d := deviation(k, filmed)
+	if freedom := n + m - 2; freedom > 0 {
+		d = max(d, math.Sqrt((squares(b)+squares(a))/freedom))
+	}
+	method = fmt.Sprintf("from the spread of repeated passes in general: %s %% of a strength, standard deviation", report.Number(100*math.Expm1(d)))
+	return statistics.Normal(d * math.Sqrt(1/n+1/m)), method
+}
+
+// round keeps five digits, as the findings document does.
+func round(v float64) float64 {
+	const digits = 5
+	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
+		return v
+	}
+	p := math.Pow10(digits - 1 - int(math.Floor(math.Log10(math.Abs(v)))))
+	return math.Round(v*p) / p
+}
