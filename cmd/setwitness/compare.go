@@ -160,7 +160,10 @@ func comparisonTable(c *compare.Comparison, out string, colour bool) string {
 	}
 	var b strings.Builder
 	title := "nothing is new or stronger"
-	if c.Regressed {
+	switch {
+	case !c.Aligned:
+		title = "cannot be compared in full"
+	case c.Regressed:
 		title = "regressed"
 	}
 	fmt.Fprintf(&b, "%s%s%s  %d before, %d after\n", bold, title, off, len(c.Before), len(c.After))
