@@ -50,6 +50,7 @@ func Write(w io.Writer, doc *report.Findings, shots []crops.Shots, aspect float6
 type view struct {
 	Doc      *report.Findings
 	Name     string
+	Slot     template.HTML // where AddPlayer puts a player
 	Style    template.CSS
 	Script   template.JS
 	Summary  string
@@ -134,6 +135,7 @@ func build(doc *report.Findings, shots []crops.Shots, aspect float64, screen *Sc
 		Name:     filepath.Base(doc.Take.Path),
 		Style:    template.CSS(style),
 		Script:   template.JS(script),
+		Slot:     slotStart + slotEnd,
 		Screen:   exhibitOf(doc, screen),
 		Fields:   fieldWords(doc),
 		Mapping:  crops.Mapping(doc.Take.Transfer),

@@ -199,7 +199,7 @@
   for (const said of document.querySelectorAll(".said")) {
     const button = said.querySelector(".copy");
     button.addEventListener("click", () => copy(button, said.querySelector(".sentence")));
-    button.hidden = false;
+    said.querySelector(".acts").hidden = false;
   }
 
   // The middle of the diagram is what it is about.
@@ -231,6 +231,50 @@
     for (const b of tools.querySelectorAll("[data-kind]")) {
       b.addEventListener("click", () => { press(b); only(b.dataset.kind); });
     }
+  }
+
+  // The annotated clip, where one was made: its chapters, and a button at each
+  // finding that it shows. Going to a place does not start the clip.
+  const clip = document.querySelector("#player video");
+  if (clip) {
+    const chapters = [...document.querySelectorAll(".chapters a")];
+    const seek = (chapter) => {
+      clip.currentTime = Number(chapter.dataset.at);
+      // Focus on the clip itself would let the key that went here start it.
+      chapter.focus({ preventScroll: true });
+      clip.scrollIntoView({ block: "nearest" });
+      live.textContent = "the clip stands at " + chapter.textContent.trim();
+    };
+    for (const c of chapters) {
+      c.addEventListener("click", (e) => {
+        e.preventDefault();
+        seek(c);
+      });
+      const article = articles.find((a) => a.id === c.dataset.finding);
+      if (!article || article.querySelector(".in-clip")) continue;
+      const button = document.createElement("button");
+      button.type = "button";
+      button.className = "in-clip";
+      button.textContent = "Show in the clip";
+      button.setAttribute("aria-label", article.id + ": show in the annotated clip");
+      button.addEventListener("click", () => seek(c));
+      article.querySelector(".acts").append(button);
+    }
+    clip.addEventListener("timeupdate", () => {
+      // A seek may end a little before the time that was asked for.
+      const slack = 0.01;
+      let now = null;
+      for (const c of chapters) if (Number(c.dataset.at) <= clip.currentTime + slack) now = c;
+      for (const c of chapters) {
+        if (c === now) c.setAttribute("aria-current", "true");
+        else c.removeAttribute("aria-current");
+      }
+    });
+    const missing = () => {
+      document.getElementById("player-missing").hidden = false;
+    };
+    if (clip.error) missing();
+    clip.addEventListener("error", missing);
   }
 
   // A mark in the time line brings its finding into view and gives it focus.
