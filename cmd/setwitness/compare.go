@@ -201,7 +201,7 @@ func comparisonTable(c *compare.Comparison, out string, colour bool) string {
 	for _, w := range c.Warnings {
 		fmt.Fprintf(&b, "  %smind:%s %s\n", bold, off, oneLine(w))
 	}
-	fmt.Fprintf(&b, "  comparison: %s\n", oneLine(filepath.Join(out, compare.DocumentName)))
+	fmt.Fprintf(&b, "  comparison: %s\n", oneLine(filepath.Join(out, compare.PageName)))
 	return b.String()
 }
 

@@ -99,7 +99,7 @@ func (o *Overall) words() string {
 		case c.Low > 0:
 			parts = append(parts, fmt.Sprintf("%s up %.0f %% (%s %.0f to %.0f), over %s", what, c.Percent, level, low, high, of))
 		default:
-			parts = append(parts, fmt.Sprintf("%s: no change shown (%+.0f %%, %s %+.0f to %+.0f), over %s", what, c.Percent, level, low, high, of))
+			parts = append(parts, fmt.Sprintf("%s: no change shown (%s %%, %s %s to %s), over %s", what, signed(c.Percent), level, signed(low), signed(high), of))
 		}
 	} else {
 		parts = append(parts, strings.ToLower(report.KindName(o.Kind)))
@@ -122,3 +122,6 @@ func unitWords(unit string) string {
 	}
 	return unit
 }
+
+// signed states whole percents with their sign.
+func signed(v float64) string { return strings.Replace(fmt.Sprintf("%+.0f", v), "-", "−", 1) }

@@ -333,15 +333,19 @@ func (m *maker) finish(i int) error {
 }
 
 // crop is the region of finding i with its margin.
-func (m *maker) crop(i int) image.Rectangle {
-	r := m.peaks[i].Region.Intersect(m.raster)
+func (m *maker) crop(i int) image.Rectangle { return Window(m.peaks[i].Region, m.raster) }
+
+// Window is what the crop of a finding shows: its region where it is strongest,
+// with a margin, all in raster pixels.
+func Window(region, raster image.Rectangle) image.Rectangle {
+	r := region.Intersect(raster)
 	if r.Empty() {
-		r = m.raster
+		r = raster
 	}
 	mx, my := max(marginMin, r.Dx()/marginShare), max(marginMin, r.Dy()/marginShare)
 	mx = max(mx, (cropMinW-r.Dx()+1)/2)
 	my = max(my, (cropMinH-r.Dy()+1)/2)
-	return image.Rect(r.Min.X-mx, r.Min.Y-my, r.Max.X+mx, r.Max.Y+my).Intersect(m.raster)
+	return image.Rect(r.Min.X-mx, r.Min.Y-my, r.Max.X+mx, r.Max.Y+my).Intersect(raster)
 }
 
 // panelWindow cuts a crop to the size of a panel, around the middle of the

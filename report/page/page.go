@@ -133,7 +133,7 @@ func build(doc *report.Findings, shots []crops.Shots, aspect float64, screen *Sc
 	v := &view{
 		Doc:      doc,
 		Name:     filepath.Base(doc.Take.Path),
-		Style:    template.CSS(style),
+		Style:    Style(),
 		Script:   template.JS(script),
 		Slot:     slotStart + slotEnd,
 		Screen:   exhibitOf(doc, screen),
