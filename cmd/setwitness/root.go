@@ -154,6 +154,7 @@ func newRoot(f *factory) *cobra.Command {
 	})
 	cmd.AddCommand(newCmdScan(f, nil), newCmdStages(f, nil), newCmdVersion(f, nil))
 	cmd.AddCommand(newCmdCompare(f, nil))
+	cmd.AddCommand(newCmdAnnotate(f, nil))
 	return cmd
 }
 

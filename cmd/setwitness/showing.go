@@ -1,0 +1,425 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"iter"
+	"time"
+
+	"setwitness/decode/encode"
+	"setwitness/decode/picture"
+	"setwitness/report"
+	"setwitness/report/annotate"
+	"setwitness/report/flashes"
+)
+
+// showing is a clip that is being made: of one take, or of two side by side.
+type showing struct {
+	takes []*reviewed
+	slow  int
+
+	output      annotate.Output
+	pixelFormat string
+	source      annotate.Rate // of the first take's pictures
+	rate        annotate.Rate // of the clip
+	every       int           // of the pictures, one is shown at full speed
+	panels      []*annotate.Panel
+	canvas      *annotate.Canvas
+	sampler     *flashes.Sampler
+
+	writer *encode.Writer
+	meter  *flashes.Meter
+	frames int
+	shown  bool // the last finding was
+}
+
+// Pictures with a shorter side than this are enlarged by a whole factor, so that
+// a caption can be read.
+const leastSide = 480 // px
+
+// design decides what the clip's pictures are.
+func (c *showing) design(codec clipCodec) error {
+	first := c.takes[0]
+	in := first.in
+	kx, ky := first.enlarged()
+	o := annotate.Output{W: (in.W*kx + 1) &^ 1, H: (in.H*ky + 1) &^ 1, Colour: in.Colour}
+	o.SampleAspectNum, o.SampleAspectDen = shownAspect(in, kx, ky)
+	if c.pixelFormat = codec.form(in, &o); c.pixelFormat == "" {
+		return fmt.Errorf("%s: pictures of %d bits in this form cannot be coded as %s", first.path, in.Depth, codec.name)
+	}
+	c.output = o
+	c.source = annotate.Rate{Num: in.RateNum, Den: in.RateDen}
+	if in.RateNum <= 0 || in.RateDen <= 0 {
+		c.source = annotate.Rate{Num: 25, Den: 1} // as for files without any rate (FFmpeg's default)
+	}
+	c.rate, c.every = c.source.Divided()
+	c.canvas, c.sampler = annotate.NewCanvas(o), flashes.NewSampler(o.Format())
+	width := o.W / len(c.takes) &^ 1
+	for i, s := range c.takes {
+		kx, ky := kx, ky
+		if i > 0 {
+			kx, ky = s.fitting(o.H)
+		}
+		p, err := annotate.NewPanel(o, s.in, image.Rect(i*width, 0, (i+1)*width, o.H), kx, ky)
+		if err != nil {
+			return err
+		}
+		c.panels = append(c.panels, p)
+	}
+	return nil
+}
+
+// lineFactor is how much further apart than columns the lines of a picture lie,
+// as a whole factor: those of a field twice as far.
+func (s *reviewed) lineFactor() int {
+	if s.in.Fields {
+		return 2
+	}
+	return 1
+}
+
+// enlarged returns the factors by which small pictures are enlarged.
+func (s *reviewed) enlarged() (kx, ky int) {
+	side := min(s.in.W, s.in.H*s.lineFactor())
+	k := 1
+	if side < leastSide {
+		k = (leastSide + side - 1) / side
+	}
+	return k, k * s.lineFactor()
+}
+
+// fitting returns the largest factors by which pictures fit into so many lines, at
+// least 1.
+func (s *reviewed) fitting(lines int) (kx, ky int) {
+	k := max(1, lines/(s.in.H*s.lineFactor()))
+	return k, k * s.lineFactor()
+}
+
+// shownAspect is the shape of a sample of the clip.
+func shownAspect(in picture.Format, kx, ky int) (num, den int) {
+	num, den = in.SampleAspectNum*ky, in.SampleAspectDen*kx
+	if num <= 0 || den <= 0 {
+		return 1, 1
+	}
+	for a, b := num, den; ; a, b = b, a%b {
+		if b == 0 {
+			return num / a, den / a
+		}
+	}
+}
+
+// form completes an output to what a codec holds, and returns the name of its
+// pixel format, or none.
+func (k clipCodec) form(in picture.Format, o *annotate.Output) string {
+	switch k.name {
+	case "h264":
+		// More than 8 bits stay 10: with fewer a gradient would show contours
+		// that the take does not have.
+		o.Depth, o.ChromaX, o.ChromaY = 8, 1, 1
+		if in.Depth > 8 {
+			o.Depth = 10
+			return "yuv420p10le"
+		}
+		return "yuv420p"
+	case "prores":
+		o.Depth, o.ChromaX, o.ChromaY = 10, 1, 0
+		if in.ChromaX == 0 && in.ChromaY == 0 {
+			o.ChromaX = 0
+			return "yuv444p10le"
+		}
+		return "yuv422p10le"
+	}
+	// Lossless: as the take is.
+	o.Depth, o.ChromaX, o.ChromaY = in.Depth, in.ChromaX, in.ChromaY
+	for o.Depth < 16 && o.Depth != 8 && o.Depth != 9 && o.Depth != 10 && o.Depth != 12 && (o.Depth != 14 || in.ChromaX < 0) {
+		o.Depth++
+	}
+	name := map[[2]int]string{{-1, -1}: "gray", {1, 1}: "yuv420p", {1, 0}: "yuv422p", {0, 0}: "yuv444p", {0, 1}: "yuv440p"}[[2]int{in.ChromaX, in.ChromaY}]
+	if name == "" {
+		// 4:1:1 and its kin: colour is repeated.
+		o.ChromaX, o.ChromaY = 1, 0
+		name = "yuv422p"
+	}
+	if o.Depth > 8 {
+		name += fmt.Sprintf("%dle", o.Depth)
+	}
+	return name
+}
+
+// both are pictures of the takes that are shown together; the second is nil where
+// its take has none.
+type both [2]*picture.Picture
+
+func (b both) retain() {
+	for _, p := range b {
+		if p != nil {
+			p.Retain()
+		}
+	}
+}
+
+func (b both) release() {
+	for _, p := range b {
+		if p != nil {
+			p.Release()
+		}
+	}
+}
+
+// each calls fn with the pictures of a span, those of the first take in turn.
+func (c *showing) each(ctx context.Context, from, to time.Duration, fn func(b both) error) error {
+	if len(c.takes) == 1 {
+		return c.takes[0].read(ctx, from, to, func(p *picture.Picture) error { return fn(both{p}) })
+	}
+	return errors.New("two takes")
+}
+
+// pull turns read inside out. The caller owns what next returns.
+func (s *reviewed) pull(ctx context.Context, from, to time.Duration) (next func() (*picture.Picture, error, bool), stop func()) {
+	return iter.Pull2(func(yield func(*picture.Picture, error) bool) {
+		stopped := errors.New("stopped")
+		err := s.read(ctx, from, to, func(p *picture.Picture) error {
+			p.Retain()
+			if !yield(p, nil) {
+				return stopped
+			}
+			return nil
+		})
+		if err != nil && !errors.Is(err, stopped) {
+			yield(nil, err)
+		}
+	})
+}
+
+// take is what was seen of a finding's pictures at the first reading.
+type glance struct {
+	times      []time.Duration
+	full, slow []*flashes.Sample // of each picture; slow is nil for those that are not slowed
+	held       *flashes.Sample
+	counts     []int // frames for which each is shown at full speed
+	peak       int
+}
+
+// finding adds a finding to the clip. The note says what the viewer should know,
+// and shown whether it could be shown at all.
+func (c *showing) finding(ctx context.Context, f *report.Finding) (note string, err error) {
+	c.shown = false
+	span := annotate.SpanOf(f, c.source.Period())
+	first := c.takes[0]
+	asked := annotate.Slow(c.slow, c.every)
+	words := c.legends(asked)
+	story := annotate.Story{
+		Caption: annotate.Caption(f, first.doc.Conditions.Settings), Region: first.pixels(f.Region),
+		Status: append(words[:], c.counter(&picture.Picture{Index: first.doc.Take.Frames, Time: span.To})),
+	}
+	if f.PeakRegion != nil {
+		story.Peak = first.pixels(*f.PeakRegion)
+	}
+	c.panels[0].Begin(story)
+
+	g, err := c.glance(ctx, span)
+	if err != nil {
+		return "", err
+	}
+	if len(g.times) == 0 {
+		return fmt.Sprintf("%s: left out: its pictures could not be read again", f.ID), nil
+	}
+	pace, why := c.choose(g)
+	if pace.Slow == 0 {
+		return fmt.Sprintf("%s: left out: %s even slowed %d times", f.ID, why, 4*asked), nil
+	}
+	if pace.Slow != c.slow {
+		note = fmt.Sprintf("%s: slowed %d times", f.ID, pace.Slow)
+		if pace.Slow == asked {
+			note += fmt.Sprintf(": a clip of %g frames a second shows each of %g pictures a second a whole number of times at that factor", c.rate.Value(), c.source.Value())
+		}
+	}
+	if why != "" {
+		note = fmt.Sprintf("%s: slowed %d times", f.ID, pace.Slow)
+		if !pace.Full {
+			note += " and not shown at full speed"
+		}
+		note += ": else " + why
+	}
+	c.shown = true
+	return note, c.write(ctx, span, g, pace)
+}
+
+// legends are the lines of status for the parts of a finding.
+func (c *showing) legends(slow int) [3]string {
+	full := "full speed"
+	if c.every > 1 {
+		full += fmt.Sprintf(", 1 of %d pictures", c.every)
+	}
+	slowed := fmt.Sprintf("slowed %d×: each picture shown %d times", slow, slow/c.every)
+	return [3]string{full, slowed, fmt.Sprintf("slowed %d×, strongest picture held", slow)}
+}
+
+func (c *showing) counter(p *picture.Picture) string {
+	return fmt.Sprintf("displayed picture %d, %s", p.Index, report.Clock(p.Time.Seconds()))
+}
+
+// draw draws pictures onto the canvas.
+func (c *showing) draw(b both, legend string, lens, peak bool) {
+	for i, p := range c.panels {
+		m := annotate.Moment{Legend: legend, Lens: lens, Peak: peak}
+		if b[i] != nil {
+			m.Counter = c.counter(b[i])
+		}
+		p.Draw(c.canvas, b[i], m)
+	}
+}
+
+// glance reads the pictures of a span, draws them as they would be shown, and
+// measures their light.
+func (c *showing) glance(ctx context.Context, span annotate.Span) (*glance, error) {
+	g := &glance{}
+	words := c.legends(annotate.Slow(c.slow, c.every))
+	near := span.To
+	err := c.each(ctx, span.From, span.To, func(b both) error {
+		at := b[0].Time
+		i := len(g.times)
+		g.times = append(g.times, at)
+		c.draw(b, words[0], false, false)
+		g.full = append(g.full, c.sampler.Sample(&c.canvas.Picture))
+		g.slow = append(g.slow, nil)
+		if at >= span.SlowFrom && at <= span.SlowTo {
+			c.draw(b, words[1], true, false)
+			g.slow[i] = c.sampler.Sample(&c.canvas.Picture)
+			if off := (at - span.Peak).Abs(); off < near {
+				near, g.peak = off, i
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	g.counts = annotate.Counts(g.times, c.source, c.takes[0].doc.Take.VariableFrameRate)
+	return g, nil
+}
+
+// choose returns the first pace at which the clip does not flash too often, and
+// what those before it would have done. The meter goes on behind it.
+func (c *showing) choose(g *glance) (annotate.Pace, string) {
+	why := ""
+	for _, pace := range annotate.Paces(annotate.Slow(c.slow, c.every)) {
+		m := c.meter.Clone()
+		c.play(g, pace, func(i, frames int, slow, _ bool) {
+			s := g.full[i]
+			if slow {
+				s = g.slow[i]
+			}
+			m.Show(s, frames)
+		})
+		r := m.Result()
+		if r.Safe() {
+			c.meter = m
+			return pace, why
+		}
+		if why == "" {
+			why = fmt.Sprintf("it would flash %s times in a second", report.Number(max(r.General, r.Red)))
+		}
+	}
+	return annotate.Pace{}, why
+}
+
+// play calls fn for each picture in the order in which a finding is shown.
+func (c *showing) play(g *glance, pace annotate.Pace, fn func(i, frames int, slow, held bool)) {
+	if pace.Full {
+		for i, n := range g.counts {
+			if every := c.every; every > 1 {
+				// The picture of the peak is one of those that are shown.
+				if (i-g.peak)%every != 0 {
+					continue
+				}
+				n = max(1, n/every)
+			}
+			fn(i, n, false, false)
+		}
+	}
+	for i, n := range g.counts {
+		if g.slow[i] == nil {
+			continue
+		}
+		fn(i, n*pace.Slow/c.every, true, false)
+		if i == g.peak {
+			fn(i, annotate.Hold(c.rate), true, true)
+		}
+	}
+}
+
+// write reads the pictures again and writes the frames of a finding.
+func (c *showing) write(ctx context.Context, span annotate.Span, g *glance, pace annotate.Pace) error {
+	type step struct {
+		i, frames  int
+		slow, held bool
+	}
+	var steps []step
+	c.play(g, pace, func(i, frames int, slow, held bool) { steps = append(steps, step{i, frames, slow, held}) })
+	words := c.legends(pace.Slow)
+	// Pictures that are slowed are kept: they are few.
+	kept := map[int]both{}
+	defer func() {
+		for _, b := range kept {
+			b.release()
+		}
+	}()
+	show := func(s step, b both) error {
+		legend := words[0]
+		switch {
+		case s.held:
+			legend = words[2]
+		case s.slow:
+			legend = words[1]
+		}
+		c.draw(b, legend, s.slow, s.held)
+		c.canvas.Picture.Index = c.frames
+		for range s.frames {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			if err := c.writer.Write(&c.canvas.Picture); err != nil {
+				return unusable{err}
+			}
+		}
+		c.frames += s.frames
+		return nil
+	}
+	from, to := span.From, span.To
+	if !pace.Full {
+		from, to = span.SlowFrom, span.SlowTo
+	}
+	i := 0
+	for g.times[i] < from {
+		i++
+	}
+	err := c.each(ctx, from, to, func(b both) error {
+		if i >= len(g.times) || b[0].Time != g.times[i] {
+			return unusable{fmt.Errorf("%s: at %s it holds another picture than a moment ago", c.takes[0].path, report.Clock(b[0].Time.Seconds()))}
+		}
+		if g.slow[i] != nil {
+			b.retain()
+			kept[i] = b
+		}
+		if len(steps) > 0 && !steps[0].slow && steps[0].i == i {
+			if err := show(steps[0], b); err != nil {
+				return err
+			}
+			steps = steps[1:]
+		}
+		i++
+		return nil
+	})
+	for err == nil && len(steps) > 0 {
+		b, ok := kept[steps[0].i]
+		if !ok {
+			return unusable{fmt.Errorf("%s: its pictures could not be read again", c.takes[0].path)}
+		}
+		err = show(steps[0], b)
+		steps = steps[1:]
+	}
+	return err
+}

@@ -1,0 +1,348 @@
+// Package flashes measures how often pictures flash when they are shown one
+// after the other, against the published limits for people with photosensitive
+// epilepsy.
+//
+// In: the pictures as they will be shown, and for how many frames each. Out: the
+// most general and red flashes in any second, over an area that counts.
+//
+// A general flash is a pair of opposing changes of relative luminance of 10 % or
+// more, the darker below 80 % (W3C WCAG 2.3.1); on a display of 200 cd/m2 these
+// are the 20 and 160 cd/m2 of Recommendation ITU-R BT.1702, which goes on above
+// with a Michelson contrast of 1/17 (from memory). Both readings of a code are
+// taken, that of sRGB and that of the broadcast display. A red flash is a pair of
+// opposing changes of (R-G-B) x 320 of more than 20 to or from a saturated red,
+// R/(R+G+B) of 0.8 or more (WCAG 2.0 to 2.1). More than three of either in a
+// second over more than a quarter of any third by third of the picture, which is
+// the 341 x 256 pixels of 1024 x 768 that WCAG takes for 10 degrees, are too
+// many.
+package flashes
+
+import (
+	"math"
+	"slices"
+
+	"setwitness/decode/picture"
+	"setwitness/detect/vision"
+)
+
+const (
+	// Most is the flashes in a second that are harmless (WCAG 2.3.1).
+	Most = 3
+	// The grid: cells so small that a flash of a quarter of a window holds
+	// tens of them, and so large that a fine pattern, which is exempt, is even.
+	cols, rows = 48, 27
+	// A third of the picture in either direction.
+	windowCols, windowRows = cols / 3, rows / 3
+	// A quarter of a window.
+	enough = windowCols * windowRows / 4
+	// Lines of samples that are looked at: seven to a cell.
+	sampledLines = 180
+
+	displayPeak = 200.0 // cd/m2, the display of BT.1702
+	darker      = 160.0 // cd/m2
+	change      = 20.0  // cd/m2
+	contrast    = 1.0 / 17
+	// The same for relative luminance.
+	relativeDarker, relativeChange = 0.8, 0.1
+	redShare, redChange            = 0.8, 20
+	redScale                       = 320
+	// Transitions of a second that are kept, at each place: no more are
+	// counted.
+	kept = 24
+)
+
+// The quantities that are followed.
+const (
+	broadcast = iota
+	relative
+	red
+	quantities
+)
+
+// Sample is what counts of a picture.
+type Sample struct {
+	value     [quantities][cols * rows]float32
+	saturated [cols * rows]bool
+}
+
+// Meter follows the pictures of one sequence.
+type Meter struct {
+	rate    float64 // frames a second
+	now     int     // frames so far
+	cells   [quantities][cols * rows]follower
+	windows [quantities][(cols - windowCols + 1) * (rows - windowRows + 1)]counter
+	most    [quantities]int // transitions in a second
+	at      [quantities]int // frame
+}
+
+// follower follows one quantity of a cell.
+type follower struct {
+	counter
+	low, high     float32
+	lowAt, highAt bool // saturated there
+	started       bool
+}
+
+// counter counts transitions that alternate.
+type counter struct {
+	direction int8
+	n         uint8
+	times     [kept]int32 // the last n
+}
+
+// NewMeter begins a sequence that is shown at a rate.
+func NewMeter(rate float64) *Meter { return &Meter{rate: rate} }
+
+// Clone returns a meter that goes on from here by itself.
+func (m *Meter) Clone() *Meter {
+	c := *m
+	return &c
+}
+
+// Show adds a picture that is shown for a number of frames.
+func (m *Meter) Show(s *Sample, frames int) {
+	for q := range quantities {
+		var moved [cols * rows]int8
+		any := false
+		for i := range moved {
+			if moved[i] = m.cells[q][i].follow(q, s.value[q][i], s.saturated[i]); moved[i] != 0 {
+				m.cells[q][i].add(moved[i], m.now)
+				any = true
+			}
+		}
+		if any {
+			m.count(q, &moved)
+		}
+	}
+	m.now += frames
+}
+
+// follow returns in which direction the quantity has changed enough, or 0.
+func (f *follower) follow(q int, v float32, saturated bool) int8 {
+	if !f.started {
+		f.low, f.high, f.lowAt, f.highAt, f.started = v, v, saturated, saturated, true
+		return 0
+	}
+	if v < f.low {
+		f.low, f.lowAt = v, saturated
+	}
+	if v > f.high {
+		f.high, f.highAt = v, saturated
+	}
+	switch {
+	case f.direction <= 0 && counts(q, f.low, v, f.lowAt || saturated):
+		f.high, f.highAt = v, saturated
+		return 1
+	case f.direction >= 0 && counts(q, v, f.high, f.highAt || saturated):
+		f.low, f.lowAt = v, saturated
+		return -1
+	}
+	return 0
+}
+
+// counts reports whether a change between two values is one of a flash.
+func counts(q int, low, high float32, saturated bool) bool {
+	d := high - low
+	switch q {
+	case broadcast:
+		if low < darker {
+			return d >= change
+		}
+		return d >= contrast*(high+low)
+	case relative:
+		return low < relativeDarker && d >= relativeChange
+	}
+	return saturated && d > redChange
+}
+
+func (c *counter) add(direction int8, now int) {
+	c.direction = direction
+	if c.n == kept {
+		copy(c.times[:], c.times[1:])
+		c.n--
+	}
+	c.times[c.n] = int32(now)
+	c.n++
+}
+
+// within counts the transitions of the second that ends with frame now.
+func (c *counter) within(now int, rate float64) int {
+	i, _ := slices.BinarySearch(c.times[:c.n], int32(math.Floor(float64(now)-rate))+1)
+	return int(c.n) - i
+}
+
+// count looks for windows of which enough flashes.
+func (m *Meter) count(q int, moved *[cols * rows]int8) {
+	var here [cols * rows]int
+	for i := range here {
+		here[i] = m.cells[q][i].within(m.now, m.rate)
+	}
+	up := areas(func(i int) bool { return moved[i] > 0 })
+	down := areas(func(i int) bool { return moved[i] < 0 })
+	for i := range m.windows[q] {
+		// Cells that flash by turns make one that flashes.
+		w := &m.windows[q][i]
+		switch {
+		case up[i] > enough && w.direction <= 0:
+			w.add(1, m.now)
+		case down[i] > enough && w.direction >= 0:
+			w.add(-1, m.now)
+		default:
+			continue
+		}
+		m.found(q, w.within(m.now, m.rate))
+	}
+	for {
+		more := m.most[q] + 1
+		n := areas(func(i int) bool { return here[i] >= more })
+		if slices.Max(n[:]) <= enough {
+			return
+		}
+		m.found(q, more)
+	}
+}
+
+func (m *Meter) found(q, n int) {
+	if n > m.most[q] {
+		m.most[q], m.at[q] = n, m.now
+	}
+}
+
+// areas counts, for each window, its cells of which something holds.
+func areas(holds func(i int) bool) (out [(cols - windowCols + 1) * (rows - windowRows + 1)]int) {
+	var sum [(cols + 1) * (rows + 1)]int
+	for y := range rows {
+		line := 0
+		for x := range cols {
+			if holds(y*cols + x) {
+				line++
+			}
+			sum[(y+1)*(cols+1)+x+1] = sum[y*(cols+1)+x+1] + line
+		}
+	}
+	for y := range rows - windowRows + 1 {
+		for x := range cols - windowCols + 1 {
+			a, b := y*(cols+1)+x, (y+windowRows)*(cols+1)+x
+			out[y*(cols-windowCols+1)+x] = sum[b+windowCols] - sum[b] - sum[a+windowCols] + sum[a]
+		}
+	}
+	return out
+}
+
+// Result is the most flashes in any second, to the half, and the frame by which
+// there were that many.
+type Result struct {
+	General, Red     float64
+	GeneralAt, RedAt int
+}
+
+// Result returns what was measured so far.
+func (m *Meter) Result() Result {
+	r := Result{
+		General: float64(m.most[broadcast]) / 2, GeneralAt: m.at[broadcast],
+		Red: float64(m.most[red]) / 2, RedAt: m.at[red],
+	}
+	if g := float64(m.most[relative]) / 2; g > r.General {
+		r.General, r.GeneralAt = g, m.at[relative]
+	}
+	return r
+}
+
+// Safe reports whether neither kind is above its limit.
+func (r Result) Safe() bool { return r.General <= Most && r.Red <= Most }
+
+// A Sampler reduces pictures of one format.
+type Sampler struct {
+	luma               [4]float32 // scale and zero of luma, then of chroma
+	rCr, gCb, gCr, bCb float32
+	chromaX, chromaY   int
+	weights            [3]float32 // of luminance
+	nits, light        []float32  // by signal level
+	sums               [cols * rows]struct{ nits, light, r, g, b, n float32 }
+}
+
+const levels = 1024 // entries of a table over the signal: finer than 8-bit codes
+
+// NewSampler makes a sampler for pictures of a format.
+func NewSampler(f picture.Format) *Sampler {
+	kr, kb := vision.LumaWeights(f.Matrix())
+	kg := 1 - kr - kb
+	s := &Sampler{
+		rCr: float32(2 * (1 - kr)), bCb: float32(2 * (1 - kb)),
+		gCr: float32(-2 * (1 - kr) * kr / kg), gCb: float32(-2 * (1 - kb) * kb / kg),
+		chromaX: f.ChromaX, chromaY: f.ChromaY,
+		weights: [3]float32{float32(kr), float32(kg), float32(kb)},
+		nits:    make([]float32, levels+1), light: make([]float32, levels+1),
+	}
+	// Quantisation of BT.709-6 item 3 and BT.2100-2 Table 9.
+	step := float64(int(1) << (f.Depth - 8))
+	if f.Colour.FullRange {
+		full := float32(1 / (256*step - 1))
+		s.luma = [4]float32{full, 0, full, float32(128 * step)}
+	} else {
+		s.luma = [4]float32{float32(1 / (219 * step)), float32(16 * step), float32(1 / (224 * step)), float32(128 * step)}
+	}
+	c := vision.Conditions{EOTF: vision.EOTFOf(f.Colour.Transfer), PeakNits: displayPeak}
+	hdr := c.EOTF == vision.PQ || c.EOTF == vision.HLG
+	if hdr {
+		c.PeakNits = 1000 // the nominal peak of BT.2100's HLG, and the usual one of PQ
+	} else {
+		c.EOTF = vision.BT1886
+	}
+	set := vision.NewDisplay(c)
+	screen := vision.NewDisplay(vision.Conditions{EOTF: vision.SRGB, PeakNits: 1})
+	for i := range s.nits {
+		v := float64(i) / levels
+		s.nits[i] = float32(set.Light(v))
+		s.light[i] = float32(screen.Light(v))
+		if hdr {
+			// The codes of HDR are not those of sRGB: its light counts against
+			// the same display.
+			s.light[i] = s.nits[i] / displayPeak
+		}
+	}
+	return s
+}
+
+// Sample reduces a picture.
+func (s *Sampler) Sample(p *picture.Picture) *Sample {
+	clear(s.sums[:])
+	w, h := p.Y.W, p.Y.H
+	step := max(1, min(h/sampledLines, w/cols))
+	gray := s.chromaX < 0 || p.Cb.Empty() || p.Cr.Empty()
+	for y := step / 2; y < h; y += step {
+		row := y * rows / h * cols
+		for x := step / 2; x < w; x += step {
+			v := (float32(p.Y.At(x, y)) - s.luma[1]) * s.luma[0]
+			r, g, b := v, v, v
+			if !gray {
+				cx, cy := x>>s.chromaX, y>>s.chromaY
+				cb := (float32(p.Cb.At(cx, cy)) - s.luma[3]) * s.luma[2]
+				cr := (float32(p.Cr.At(cx, cy)) - s.luma[3]) * s.luma[2]
+				r += s.rCr * cr
+				g += s.gCb*cb + s.gCr*cr
+				b += s.bCb * cb
+			}
+			ri, gi, bi := level(r), level(g), level(b)
+			lr, lg, lb := s.light[ri], s.light[gi], s.light[bi]
+			c := &s.sums[row+x*cols/w]
+			c.nits += s.weights[0]*s.nits[ri] + s.weights[1]*s.nits[gi] + s.weights[2]*s.nits[bi]
+			c.light += s.weights[0]*lr + s.weights[1]*lg + s.weights[2]*lb
+			c.r, c.g, c.b, c.n = c.r+lr, c.g+lg, c.b+lb, c.n+1
+		}
+	}
+	out := &Sample{}
+	for i := range s.sums {
+		c := &s.sums[i]
+		if c.n == 0 {
+			continue // smaller than the grid
+		}
+		out.value[broadcast][i] = c.nits / c.n
+		out.value[relative][i] = c.light / c.n
+		out.value[red][i] = max(0, (c.r-c.g-c.b)/c.n*redScale)
+		out.saturated[i] = c.r > 0 && c.r >= redShare*(c.r+c.g+c.b)
+	}
+	return out
+}
+
+func level(v float32) int { return min(max(int(v*levels+0.5), 0), levels) }
