@@ -106,3 +106,11 @@ func (s *reviewed) pixels(r report.Region) image.Rectangle {
 	round := func(v float64) int { return int(math.Round(v)) }
 	return image.Rect(round(r.X*w), round(r.Y*h), round((r.X+r.W)*w), round((r.Y+r.H)*h))
 }
+
+// period is the time from one picture to the next.
+func (s *reviewed) period() time.Duration {
+	if r := s.in.Rate(); r > 0 {
+		return time.Duration(float64(time.Second) / r)
+	}
+	return 0
+}

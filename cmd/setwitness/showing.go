@@ -27,6 +27,7 @@ type showing struct {
 	every       int           // of the pictures, one is shown at full speed
 	panels      []*annotate.Panel
 	canvas      *annotate.Canvas
+	shift       time.Duration // from the first take's time to the second's
 	sampler     *flashes.Sampler
 
 	writer *encode.Writer
@@ -168,12 +169,41 @@ func (b both) release() {
 	}
 }
 
-// each calls fn with the pictures of a span, those of the first take in turn.
+// each calls fn with the pictures of a span, those of the first take in turn, and
+// with each the picture that the second take shows at the same time of the
+// source.
 func (c *showing) each(ctx context.Context, from, to time.Duration, fn func(b both) error) error {
 	if len(c.takes) == 1 {
 		return c.takes[0].read(ctx, from, to, func(p *picture.Picture) error { return fn(both{p}) })
 	}
-	return errors.New("two takes")
+	other := c.takes[1]
+	period := max(c.source.Period(), other.period())
+	next, stop := other.pull(ctx, from+c.shift-2*period, to+c.shift+2*period)
+	defer stop()
+	var at, ahead *picture.Picture
+	defer func() { both{at, ahead}.release() }()
+	ended := false
+	return c.takes[0].read(ctx, from, to, func(p *picture.Picture) error {
+		// The nearest, as the clocks of two takes differ by a fraction.
+		due := p.Time + c.shift + other.period()/2
+		for !ended && (ahead == nil || ahead.Time <= due) {
+			if ahead != nil {
+				both{at}.release()
+				at, ahead = ahead, nil
+			}
+			var err error
+			var ok bool
+			if ahead, err, ok = next(); err != nil {
+				return err
+			}
+			ended = !ok
+		}
+		shown := at
+		if at != nil && due-at.Time > 2*period {
+			shown = nil // it has ended, or has nothing there
+		}
+		return fn(both{p, shown})
+	})
 }
 
 // pull turns read inside out. The caller owns what next returns.
@@ -193,7 +223,7 @@ func (s *reviewed) pull(ctx context.Context, from, to time.Duration) (next func(
 	})
 }
 
-// take is what was seen of a finding's pictures at the first reading.
+// glance is what was seen of a finding's pictures at the first reading.
 type glance struct {
 	times      []time.Duration
 	full, slow []*flashes.Sample // of each picture; slow is nil for those that are not slowed
@@ -210,14 +240,13 @@ func (c *showing) finding(ctx context.Context, f *report.Finding) (note string, 
 	first := c.takes[0]
 	asked := annotate.Slow(c.slow, c.every)
 	words := c.legends(asked)
-	story := annotate.Story{
-		Caption: annotate.Caption(f, first.doc.Conditions.Settings), Region: first.pixels(f.Region),
-		Status: append(words[:], c.counter(&picture.Picture{Index: first.doc.Take.Frames, Time: span.To})),
+	status := append(words[:], c.counter(&picture.Picture{Index: first.doc.Take.Frames, Time: span.To}))
+	c.panels[0].Begin(first.story(f, status))
+	if len(c.takes) > 1 {
+		other := c.takes[1]
+		c.shift = shiftTo(first.doc, other.doc, f)
+		c.panels[1].Begin(other.counterpart(f, c.shift, status))
 	}
-	if f.PeakRegion != nil {
-		story.Peak = first.pixels(*f.PeakRegion)
-	}
-	c.panels[0].Begin(story)
 
 	g, err := c.glance(ctx, span)
 	if err != nil {

@@ -148,6 +148,7 @@ func (w *Writer) open() error {
 	if err := w.frame.AllocBuffer(0); err != nil {
 		return fmt.Errorf("memory for a frame: %w", err)
 	}
+	plane.SetColour(w.frame.UnsafePointer(), o.Colour)
 	return nil
 }
 

@@ -334,6 +334,32 @@ func SetFields(frame unsafe.Pointer, topFirst bool) {
 	}
 }
 
+// SetColour says what the codes of a frame mean, for encoders that write that
+// into each of them. Names are those that FFmpeg prints; what it does not know
+// stays unsaid.
+func SetColour(frame unsafe.Pointer, c picture.Colour) {
+	f := (*C.AVFrame)(frame)
+	f.color_range = C.AVCOL_RANGE_MPEG
+	if c.FullRange {
+		f.color_range = C.AVCOL_RANGE_JPEG
+	}
+	named := func(name string, find func(*C.char) C.int) (C.int, bool) {
+		s := C.CString(name)
+		defer C.free(unsafe.Pointer(s))
+		v := find(s)
+		return v, v >= 0
+	}
+	if v, ok := named(c.Primaries, func(s *C.char) C.int { return C.av_color_primaries_from_name(s) }); ok {
+		f.color_primaries = C.enum_AVColorPrimaries(v)
+	}
+	if v, ok := named(c.Transfer, func(s *C.char) C.int { return C.av_color_transfer_from_name(s) }); ok {
+		f.color_trc = C.enum_AVColorTransferCharacteristic(v)
+	}
+	if v, ok := named(c.Matrix, func(s *C.char) C.int { return C.av_color_space_from_name(s) }); ok {
+		f.colorspace = C.enum_AVColorSpace(v)
+	}
+}
+
 // MakeWritable gives a frame samples of its own if others hold references to
 // them, as an encoder does to the frames that it was sent.
 func MakeWritable(frame unsafe.Pointer) error {

@@ -148,32 +148,45 @@ func (p *Panel) arrange() {
 	if p.peak.Empty() {
 		return
 	}
-	// The largest lens that hides neither the fault nor what is said of it.
-	for k := mostLens; k >= leastLens && p.lens == nil; k-- {
-		window := p.window(k)
-		if window.Empty() {
-			continue
+	// The largest lens that hides neither the fault nor what is said of it; where
+	// the fault is everywhere, one that does not hide what it enlarges itself.
+	for _, all := range []bool{true, false} {
+		for k := mostLens; k >= leastLens; k-- {
+			if p.magnify(k, all, taken) {
+				return
+			}
 		}
-		label := p.label(k)
-		size := image.Pt(window.Dx()*p.kx*k, window.Dy()*p.ky*k)
-		box := image.Pt(max(size.X+2*p.border(), l.width(label)+2*pad), size.Y+2*p.border()+l.spacing+2*pad)
-		at := p.place(box, taken, bottomRight, topRight, bottomLeft, topLeft, middleRight, middleLeft)
-		if p.hides(at, taken) > 0 {
-			continue
-		}
-		p.words.label = label
-		p.boxes.label = at
-		p.lens = newView(p.in, p.out, window, p.kx*k, p.ky*k, at.Min.Add(image.Pt(p.border(), p.border())))
 	}
+}
+
+// magnify tries a lens of a factor.
+func (p *Panel) magnify(k int, all bool, taken []image.Rectangle) bool {
+	window := p.window(k)
+	if window.Empty() {
+		return false
+	}
+	l, pad, edge := p.letters, p.pad(), p.border()
+	label := fmt.Sprintf("enlarged %d× (nearest)", k*p.kx)
+	size := image.Pt(window.Dx()*p.kx*k, window.Dy()*p.ky*k)
+	box := image.Pt(max(size.X+2*edge, l.width(label)+2*pad), size.Y+2*edge+l.spacing+2*pad)
+	at := p.place(box, taken, bottomRight, topRight, bottomLeft, topLeft, middleRight, middleLeft)
+	avoid := append([]image.Rectangle{p.view.canvas(window)}, taken...)
+	if all {
+		avoid = append(avoid, p.peak.Inset(-edge))
+	}
+	for _, r := range avoid {
+		if at.Overlaps(r) {
+			return false
+		}
+	}
+	p.words.label, p.boxes.label = label, at
+	p.lens = newView(p.in, p.out, window, p.kx*k, p.ky*k, at.Min.Add(image.Pt(edge+(at.Dx()-2*edge-size.X)/4*2, edge)))
+	return true
 }
 
 // pad is the space round text, border that which the outline of a lens takes.
 func (p *Panel) pad() int    { return max(2, p.letters.spacing/4) &^ 1 }
 func (p *Panel) border() int { return p.wide + 4 }
-
-func (p *Panel) label(k int) string {
-	return fmt.Sprintf("enlarged %d× (nearest)", k*p.kx)
-}
 
 // window is what a lens of factor k enlarges: the place of the peak with a
 // little round it, or the middle of it where that is too large. It is empty where

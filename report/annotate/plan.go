@@ -53,17 +53,17 @@ type Span struct {
 func SpanOf(f *report.Finding, period time.Duration) Span {
 	at := func(s float64) time.Duration { return time.Duration(math.Round(s * float64(time.Second))) }
 	start, end, peak := at(f.StartS), at(f.EndS), at(f.PeakS)
+	// Times of the document are rounded to the microsecond: half a period is
+	// far more.
+	half := period / 2
 	trim := func(from, to, most time.Duration) (time.Duration, time.Duration) {
 		if to-from <= most {
 			return from, to
 		}
 		// As much of it as can be, with the peak inside.
-		from = max(from, min(peak-most/2, to-most))
+		from = max(from, min(peak-most/2-half, to-most))
 		return from, from + most
 	}
-	// Times of the document are rounded to the microsecond: half a period is
-	// far more.
-	half := period / 2
 	s := Span{Peak: peak}
 	s.From, s.To = trim(start-around, end+around, mostFull)
 	s.SlowFrom, s.SlowTo = trim(start-besides*period-half, end+(besides-1)*period+half, mostSlowed*period)

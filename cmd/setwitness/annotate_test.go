@@ -1,0 +1,246 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"setwitness/decode"
+	"setwitness/decode/picture"
+	"setwitness/report"
+)
+
+// woven makes a take in which fields are woven, with metadata that must not be
+// published, and scans it.
+func woven(t *testing.T, name string, args ...string) (clip, folder string) {
+	t.Helper()
+	clip = filepath.Join(t.TempDir(), name)
+	ffmpeg(t, append(append([]string{"-f", "lavfi", "-i", "testsrc2=s=320x240:r=50:d=2", "-vf", "tinterlace=interleave_top,setfield=prog",
+		"-metadata", "location=+50.1234+008.5678/", "-metadata", "title=kitchen", "-metadata", "com.apple.quicktime.model=A telephone",
+		"-metadata", "creation_time=2026-01-02T03:04:05Z"}, args...), clip)...)
+	folder = filepath.Join(t.TempDir(), "scan")
+	if e := sw(t, "scan", "--quiet", "--out", folder, "--setting", "film-mode=auto", clip); e.code != exitDone {
+		t.Fatal(e)
+	}
+	return clip, folder
+}
+
+// pictures decodes a whole clip; the pictures are released with the test.
+func pictures(t *testing.T, path string) []*picture.Picture {
+	t.Helper()
+	take, err := decode.Open(path, decode.Options{Fields: decode.FieldsWeave})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer take.Close()
+	var out []*picture.Picture
+	for {
+		p, err := take.Next(context.Background())
+		if err != nil {
+			return out
+		}
+		t.Cleanup(p.Release)
+		out = append(out, p)
+	}
+}
+
+type stretch struct{ picture, frames int }
+
+// runs tells which picture of a take each frame of a clip shows: the one of
+// which most samples are there unchanged. The clip enlarges by k.
+func runs(t *testing.T, clip, take []*picture.Picture, k int) []stretch {
+	t.Helper()
+	var out []stretch
+	for n, f := range clip {
+		best, most, all := -1, 0, 0
+		for i, p := range take {
+			same := 0
+			all = 0
+			for y := 3; y < p.Y.H; y += 7 {
+				for x := 3; x < p.Y.W; x += 7 {
+					all++
+					if f.Y.At(x*k, y*k) == p.Y.At(x, y) && f.Y.At(x*k+k-1, y*k+k-1) == p.Y.At(x, y) {
+						same++
+					}
+				}
+			}
+			if same > most {
+				best, most = i, same
+			}
+		}
+		if most < all/3 {
+			t.Fatalf("frame %d shows no picture of the take: %d of %d samples are those of picture %d", n, most, all, best)
+		}
+		if m := len(out); m > 0 && out[m-1].picture == best {
+			out[m-1].frames++
+		} else {
+			out = append(out, stretch{best, 1})
+		}
+	}
+	return out
+}
+
+// A lossless clip shows each finding at full speed and then slowed: every frame
+// is a picture of the take, sample by sample, and each is repeated as often as
+// the others.
+func TestAnnotateRepeats(t *testing.T) {
+	take, folder := woven(t, "match.mkv", "-c:v", "ffv1")
+	out := filepath.Join(t.TempDir(), "clip.mkv")
+	e := sw(t, "annotate", folder, "--top", "1", "--slow", "6", "--codec", "ffv1", "--out", out)
+	if e.code != exitDone || !strings.Contains(e.out, "1 finding") {
+		t.Fatal(e)
+	}
+	doc, err := report.Read(filepath.Join(folder, findingsName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := runs(t, pictures(t, out), pictures(t, take), 2)
+	full := 0
+	for full < len(got) && got[full].frames == 1 && (full == 0 || got[full].picture == got[full-1].picture+1) {
+		full++
+	}
+	slow := got[full:]
+	// At full speed the finding with half a second on either side.
+	if f := doc.Findings[0]; full < 25 || full > 101 || got[0].picture > f.StartFrame {
+		t.Errorf("%d pictures at full speed from %d for a finding of frames %d to %d", full, got[0].picture, f.StartFrame, f.EndFrame)
+	}
+	const hold = 38 // 1.5 s at 25 frames a second, rounded
+	held := 0
+	for i, r := range slow {
+		want := 6
+		if r.picture == doc.Findings[0].PeakFrame {
+			want, held = 6+hold, held+1
+		}
+		if r.frames != want || i > 0 && r.picture != slow[i-1].picture+1 {
+			t.Errorf("slowed picture %d: shown for %d frames, want %d", r.picture, r.frames, want)
+		}
+	}
+	if held != 1 || len(slow) < 7 || len(slow) > 24 {
+		t.Errorf("%d pictures slowed, the peak held %d times", len(slow), held)
+	}
+}
+
+type probed struct {
+	Streams []map[string]any
+	Format  map[string]any
+}
+
+func ffprobe(t *testing.T, path string) (p probed) {
+	t.Helper()
+	out, err := exec.Command("ffprobe", "-v", "error", "-of", "json", "-show_streams", "-show_format", path).Output()
+	if err != nil {
+		t.Fatalf("ffprobe (ffmpeg must be installed): %v", err)
+	}
+	if err := json.Unmarshal(out, &p); err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+// The clips are what they say, hold no metadata of the take, and keep its colour
+// and its rate.
+func TestAnnotateCodecs(t *testing.T) {
+	_, folder := woven(t, "match.mp4", "-c:v", "libx264", "-preset", "ultrafast", "-pix_fmt", "yuv420p",
+		"-movflags", "use_metadata_tags", "-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709", "-color_range", "tv")
+	for _, c := range []struct{ codec, name, form, file string }{
+		{"h264", "h264", "yuv420p", "annotated.mp4"},
+		{"prores", "prores", "yuv422p10le", "annotated.mov"},
+		{"ffv1", "ffv1", "yuv420p", "annotated.mkv"},
+	} {
+		if e := sw(t, "annotate", folder, "--top", "1", "--slow", "2", "--codec", c.codec, "--quiet"); e != (ended{}) {
+			t.Fatal(e)
+		}
+		path := filepath.Join(folder, c.file)
+		p := ffprobe(t, path)
+		if len(p.Streams) != 1 {
+			t.Fatalf("%s: %d streams", c.codec, len(p.Streams))
+		}
+		for key, want := range map[string]string{
+			"codec_name": c.name, "pix_fmt": c.form, "width": "640", "height": "480", "avg_frame_rate": "25/1",
+			"color_range": "tv", "color_space": "bt709", "color_transfer": "bt709", "color_primaries": "bt709",
+		} {
+			if got := fmt.Sprint(p.Streams[0][key]); got != want {
+				t.Errorf("%s: %s is %s, want %s", c.codec, key, got, want)
+			}
+		}
+		all := strings.ToLower(fmt.Sprint(p.Format["tags"], p.Streams[0]["tags"]))
+		for _, secret := range []string{"location", "50.1234", "kitchen", "apple", "telephone", "creation", "2026"} {
+			if strings.Contains(all, secret) {
+				t.Errorf("%s: the clip tells %q: %s", c.codec, secret, all)
+			}
+		}
+		b := []byte(read(t, path))
+		if c.codec == "h264" && strings.Index(string(b), "moov") > strings.Index(string(b), "mdat") {
+			t.Error("the MP4 plays only when it is loaded whole")
+		}
+		for _, secret := range []string{"50.1234", "kitchen", "telephone"} {
+			if strings.Contains(string(b), secret) {
+				t.Errorf("%s: %q is in the file", c.codec, secret)
+			}
+		}
+	}
+	whole(t, folder)
+}
+
+func TestAnnotateRefuses(t *testing.T) {
+	clip, folder := woven(t, "match.mp4", "-c:v", "libx264", "-preset", "ultrafast")
+	for _, c := range []struct {
+		args   []string
+		reason string
+	}{
+		{nil, "takes one folder"},
+		{[]string{filepath.Join(folder, "nowhere")}, "no such file"},
+		{[]string{folder, "--slow", "1"}, "outside 2 to 64"},
+		{[]string{folder, "--slow", "1.5"}, "not a whole number"},
+		{[]string{folder, "--codec", "vp9"}, "none of h264"},
+		{[]string{folder, "--kind", "wobble"}, "none of the kinds"},
+		{[]string{folder, "--kind", "vignetting"}, "no finding of the kind"},
+		{[]string{folder, "--finding", "f099"}, "no finding \"f099\""},
+		{[]string{folder, "--finding", "f001", "--top", "2"}, "--finding names"},
+		{[]string{folder, "--top", "0"}, "at least one"},
+		{[]string{folder, "--out", "a.mkv"}, "ends in .mp4"},
+		{[]string{folder, "--out", filepath.Join(folder, "no", "a.mp4")}, "no such file"},
+		{[]string{folder, "--take", folder}, "is a directory"},
+		{[]string{folder, "--take", filepath.Join(folder, findingsName)}, "SHA-256"},
+		{[]string{folder, "--against-take", clip}, "for --against"},
+	} {
+		e := sw(t, append([]string{"annotate"}, c.args...)...)
+		if e.code != exitUnusable || strings.Count(e.err, "\n") != 1 || !strings.Contains(e.err, c.reason) || e.out != "" {
+			t.Errorf("%q: want %q; %s", c.args, c.reason, e)
+		}
+	}
+	// A take that was moved is found beside its folder, or where the user says.
+	moved := filepath.Join(filepath.Dir(folder), "match.mp4")
+	if err := os.Rename(clip, moved); err != nil {
+		t.Fatal(err)
+	}
+	if e := sw(t, "annotate", folder, "--top", "1", "--slow", "2"); e.code != exitDone {
+		t.Error(e)
+	}
+	if err := os.Rename(moved, clip+".old.mp4"); err != nil {
+		t.Fatal(err)
+	}
+	refused(t, sw(t, "annotate", folder), clip, "--take")
+	if e := sw(t, "annotate", folder, "--top", "1", "--slow", "2", "--take", clip+".old.mp4"); e.code != exitDone {
+		t.Error(e)
+	}
+	whole(t, folder)
+}
+
+// A full disk gives one line, and keeps the earlier clip and the rest.
+func TestAnnotateDiskFull(t *testing.T) {
+	_, folder := woven(t, "match.mp4", "-c:v", "libx264", "-preset", "ultrafast")
+	dir := tmpfs(t, "size=64k")
+	out := filepath.Join(dir, "clip.mp4")
+	write(t, out, "the earlier one")
+	e := sw(t, "annotate", folder, "--out", out)
+	refused(t, e, out, "o space left")
+	if got := list(t, dir); got != "clip.mp4" || read(t, out) != "the earlier one" {
+		t.Errorf("the folder holds %q", got)
+	}
+}
