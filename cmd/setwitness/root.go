@@ -152,7 +152,7 @@ func newRoot(f *factory) *cobra.Command {
 		}
 		return unusable{fmt.Errorf("%w (see %s --help)", err, c.CommandPath())}
 	})
-	cmd.AddCommand(newCmdScan(f, nil), newCmdStages(f, nil), newCmdVersion(f, nil))
+	cmd.AddCommand(newCmdScan(f, nil), newCmdStages(f, nil), newCmdVersion(f, nil), newCmdMarkers(f, nil))
 	cmd.AddCommand(newCmdCompare(f, nil))
 	cmd.AddCommand(newCmdAnnotate(f, nil))
 	return cmd
