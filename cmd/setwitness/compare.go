@@ -116,6 +116,12 @@ func compareSides(f *factory, o *compareOptions) error {
 	if err != nil {
 		return err
 	}
+	return showComparison(f, *o, c, before, after)
+}
+
+// showComparison writes the folder of a comparison, prints what it says and ends
+// as it went.
+func showComparison(f *factory, o compareOptions, c *compare.Comparison, before, after []*compare.Scan) (err error) {
 	out := o.out
 	if out == "" {
 		out = filepath.Clean(o.after[0]) + ".comparison"

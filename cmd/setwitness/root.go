@@ -155,6 +155,7 @@ func newRoot(f *factory) *cobra.Command {
 	cmd.AddCommand(newCmdScan(f, nil), newCmdStages(f, nil), newCmdVersion(f, nil), newCmdMarkers(f, nil))
 	cmd.AddCommand(newCmdCompare(f, nil))
 	cmd.AddCommand(newCmdAnnotate(f, nil))
+	cmd.AddCommand(newCmdLedger(f))
 	return cmd
 }
 

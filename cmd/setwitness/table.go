@@ -76,7 +76,9 @@ func table(doc *report.Findings, pagePath string, colour bool) string {
 	for _, w := range doc.Warnings {
 		fmt.Fprintf(&b, "  %smind:%s %s\n", bold, off, oneLine(w))
 	}
-	fmt.Fprintf(&b, "  report: %s\n", oneLine(pagePath))
+	if pagePath != "" {
+		fmt.Fprintf(&b, "  report: %s\n", oneLine(pagePath))
+	}
 	return b.String()
 }
 

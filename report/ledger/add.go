@@ -278,19 +278,22 @@ func stamp(t time.Time) string { return t.UTC().Format(time.RFC3339) }
 
 // keep stores a file. Text shrinks to a fraction; pictures are packed already.
 func (l *Ledger) keep(scan int64, name string, b []byte) error {
-	data, pack := b, path.Ext(name) == ".json"
-	if pack {
-		var packed bytes.Buffer
-		w := gzip.NewWriter(&packed)
-		if _, err := w.Write(b); err != nil {
+	data, text := b, path.Ext(name) == ".json"
+	if text {
+		var err error
+		if data, err = pack(b); err != nil {
 			return err
 		}
-		if err := w.Close(); err != nil {
-			return err
-		}
-		data = packed.Bytes()
 	}
-	return l.exec("INSERT INTO files (scan_id, name, size, sha256, gzip, data) VALUES (?, ?, ?, ?, ?, ?)", scan, name, len(b), hash(b), pack, data)
+	return l.exec("INSERT INTO files (scan_id, name, size, sha256, gzip, data) VALUES (?, ?, ?, ?, ?, ?)", scan, name, len(b), hash(b), text, data)
+}
+
+func pack(b []byte) ([]byte, error) {
+	var packed bytes.Buffer
+	w := gzip.NewWriter(&packed)
+	_, err := w.Write(b)
+	err = errors.Join(err, w.Close())
+	return packed.Bytes(), err
 }
 
 // known looks for a scan that is the same.
@@ -333,6 +336,14 @@ func (l *Ledger) take(t report.Take) (int64, error) {
 // Source is the clip that was played: its name, and the checksum where it was
 // at hand.
 type Source struct{ Name, SHA256 string }
+
+// is reports whether two are the same clip.
+func (s Source) is(other Source) bool {
+	if s.SHA256 != "" || other.SHA256 != "" {
+		return s.SHA256 == other.SHA256
+	}
+	return s.Name == other.Name
+}
 
 // sourceOf is the source that a document names.
 func sourceOf(doc *report.Findings) Source {

@@ -64,7 +64,7 @@ func single(ctx context.Context, path string) error {
 	if err != nil {
 		return err
 	}
-	err = copied.Check(ctx)
+	err = copied.Verify(ctx)
 	if err == nil {
 		err = copied.wait(ctx, func() error { return copied.pragma("journal_mode = delete") })
 	}

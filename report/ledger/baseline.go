@@ -22,6 +22,8 @@ type Baseline struct {
 	Source string  `json:"source,omitempty"`
 	Made   string  `json:"made"`
 	Scans  []int64 `json:"scans"`
+
+	of Source
 }
 
 // SetBaseline makes scans the baseline of that name for their set and source,
@@ -108,38 +110,31 @@ func (l *Ledger) Baselines(ctx context.Context) ([]Baseline, error) {
 }
 
 // BaselineOf returns the baseline of that name in force for the set and the
-// source of a scan.
-func (l *Ledger) BaselineOf(ctx context.Context, scan int64, name string) (Baseline, error) {
+// source of the scan whose folder is dir, with what is stated beside it, as in
+// Add. Nothing is stored.
+func (l *Ledger) BaselineOf(ctx context.Context, dir string, stated map[string]string, name string) (Baseline, error) {
+	doc, err := document(dir, stated)
+	if err != nil {
+		return Baseline{}, err
+	}
+	set, source := doc.Conditions.Settings[setSetting], sourceOf(doc)
 	var b Baseline
-	err := l.read(ctx, func() error {
-		set, source, err := l.common([]int64{scan})
-		if err != nil {
-			return err
-		}
-		found, err := l.baselines("replaced IS NULL AND set_id = ?1 AND source_id IS ?2 AND baselines.name = ?3", set, orNull(source), name)
-		if err != nil {
-			return err
-		}
-		if len(found) == 1 {
-			b = found[0]
-			return nil
-		}
-		s, err := l.scan(scan)
-		if err != nil {
-			return err
-		}
-		what := fmt.Sprintf("set %q", s.Set)
-		if s.Source != "" {
-			what += fmt.Sprintf(" and source clip %q", s.Source)
-		}
-		reason := fmt.Sprintf("has no baseline %q for %s", name, what)
-		others, err := l.baselines("replaced IS NULL AND set_id = ?1", set)
+	err = l.read(ctx, func() error {
+		others, err := l.baselines("replaced IS NULL AND sets.name = ?1", set)
 		if err != nil {
 			return err
 		}
 		var has []string
 		for _, o := range others {
+			if o.Name == name && o.of.is(source) {
+				b = o
+				return nil
+			}
 			has = append(has, o.words())
+		}
+		reason := fmt.Sprintf("has no baseline %q for set %q", name, set)
+		if source.Name != "" {
+			reason += fmt.Sprintf(" and source clip %q", source.Name)
 		}
 		if len(has) > 0 {
 			reason += " (of that set it has " + strings.Join(has, "; ") + ")"
@@ -158,10 +153,13 @@ func (b Baseline) words() string {
 
 func (l *Ledger) baselines(where string, args ...any) ([]Baseline, error) {
 	var all []Baseline
-	err := l.query(`SELECT baselines.id, baselines.name, sets.name, ifnull(sources.name, ''), made
+	err := l.query(`SELECT baselines.id, baselines.name, sets.name, ifnull(sources.name, ''), made, ifnull(sources.sha256, '')
 		FROM baselines JOIN sets ON sets.id = set_id LEFT JOIN sources ON sources.id = source_id
 		WHERE `+where+` ORDER BY baselines.id`, func(r *sqlite.Stmt) error {
-		all = append(all, Baseline{ID: r.ColumnInt64(0), Name: r.ColumnText(1), Set: r.ColumnText(2), Source: r.ColumnText(3), Made: r.ColumnText(4)})
+		all = append(all, Baseline{
+			ID: r.ColumnInt64(0), Name: r.ColumnText(1), Set: r.ColumnText(2), Source: r.ColumnText(3), Made: r.ColumnText(4),
+			of: Source{r.ColumnText(3), r.ColumnText(5)},
+		})
 		return nil
 	}, args...)
 	if err != nil {

@@ -147,8 +147,8 @@ func (l *Ledger) Close() error {
 	return nil
 }
 
-// Check looks through the whole file for damage.
-func (l *Ledger) Check(ctx context.Context) error {
+// Verify looks through the whole file for damage.
+func (l *Ledger) Verify(ctx context.Context) error {
 	return l.during(ctx, func() error {
 		var first string
 		err := l.query("PRAGMA integrity_check(1)", func(r *sqlite.Stmt) error {

@@ -23,6 +23,7 @@ import (
 
 	"setwitness/detect"
 	"setwitness/report"
+	"setwitness/report/compare"
 )
 
 var noon = time.Date(2026, 3, 4, 12, 0, 0, 0, time.UTC)
@@ -312,7 +313,7 @@ func TestAddProperty(t *testing.T) {
 			t.Fatalf("scan %d has %v, listed %v", id, count, s.Findings)
 		}
 	}
-	if err := l.Check(t.Context()); err != nil {
+	if err := l.Verify(t.Context()); err != nil {
 		t.Error(err)
 	}
 }
@@ -455,45 +456,56 @@ func TestDamage(t *testing.T) {
 	hurt, err := Open(t.Context(), path)
 	if err == nil {
 		defer hurt.Close()
-		err = hurt.Check(t.Context())
+		err = hurt.Verify(t.Context())
 	}
 	refused(t, err, path, "is damaged")
 }
 
 func TestBaselines(t *testing.T) {
 	l := fresh(t)
+	dirs := map[int64]string{}
 	scan := func(change func(*report.Findings)) int64 {
 		doc := example()
 		doc.Conditions.Settings["source"] = "ball game"
 		change(doc)
-		return added(t, l, doc, nil).Scan
+		dir := folder(t, doc)
+		a, err := l.Add(t.Context(), dir, nil, noon)
+		if err != nil {
+			t.Fatal(err)
+		}
+		dirs[a.Scan] = dir
+		return a.Scan
 	}
 	take := func(s string) func(*report.Findings) {
 		return func(d *report.Findings) { d.Take.SHA256 = strings.Repeat(s, 32) }
 	}
+	of := func(scan int64) (Baseline, error) { return l.BaselineOf(t.Context(), dirs[scan], nil, DefaultBaseline) }
 	a, b, c := scan(take("aa")), scan(take("bb")), scan(take("cc"))
 	kitchen := scan(func(d *report.Findings) { d.Conditions.Settings["set"] = "kitchen" })
 	titles := scan(func(d *report.Findings) { d.Conditions.Settings["source"] = "titles" })
 	plain := scan(func(d *report.Findings) { delete(d.Conditions.Settings, "source") })
 
-	_, err := l.BaselineOf(t.Context(), a, DefaultBaseline)
+	_, err := of(a)
 	refused(t, err, `has no baseline "baseline" for set "living room" and source clip "ball game"`)
 	made, replaced, err := l.SetBaseline(t.Context(), DefaultBaseline, []int64{b, a}, noon)
-	want := Baseline{ID: 1, Name: "baseline", Set: "living room", Source: "ball game", Made: "2026-03-04T12:00:00Z", Scans: []int64{a, b}}
+	want := Baseline{ID: 1, Name: "baseline", Set: "living room", Source: "ball game", Made: "2026-03-04T12:00:00Z", Scans: []int64{a, b}, of: Source{Name: "ball game"}}
 	if err != nil || replaced != nil || !reflect.DeepEqual(made, want) {
 		t.Fatalf("%+v, %+v, %v", made, replaced, err)
 	}
-	if got, err := l.BaselineOf(t.Context(), c, DefaultBaseline); err != nil || !reflect.DeepEqual(got, want) {
+	if got, err := of(c); err != nil || !reflect.DeepEqual(got, want) {
 		t.Errorf("%+v, %v", got, err)
+	}
+	if got, err := l.BaselineOf(t.Context(), dirs[plain], map[string]string{"source": "ball game"}, DefaultBaseline); err != nil || got.ID != 1 {
+		t.Errorf("with a source that is stated: %+v, %v", got, err)
 	}
 	if s, err := l.Scan(t.Context(), a); err != nil || !slices.Equal(s.Baselines, []string{"baseline"}) {
 		t.Errorf("%+v, %v", s, err)
 	}
-	_, err = l.BaselineOf(t.Context(), titles, DefaultBaseline)
+	_, err = of(titles)
 	refused(t, err, `source clip "titles" (of that set it has "baseline" for source clip "ball game")`)
-	_, err = l.BaselineOf(t.Context(), kitchen, DefaultBaseline)
+	_, err = of(kitchen)
 	refused(t, err, `set "kitchen"`)
-	if strings.Contains(err.Error(), "ball game\")") {
+	if strings.Contains(err.Error(), "(") {
 		t.Errorf("another set's baseline is offered: %v", err)
 	}
 
@@ -523,6 +535,53 @@ func TestBaselines(t *testing.T) {
 	} {
 		_, _, err := l.SetBaseline(t.Context(), "wrong", scans, noon)
 		refused(t, err, want)
+	}
+}
+
+// What came of a check is kept with the baseline that was in force.
+func TestChecks(t *testing.T) {
+	l := fresh(t)
+	var scans []*compare.Scan
+	for i, strength := range []float64{12, 30} {
+		doc := example()
+		doc.Take.SHA256 = fmt.Sprintf("%064x", i)
+		doc.Coverage = []report.Coverage{{Kind: detect.Combing, State: detect.Examined, Seconds: 12, Floor: &report.Quantity{Value: 2, Unit: "%"}}}
+		doc.Findings[0].Strength.Value = strength
+		doc.Findings[0].VisibilityJND = strength / 2
+		added(t, l, doc, nil)
+		scans = append(scans, &compare.Scan{Folder: "f", Doc: doc})
+	}
+	base, _, err := l.SetBaseline(t.Context(), DefaultBaseline, []int64{1}, noon)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for side, want := range map[int]struct {
+		regressed bool
+		verdicts  map[compare.Verdict]int
+	}{
+		0: {false, map[compare.Verdict]int{compare.Persisting: 1}},
+		1: {true, map[compare.Verdict]int{compare.Stronger: 1}},
+	} {
+		c, err := compare.Compare(scans[:1], scans[side:side+1], compare.Options{Version: "0.1.0", Created: noon})
+		if err != nil {
+			t.Fatal(err)
+		}
+		id, err := l.Record(t.Context(), base, []int64{int64(side + 1)}, c, noon)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all, err := l.Checks(t.Context())
+		if err != nil || len(all) == 0 {
+			t.Fatalf("%+v, %v", all, err)
+		}
+		got := all[len(all)-1]
+		wanted := Check{ID: id, Baseline: base, Made: stamp(noon), Tool: "0.1.0", Scans: []int64{int64(side + 1)}, Regressed: want.regressed, Verdicts: want.verdicts}
+		if !reflect.DeepEqual(got, wanted) {
+			t.Errorf("%+v, want %+v", got, wanted)
+		}
+	}
+	if err := l.Verify(t.Context()); err != nil {
+		t.Error(err)
 	}
 }
 
@@ -574,7 +633,7 @@ func TestBackup(t *testing.T) {
 		if _, err := copied.Document(t.Context(), first); err != nil {
 			t.Error(err)
 		}
-		if err := errors.Join(copied.Check(t.Context()), copied.Close()); err != nil {
+		if err := errors.Join(copied.Verify(t.Context()), copied.Close()); err != nil {
 			t.Error(err)
 		}
 	}
@@ -685,7 +744,7 @@ func TestAtOnce(t *testing.T) {
 	if err != nil || len(all) != writers*scans {
 		t.Errorf("%d scans, %v", len(all), err)
 	}
-	if err := l.Check(t.Context()); err != nil {
+	if err := l.Verify(t.Context()); err != nil {
 		t.Error(err)
 	}
 }
