@@ -323,3 +323,17 @@ func TestLedgerDiskFull(t *testing.T) {
 		t.Errorf("left behind: %q", got)
 	}
 }
+
+func TestLedgerHelp(t *testing.T) {
+	d := newDesk(t)
+	for _, command := range []string{"", "add", "list", "show", "baseline", "check", "backup"} {
+		d.out.Reset()
+		if code := run(d.factory, strings.Fields("ledger "+command+" --help")); code != exitDone || !strings.Contains(d.out.String(), "--ledger FILE") {
+			t.Errorf("ledger %s: exit code %d, %s", command, code, d.out)
+		}
+	}
+	d.out.Reset()
+	if run(d.factory, []string{"ledger", "--help"}); !strings.Contains(d.out.String(), "$XDG_DATA_HOME") {
+		t.Errorf("the help does not say where the ledger is: %s", d.out)
+	}
+}
