@@ -153,7 +153,7 @@ func newRoot(f *factory) *cobra.Command {
 		return unusable{fmt.Errorf("%w (see %s --help)", err, c.CommandPath())}
 	})
 	cmd.AddCommand(newCmdScan(f, nil), newCmdStages(f, nil), newCmdVersion(f, nil), newCmdMarkers(f, nil))
-	cmd.AddCommand(newCmdCompare(f, nil))
+	cmd.AddCommand(newCmdCompare(f, nil), newCmdMatrix(f, nil))
 	cmd.AddCommand(newCmdAnnotate(f, nil))
 	cmd.AddCommand(newCmdLedger(f))
 	return cmd

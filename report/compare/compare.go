@@ -36,17 +36,16 @@ func Compare(before, after []*Scan, o Options) (*Comparison, error) {
 		return nil, fmt.Errorf("a tolerance of %g JND is none", o.ToleranceJND)
 	}
 	scans := slices.Concat(before, after)
-	faults, times, sourced := gather(scans)
+	g := Gather(scans)
 	c := &Comparison{
 		Schema: SchemaName, Tool: report.Tool{Name: "setwitness", Version: o.Version},
 		ToleranceJND: o.ToleranceJND, Aligned: true,
-		Settings: settings(before, after), Pairs: []Pair{}, Overall: []Overall{}, Warnings: warnings(scans),
+		Settings: settings(before, after), Pairs: []Pair{}, Overall: []Overall{}, Warnings: Warnings(scans),
 	}
 	if !o.Created.IsZero() {
 		c.Created = o.Created.UTC().Format(time.RFC3339)
 	}
-	for i, s := range scans {
-		p := pass(s, times[i])
+	for i, p := range g.Passes {
 		c.Aligned = c.Aligned && p.AlignedBy != Unaligned
 		if i < len(before) {
 			c.Before = append(c.Before, p)
@@ -54,14 +53,10 @@ func Compare(before, after []*Scan, o Options) (*Comparison, error) {
 			c.After = append(c.After, p)
 		}
 	}
-	for i := range faults {
-		f := &faults[i]
+	for i := range g.Faults {
+		f := &g.Faults[i]
 		p := judge(f, side{before, f.Passes[:len(before)]}, side{after, f.Passes[len(before):]})
-		if sourced && times[f.Home].by != Unaligned {
-			at := round(f.Peak)
-			p.SourceS = &at
-		}
-		own(&p, f, scans, times)
+		p.StartS, p.EndS, p.SourceS = g.Own(f)
 		c.Pairs = append(c.Pairs, p)
 	}
 	frequency(c.Pairs)
@@ -70,7 +65,7 @@ func Compare(before, after []*Scan, o Options) (*Comparison, error) {
 		c.Regressed = c.Regressed || c.Pairs[i].Regressed
 		c.Pairs[i].ID = fmt.Sprintf("p%03d", i+1)
 	}
-	c.Overall = overall(c.Pairs, slices.ContainsFunc(scans, (*Scan).filmed))
+	c.Overall = overall(c.Pairs)
 	c.Coverage = coverage(before, after)
 	slices.SortStableFunc(c.Pairs, func(a, b Pair) int {
 		return cmp.Or(-compareBool(a.Regressed, b.Regressed), compareBool(a.Verdict == NotComparable, b.Verdict == NotComparable),
@@ -95,24 +90,9 @@ func pass(s *Scan, t clock) Pass {
 	d := s.Doc
 	return Pass{
 		Folder: s.Folder, Take: d.Take.Path, SHA256: d.Take.SHA256, View: d.View.Kind, DurationS: d.Take.DurationS, Findings: len(d.Findings),
-		Settings: d.Conditions.Settings, AlignedBy: t.by, AlignedWhy: t.why, CoversFromS: round(t.from), CoversToS: round(t.to),
+		Settings: d.Conditions.Settings, AlignedBy: t.by, AlignedWhy: t.why, CoversFromS: Round(t.from), CoversToS: Round(t.to),
 	}
 }
-
-// own states the times of a pair in the take that a person would look at: the
-// first of those before, or the one that shows the fault where no clock leads
-// from it.
-func own(p *Pair, f *Fault, scans []*Scan, times []clock) {
-	if times[f.Home].by == Unaligned {
-		p.StartS, p.EndS = microseconds(p.StartS), microseconds(p.EndS)
-		return
-	}
-	// Common time is that of the first take or a constant away from it.
-	offset, _ := times[0].common(0)
-	p.StartS, p.EndS = microseconds(f.Start-offset), microseconds(f.End-offset)
-}
-
-func microseconds(s float64) float64 { return math.Round(s*1e6) / 1e6 }
 
 // frequency looks at how often faults were seen, which both sides show: one
 // that comes up in more passes than before is stronger, whatever its strength.
@@ -126,7 +106,7 @@ func frequency(pairs []Pair) {
 	}
 	for k, corrected := range statistics.Holm(chances) {
 		p := &pairs[tested[k]]
-		corrected = round(corrected)
+		corrected = Round(corrected)
 		p.FisherPHolm = &corrected
 		if corrected >= fisherLevel || p.Verdict != Persisting {
 			continue
@@ -150,7 +130,7 @@ func regress(p *Pair, before, after []*Scan, tolerance float64) {
 	case Stronger:
 		// More often is worse by what is seen then.
 		change = p.After.VisibilityJND
-		if p.ChangeJND != nil && p.Ratio.Low > 1 {
+		if p.ChangeJND != nil && *p.ChangeJND > 0 && p.Ratio.Low > 1 {
 			change = *p.ChangeJND
 		}
 	default:
@@ -210,25 +190,25 @@ func settings(before, after []*Scan) []Setting {
 	return out
 }
 
-// warnings are what stands in the way of believing a comparison.
-func warnings(scans []*Scan) []string {
+// Warnings are what stands in the way of believing what scans say together.
+func Warnings(scans []*Scan) []string {
 	out := []string{}
 	first := scans[0].Doc
 	for _, s := range scans[1:] {
 		if d := s.Doc; d.Tool.Version != first.Tool.Version {
-			out = append(out, fmt.Sprintf("%s was scanned by version %s and %s by %s: a fault may differ because the program does", name(scans[0]), first.Tool.Version, name(s), d.Tool.Version))
+			out = append(out, fmt.Sprintf("%s was scanned by version %s and %s by %s: a fault may differ because the program does", scans[0].Name(), first.Tool.Version, s.Name(), d.Tool.Version))
 		} else if !maps.Equal(options(s), options(scans[0])) {
-			out = append(out, fmt.Sprintf("%s and %s were scanned with different options: a fault may differ because of them", name(scans[0]), name(s)))
+			out = append(out, fmt.Sprintf("%s and %s were scanned with different options: a fault may differ because of them", scans[0].Name(), s.Name()))
 		}
 	}
 	for _, s := range scans {
 		if s.Doc.Interrupted {
-			out = append(out, name(s)+" is the scan of a part of its take: it was interrupted")
+			out = append(out, s.Name()+" is the scan of a part of its take: it was interrupted")
 		}
 	}
 	for i, s := range scans {
 		if k := slices.IndexFunc(scans[:i], func(o *Scan) bool { return sameTake(s, o) }); k >= 0 {
-			out = append(out, fmt.Sprintf("%s and %s are scans of the same file, which are no repeated passes", name(scans[k]), name(s)))
+			out = append(out, fmt.Sprintf("%s and %s are scans of the same file, which are no repeated passes", scans[k].Name(), s.Name()))
 		}
 	}
 	return out
@@ -244,13 +224,6 @@ func options(s *Scan) map[string]string {
 		}
 	}
 	return out
-}
-
-func name(s *Scan) string {
-	if s.Folder != "" {
-		return s.Folder
-	}
-	return s.Doc.Take.Path
 }
 
 // coverage lays beside each other what both sides examined.

@@ -1,4 +1,4 @@
-package compare
+package compare_test
 
 import (
 	"bytes"
@@ -9,43 +9,17 @@ import (
 
 	"setwitness/detect"
 	"setwitness/report"
+	"setwitness/report/compare"
+	"setwitness/testdata/comparisons"
 )
 
-// The length and rate of the takes of these tests.
-const (
-	takeS    = 20.0
-	takeRate = 50
-)
-
-// taken makes the scan of a direct take in which every kind was examined.
-func taken(findings ...report.Finding) *Scan {
-	doc := &report.Findings{
-		Schema: report.SchemaName, Tool: report.Tool{Name: "setwitness", Version: "0.0.0-test"},
-		Take: report.Take{Path: "take.mp4", SHA256: strings.Repeat("0", 64), Codec: "h264", PixelFormat: "yuv420p", Width: 1280, Height: 720,
-			FrameRate: fmt.Sprintf("%d/1", takeRate), Scan: report.Progressive, DurationS: takeS, Frames: takeS * takeRate},
-		View:       report.View{Kind: "direct", Raster: report.Raster{Width: 1280, Height: 720}},
-		Conditions: report.Conditions{PeakNits: 100, BlackNits: 0.05, EOTF: "bt1886", DistanceHeights: 3},
-		Findings:   []report.Finding{}, Warnings: []string{},
-	}
-	for _, k := range detect.Kinds {
-		doc.Coverage = append(doc.Coverage, report.Coverage{Kind: k, State: detect.Examined, Seconds: takeS, Floor: &report.Quantity{Value: 1, Unit: k.Unit()}})
-	}
-	for i, f := range findings {
-		f.ID = fmt.Sprintf("f%03d", i+1)
-		f.StartFrame, f.PeakFrame, f.EndFrame = int(f.StartS*takeRate), int(f.PeakS*takeRate), int(f.EndS*takeRate)
-		f.Origin = report.Origin{Verdict: "undetermined", Why: "no source clip was given"}
-		f.Measures = map[string]float64{}
-		doc.Findings = append(doc.Findings, f)
-	}
-	return &Scan{Doc: doc}
-}
+// taken makes the scan of a direct take of 20 s in which every kind was
+// examined.
+func taken(findings ...report.Finding) *compare.Scan { return comparisons.Scan(20, findings...) }
 
 // found makes a finding.
 func found(k detect.Kind, start, strength float64) report.Finding {
-	return report.Finding{
-		Kind: k, StartS: start, PeakS: start + 0.1, EndS: start + 0.4, Region: report.Region{X: 0.4, Y: 0.4, W: 0.2, H: 0.2},
-		Strength: report.Quantity{Value: strength, Unit: k.Unit()}, VisibilityJND: strength, Confidence: 0.99,
-	}
+	return comparisons.Finding(k, start, strength)
 }
 
 func at(f report.Finding, x, y float64) report.Finding {
@@ -58,14 +32,14 @@ func sure(f report.Finding, confidence float64) report.Finding {
 	return f
 }
 
-func with(s *Scan, change func(*report.Findings)) *Scan {
+func with(s *compare.Scan, change func(*report.Findings)) *compare.Scan {
 	change(s.Doc)
 	return s
 }
 
-func one(t *testing.T, before, after []*Scan) Pair {
+func one(t *testing.T, before, after []*compare.Scan) compare.Pair {
 	t.Helper()
-	c, err := Compare(before, after, Options{})
+	c, err := compare.Compare(before, after, compare.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -100,33 +74,33 @@ func TestVerdicts(t *testing.T) {
 	nothing := taken()
 	for _, c := range []struct {
 		name          string
-		before, after *Scan
-		want          Verdict
+		before, after *compare.Scan
+		want          compare.Verdict
 		why           string
 		regressed     bool
 	}{
-		{"gone", there, nothing, Fixed, "1 of 1 pass before", false},
-		{"come", nothing, there, New, "1 of 1 pass after", true},
-		{"the same", there, there, Persisting, "may be no change", false},
-		{"twice as strong", there, strong, Stronger, "200 %", true},
-		{"half as strong", there, weak, Weaker, "50 %", false},
-		{"not examinable after", there, with(taken(), blind(kind)), NotComparable, "nothing moves in this take", false},
-		{"not examinable before", with(taken(), blind(kind)), there, NotComparable, "nothing moves in this take", false},
-		{"another kind not examinable", there, with(taken(), blind(detect.Ghost)), Fixed, "", false},
-		{"below the floor after", there, with(taken(), floor(kind, 30)), NotComparable, "30 %", false},
-		{"hardly above the floor before", with(taken(), floor(kind, 19)), there, NotComparable, "missed", false},
-		{"unsure", nothing, taken(sure(found(kind, 5, 20), 0.6)), NotComparable, "60 % sure", false},
+		{"gone", there, nothing, compare.Fixed, "1 of 1 pass before", false},
+		{"come", nothing, there, compare.New, "1 of 1 pass after", true},
+		{"the same", there, there, compare.Persisting, "may be no change", false},
+		{"twice as strong", there, strong, compare.Stronger, "200 %", true},
+		{"half as strong", there, weak, compare.Weaker, "50 %", false},
+		{"not examinable after", there, with(taken(), blind(kind)), compare.NotComparable, "nothing moves in this take", false},
+		{"not examinable before", with(taken(), blind(kind)), there, compare.NotComparable, "nothing moves in this take", false},
+		{"another kind not examinable", there, with(taken(), blind(detect.Ghost)), compare.Fixed, "", false},
+		{"below the floor after", there, with(taken(), floor(kind, 30)), compare.NotComparable, "30 %", false},
+		{"hardly above the floor before", with(taken(), floor(kind, 19)), there, compare.NotComparable, "missed", false},
+		{"unsure", nothing, taken(sure(found(kind, 5, 20), 0.6)), compare.NotComparable, "60 % sure", false},
 		{"after the end", with(taken(), func(d *report.Findings) {
 			d.Take.SHA256 = there.Doc.Take.SHA256
 			d.Take.DurationS, d.Take.Frames = 4, 200
-		}), there, NotComparable, "covers 0:00.000 to 0:04.000", false},
-		{"another length", there, with(taken(), func(d *report.Findings) { d.Take.SHA256 = strings.Repeat("1", 64); d.Take.Frames++ }), NotComparable, "1001 frames", false},
-		{"another raster", there, with(taken(), func(d *report.Findings) { d.View.Raster = report.Raster{Width: 1920, Height: 1080} }), NotComparable, "1920", false},
-		{"a film", there, with(taken(), film), NotComparable, "camera", false},
-		{"hardly examined", there, with(taken(), func(d *report.Findings) { d.Coverage[0].Seconds = 1 }), NotComparable, "only 1 s", false},
+		}), there, compare.NotComparable, "covers 0:00.000 to 0:04.000", false},
+		{"another length", there, with(taken(), func(d *report.Findings) { d.Take.SHA256 = strings.Repeat("1", 64); d.Take.Frames++ }), compare.NotComparable, "1001 frames", false},
+		{"another raster", there, with(taken(), func(d *report.Findings) { d.View.Raster = report.Raster{Width: 1920, Height: 1080} }), compare.NotComparable, "1920", false},
+		{"a film", there, with(taken(), film), compare.NotComparable, "camera", false},
+		{"hardly examined", there, with(taken(), func(d *report.Findings) { d.Coverage[0].Seconds = 1 }), compare.NotComparable, "only 1 s", false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			p := one(t, []*Scan{c.before}, []*Scan{c.after})
+			p := one(t, []*compare.Scan{c.before}, []*compare.Scan{c.after})
 			if p.Verdict != c.want || p.Regressed != c.regressed || !strings.Contains(p.Why, c.why) {
 				t.Errorf("%s (regressed %v): %s; want %s with %q", p.Verdict, p.Regressed, p.Why, c.want, c.why)
 			}
@@ -137,10 +111,10 @@ func TestVerdicts(t *testing.T) {
 // A strength in JND holds for its conditions, one in % for any.
 func TestConditions(t *testing.T) {
 	bright := func(d *report.Findings) { d.Conditions.PeakNits = 300 }
-	if p := one(t, []*Scan{taken(found(detect.Macroblocking, 5, 20))}, []*Scan{with(taken(), bright)}); p.Verdict != NotComparable || !strings.Contains(p.Why, "300") {
+	if p := one(t, []*compare.Scan{taken(found(detect.Macroblocking, 5, 20))}, []*compare.Scan{with(taken(), bright)}); p.Verdict != compare.NotComparable || !strings.Contains(p.Why, "300") {
 		t.Errorf("%s: %s", p.Verdict, p.Why)
 	}
-	if p := one(t, []*Scan{taken(found(detect.Combing, 5, 20))}, []*Scan{with(taken(), bright)}); p.Verdict != Fixed {
+	if p := one(t, []*compare.Scan{taken(found(detect.Combing, 5, 20))}, []*compare.Scan{with(taken(), bright)}); p.Verdict != compare.Fixed {
 		t.Errorf("%s: %s", p.Verdict, p.Why)
 	}
 }
@@ -163,10 +137,10 @@ func TestMatching(t *testing.T) {
 		{"blocks aside", at(found(detect.Macroblocking, 5, 20), 0.23, 0), true},
 		{"blocks elsewhere", at(found(detect.Macroblocking, 5, 20), 0.3, 0), false},
 	} {
-		faults := Faults([]*Scan{before, taken(c.f)})
+		faults := compare.Gather([]*compare.Scan{before, taken(c.f)}).Faults
 		shared := 0
 		for i := range faults {
-			if faults[i].Passes[0].seen() && faults[i].Passes[1].seen() {
+			if faults[i].Passes[0].Seen() && faults[i].Passes[1].Seen() {
 				shared++
 			}
 		}
@@ -180,8 +154,8 @@ func TestMatching(t *testing.T) {
 func TestPieces(t *testing.T) {
 	whole := found(detect.Combing, 5, 20)
 	whole.EndS = 9
-	p := one(t, []*Scan{taken(whole)}, []*Scan{taken(found(detect.Combing, 5, 19), found(detect.Combing, 7, 21))})
-	if p.Verdict != Persisting || len(p.After.Findings) != 2 || p.After.Strength.Value != 21 || math.Abs(p.After.Seconds-0.8) > 1e-9 {
+	p := one(t, []*compare.Scan{taken(whole)}, []*compare.Scan{taken(found(detect.Combing, 5, 19), found(detect.Combing, 7, 21))})
+	if p.Verdict != compare.Persisting || len(p.After.Findings) != 2 || p.After.Strength.Value != 21 || math.Abs(p.After.Seconds-0.8) > 1e-9 {
 		t.Errorf("%s with %+v", p.Verdict, p.After)
 	}
 }
@@ -197,15 +171,15 @@ func TestSourceTime(t *testing.T) {
 	before := taken(sourced(5, 105, 20), sourced(9, 109, 20))
 	after := taken(sourced(2, 105, 20), sourced(12, 115, 20))
 	after.Doc.Take.SHA256, after.Doc.Take.Frames = strings.Repeat("1", 64), 800
-	c, err := Compare([]*Scan{before}, []*Scan{after}, Options{})
+	c, err := compare.Compare([]*compare.Scan{before}, []*compare.Scan{after}, compare.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !c.Aligned || c.After[0].AlignedBy != BySource || len(c.Pairs) != 3 {
+	if !c.Aligned || c.After[0].AlignedBy != compare.BySource || len(c.Pairs) != 3 {
 		t.Fatalf("%+v", c)
 	}
 	for _, p := range c.Pairs {
-		want := map[int]Verdict{105: Persisting, 109: Fixed, 115: New}[int(*p.SourceS)]
+		want := map[int]compare.Verdict{105: compare.Persisting, 109: compare.Fixed, 115: compare.New}[int(*p.SourceS)]
 		if p.Verdict != want || math.Abs(p.StartS-(*p.SourceS-100.1)) > 1e-6 {
 			t.Errorf("at %g s of the source, %g s of the take: %s, want %s (%s)", *p.SourceS, p.StartS, p.Verdict, want, p.Why)
 		}
@@ -214,24 +188,24 @@ func TestSourceTime(t *testing.T) {
 
 // Repeated passes.
 func TestPasses(t *testing.T) {
-	there := func(strength float64) *Scan { return taken(found(detect.Combing, 5, strength)) }
-	gone := func() *Scan { return taken() }
+	there := func(strength float64) *compare.Scan { return taken(found(detect.Combing, 5, strength)) }
+	gone := func() *compare.Scan { return taken() }
 	for _, c := range []struct {
 		name          string
-		before, after []*Scan
-		want          Verdict
+		before, after []*compare.Scan
+		want          compare.Verdict
 		why           string
 	}{
-		{"all and none", []*Scan{there(20), there(21), there(19)}, []*Scan{gone(), gone(), gone()}, Fixed, "3 of 3"},
-		{"some and none", []*Scan{gone(), gone(), gone()}, []*Scan{there(20), gone(), there(20)}, NotComparable, "chance"},
-		{"many of many and none", []*Scan{gone(), gone(), gone(), gone(), gone()}, []*Scan{there(20), there(20), gone(), there(20), there(20)}, New, "4 of 5"},
-		{"doubtful each time, and never", []*Scan{gone(), gone(), gone(), gone(), gone()},
-			[]*Scan{taken(sure(found(detect.Combing, 5, 20), 0.7)), taken(sure(found(detect.Combing, 5, 20), 0.7)), taken(sure(found(detect.Combing, 5, 20), 0.7))}, New, ""},
-		{"more often", []*Scan{there(20), gone(), gone(), gone(), gone(), gone()}, []*Scan{there(20), there(20), there(20), there(20), there(20), there(20)}, Stronger, "more often"},
-		{"hardly more often", []*Scan{there(20), there(20), gone(), gone(), gone()}, []*Scan{there(20), there(20), there(20), there(20), gone()}, Persisting, ""},
-		{"a little stronger, surely", []*Scan{there(20), there(20.1), there(19.9), there(20)}, []*Scan{there(22), there(22.1), there(21.9), there(22)}, Stronger, "110 %"},
-		{"surely stronger by less than can be told", []*Scan{there(20), there(20.1), there(19.9), there(20)}, []*Scan{there(20.6), there(20.5), there(20.7), there(20.6)}, Persisting, "tell"},
-		{"a little stronger, perhaps", []*Scan{there(20), there(24), there(17)}, []*Scan{there(22), there(26), there(18)}, Persisting, "no change"},
+		{"all and none", []*compare.Scan{there(20), there(21), there(19)}, []*compare.Scan{gone(), gone(), gone()}, compare.Fixed, "3 of 3"},
+		{"some and none", []*compare.Scan{gone(), gone(), gone()}, []*compare.Scan{there(20), gone(), there(20)}, compare.NotComparable, "chance"},
+		{"many of many and none", []*compare.Scan{gone(), gone(), gone(), gone(), gone(), gone()}, []*compare.Scan{there(20), there(20), gone(), there(20), there(20), there(20)}, compare.New, "5 of 6"},
+		{"doubtful each time, and never", []*compare.Scan{gone(), gone(), gone(), gone(), gone()},
+			[]*compare.Scan{taken(sure(found(detect.Combing, 5, 20), 0.7)), taken(sure(found(detect.Combing, 5, 20), 0.7)), taken(sure(found(detect.Combing, 5, 20), 0.7))}, compare.New, ""},
+		{"more often", []*compare.Scan{there(20), gone(), gone(), gone(), gone(), gone()}, []*compare.Scan{there(20), there(20), there(20), there(20), there(20), there(20)}, compare.Stronger, "more often"},
+		{"hardly more often", []*compare.Scan{there(20), there(20), gone(), gone(), gone()}, []*compare.Scan{there(20), there(20), there(20), there(20), gone()}, compare.Persisting, ""},
+		{"a little stronger, surely", []*compare.Scan{there(20), there(20.1), there(19.9), there(20)}, []*compare.Scan{there(22), there(22.1), there(21.9), there(22)}, compare.Stronger, "110 %"},
+		{"surely stronger by less than can be told", []*compare.Scan{there(20), there(20.1), there(19.9), there(20)}, []*compare.Scan{there(20.6), there(20.5), there(20.7), there(20.6)}, compare.Persisting, "tell"},
+		{"a little stronger, perhaps", []*compare.Scan{there(20), there(24), there(17)}, []*compare.Scan{there(22), there(26), there(18)}, compare.Persisting, "no change"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			p := one(t, c.before, c.after)
@@ -246,33 +220,33 @@ func TestPasses(t *testing.T) {
 }
 
 func TestTolerance(t *testing.T) {
-	before, after := []*Scan{taken(found(detect.Combing, 5, 20))}, []*Scan{taken(found(detect.Combing, 5, 40))}
+	before, after := []*compare.Scan{taken(found(detect.Combing, 5, 20))}, []*compare.Scan{taken(found(detect.Combing, 5, 40))}
 	for tolerance, want := range map[float64]bool{0: true, 19: true, 21: false} {
-		c, err := Compare(before, after, Options{ToleranceJND: tolerance})
+		c, err := compare.Compare(before, after, compare.Options{ToleranceJND: tolerance})
 		if err != nil {
 			t.Fatal(err)
 		}
-		if c.Regressed != want || c.Pairs[0].Verdict != Stronger {
+		if c.Regressed != want || c.Pairs[0].Verdict != compare.Stronger {
 			t.Errorf("%g JND: regressed %v, %s", tolerance, c.Regressed, c.Pairs[0].Why)
 		}
 	}
 	for _, bad := range []float64{-1, math.NaN(), math.Inf(1)} {
-		if _, err := Compare(before, after, Options{ToleranceJND: bad}); err == nil {
+		if _, err := compare.Compare(before, after, compare.Options{ToleranceJND: bad}); err == nil {
 			t.Errorf("a tolerance of %g was taken", bad)
 		}
 	}
-	if _, err := Compare(nil, after, Options{}); err == nil {
+	if _, err := compare.Compare(nil, after, compare.Options{}); err == nil {
 		t.Error("a side without a scan was taken")
 	}
 }
 
 // What the source has or the camera made is no regress of the set.
 func TestOrigin(t *testing.T) {
-	by := func(origin string) *Scan {
+	by := func(origin string) *compare.Scan {
 		return with(taken(found(detect.Combing, 5, 20)), func(d *report.Findings) { d.Findings[0].Origin.Verdict = origin })
 	}
-	for origin, want := range map[string]Verdict{"set": New, "undetermined": New, "source": New, "capture": NotComparable} {
-		c, err := Compare([]*Scan{taken()}, []*Scan{by(origin)}, Options{})
+	for origin, want := range map[string]compare.Verdict{"set": compare.New, "undetermined": compare.New, "source": compare.New, "capture": compare.NotComparable} {
+		c, err := compare.Compare([]*compare.Scan{taken()}, []*compare.Scan{by(origin)}, compare.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -284,10 +258,10 @@ func TestOrigin(t *testing.T) {
 
 // The whole of a kind: three faults that each lost about two fifths.
 func TestOverall(t *testing.T) {
-	const kind = detect.Macroblocking
+	const kind = detect.NearBlackBanding
 	before := taken(found(kind, 2, 10), found(kind, 5, 20), found(kind, 8, 30), found(kind, 11, 30))
 	after := taken(found(kind, 2, 6.2), found(kind, 5, 12), found(kind, 8, 19.2))
-	c, err := Compare([]*Scan{before}, []*Scan{after}, Options{})
+	c, err := compare.Compare([]*compare.Scan{before}, []*compare.Scan{after}, compare.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -303,7 +277,7 @@ func TestOverall(t *testing.T) {
 	if math.Abs(o.Change.Percent-want) > 0.01 || !(o.Change.Low < want && want < o.Change.High && o.Change.High < 0) {
 		t.Errorf("%+v, want %g", o.Change, want)
 	}
-	if !strings.HasPrefix(o.Words, "Macroblocking in JND down 38 % (95 % interval ") || !strings.HasSuffix(o.Words, "; 1 fixed") {
+	if !strings.HasPrefix(o.Words, "Near-black banding in JND down 38 % (95 % interval ") || !strings.HasSuffix(o.Words, "; 1 fixed") {
 		t.Error(o.Words)
 	}
 }
@@ -314,7 +288,7 @@ func TestCoverageAndSettings(t *testing.T) {
 		d.Conditions.Settings = map[string]string{"film": "off", "set": "prototype", "firmware": "2"}
 		d.Coverage[1] = report.Coverage{Kind: detect.Ghost, State: detect.NotExaminable, Why: "nothing moves"}
 	})
-	c, err := Compare([]*Scan{before}, []*Scan{after}, Options{})
+	c, err := compare.Compare([]*compare.Scan{before}, []*compare.Scan{after}, compare.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -328,20 +302,20 @@ func TestCoverageAndSettings(t *testing.T) {
 
 // What was written is read again, to the byte.
 func TestRoundTrip(t *testing.T) {
-	c, err := Compare([]*Scan{taken(found(detect.Combing, 5, 20), found(detect.Ghost, 7, 20)), taken(found(detect.Combing, 5, 22))},
-		[]*Scan{taken(found(detect.Combing, 5, 50)), taken(found(detect.Macroblocking, 9, 5))}, Options{Version: "0.0.0-test"})
+	c, err := compare.Compare([]*compare.Scan{taken(found(detect.Combing, 5, 20), found(detect.Ghost, 7, 20)), taken(found(detect.Combing, 5, 22))},
+		[]*compare.Scan{taken(found(detect.Combing, 5, 50)), taken(found(detect.Macroblocking, 9, 5))}, compare.Options{Version: "0.0.0-test"})
 	if err != nil {
 		t.Fatal(err)
 	}
 	var b, again bytes.Buffer
-	if err := Encode(&b, c); err != nil {
+	if err := compare.Encode(&b, c); err != nil {
 		t.Fatal(err)
 	}
-	d, err := Decode(bytes.NewReader(b.Bytes()))
+	d, err := compare.Decode(bytes.NewReader(b.Bytes()))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := Encode(&again, d); err != nil || again.String() != b.String() {
+	if err := compare.Encode(&again, d); err != nil || again.String() != b.String() {
 		t.Errorf("%v: another document", err)
 	}
 }

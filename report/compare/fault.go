@@ -33,8 +33,11 @@ type Observation struct {
 	Strength, Visibility, Confidence, Seconds float64
 }
 
-func (o *Observation) seen() bool   { return len(o.Findings) > 0 }
-func (o *Observation) absent() bool { return !o.seen() && o.Unable == "" }
+// Seen reports whether the scan shows the fault.
+func (o *Observation) Seen() bool { return len(o.Findings) > 0 }
+
+// Able reports whether the scan shows the fault or could have.
+func (o *Observation) Able() bool { return o.Seen() || o.Unable == "" }
 
 const (
 	// Two findings of different takes are the same fault when no more than this
@@ -59,15 +62,26 @@ type place struct {
 	known      bool // start and end are common time
 }
 
-// Faults gathers the findings of scans: those of the same kind, time and place
-// are one fault.
-func Faults(scans []*Scan) []Fault {
-	faults, _, _ := gather(scans)
-	return faults
+// Gathering is the faults of several scans.
+type Gathering struct {
+	Faults []Fault
+	Passes []Pass // one for each scan
+	// Sourced says that common time is that of the source clip.
+	Sourced bool
+
+	times []clock
 }
 
-func gather(scans []*Scan) (faults []Fault, times []clock, sourced bool) {
-	times, sourced = clocks(scans)
+// Gather gathers the findings of scans: those of the same kind, time and place
+// are one fault. Common time is that of the source where the first scan is
+// aligned with it, else that of the first scan.
+func Gather(scans []*Scan) *Gathering {
+	g := &Gathering{}
+	g.times, g.Sourced = clocks(scans)
+	times := g.times
+	for i, s := range scans {
+		g.Passes = append(g.Passes, pass(s, times[i]))
+	}
 	slow := scans[0].slowness()
 	var places []place
 	for i, s := range scans {
@@ -83,14 +97,32 @@ func gather(scans []*Scan) (faults []Fault, times []clock, sourced bool) {
 		}
 	}
 	for _, group := range groups(places, slow) {
-		faults = append(faults, fault(scans, times, group, slow))
+		g.Faults = append(g.Faults, fault(scans, times, group, slow))
 	}
-	slices.SortStableFunc(faults, func(a, b Fault) int {
+	slices.SortStableFunc(g.Faults, func(a, b Fault) int {
 		return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(slices.Index(detect.Kinds, a.Kind), slices.Index(detect.Kinds, b.Kind)),
 			cmp.Compare(a.Region.Y, b.Region.Y), cmp.Compare(a.Region.X, b.Region.X))
 	})
-	return faults, times, sourced
+	return g
 }
+
+// Own returns the start and the end of a fault in the time of the first scan, or
+// of the one that shows it where nothing leads from that to the first, and where
+// it is strongest in the source clip, if the scans are aligned with one.
+func (g *Gathering) Own(f *Fault) (start, end float64, source *float64) {
+	if g.times[f.Home].by == Unaligned {
+		return microseconds(f.Start), microseconds(f.End), nil
+	}
+	if g.Sourced {
+		at := microseconds(f.Peak)
+		source = &at
+	}
+	// Common time is that of the first scan or a constant away from it.
+	offset, _ := g.times[0].common(0)
+	return microseconds(f.Start - offset), microseconds(f.End - offset), source
+}
+
+func microseconds(s float64) float64 { return math.Round(s*1e6) / 1e6 }
 
 // groups joins places that are the same fault.
 func groups(places []place, slow float64) [][]place {
@@ -168,7 +200,7 @@ func fault(scans []*Scan, times []clock, group []place, slow float64) Fault {
 	}
 	for i := range f.Passes {
 		o := &f.Passes[i]
-		if !o.seen() {
+		if !o.Seen() {
 			o.Unable = unable(scans, times, &f, i, best, seconds, slow)
 			continue
 		}
@@ -216,6 +248,9 @@ func unable(scans []*Scan, times []clock, f *Fault, i int, best place, seconds, 
 			return "it could not have shown this kind"
 		}
 		return "it could not have shown this kind: " + c.Why
+	}
+	if floor := s.floor(f.Kind); best.finding.Strength.Value < floor {
+		return fmt.Sprintf("it would have shown %s or more, and the fault has %s", report.Quantity{Value: floor, Unit: f.Kind.Unit()}, best.finding.Strength)
 	}
 	// The takes may be of different lengths.
 	share := 1.0

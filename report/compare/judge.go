@@ -16,6 +16,10 @@ const (
 	// seen well, a viewer tells a difference of about a tenth and none of a
 	// twentieth (Legge and Foley 1980, from memory).
 	leastChange = 0.05
+	// namedLevel is how sure a change of strength has to be to be named: a take
+	// has a dozen faults, of which one in twenty would be called stronger by
+	// chance if the interval at statistics.Level were enough.
+	namedLevel = 0.995
 	// severalPasses on both sides are needed before their own scatter is
 	// believed: that of two happens to be tiny too often.
 	severalPasses = 3
@@ -29,7 +33,7 @@ type side struct {
 
 func (s side) seen() (n int) {
 	for i := range s.passes {
-		if s.passes[i].seen() {
+		if s.passes[i].Seen() {
 			n++
 		}
 	}
@@ -38,7 +42,7 @@ func (s side) seen() (n int) {
 
 func (s side) able() (n int) {
 	for i := range s.passes {
-		if s.passes[i].seen() || s.passes[i].absent() {
+		if s.passes[i].Able() {
 			n++
 		}
 	}
@@ -49,7 +53,7 @@ func (s side) able() (n int) {
 func (s side) logs() []float64 {
 	var out []float64
 	for i := range s.passes {
-		if o := &s.passes[i]; o.seen() && o.Strength > 0 {
+		if o := &s.passes[i]; o.Seen() && o.Strength > 0 {
 			out = append(out, math.Log(o.Strength))
 		}
 	}
@@ -82,7 +86,7 @@ func (s side) strength() float64 { return math.Exp(mean(s.logs())) }
 func (s side) mean(of func(*Observation) float64) float64 {
 	var v []float64
 	for i := range s.passes {
-		if o := &s.passes[i]; o.seen() {
+		if o := &s.passes[i]; o.Seen() {
 			v = append(v, of(o))
 		}
 	}
@@ -93,11 +97,11 @@ func (s side) mean(of func(*Observation) float64) float64 {
 func (s side) describe(k detect.Kind) Side {
 	d := Side{Seen: s.seen(), Of: s.able(), Findings: []Ref{}}
 	i := statistics.Wilson(d.Seen, d.Of)
-	d.SeenLow, d.SeenHigh = round(i.Low), round(i.High)
+	d.SeenLow, d.SeenHigh = Round(i.Low), Round(i.High)
 	if d.Seen > 0 {
-		d.Strength = &report.Quantity{Value: round(s.strength()), Unit: k.Unit()}
-		d.VisibilityJND = round(s.mean(func(o *Observation) float64 { return o.Visibility }))
-		d.Seconds = round(s.mean(func(o *Observation) float64 { return o.Seconds }))
+		d.Strength = &report.Quantity{Value: Round(s.strength()), Unit: k.Unit()}
+		d.VisibilityJND = Round(s.mean(func(o *Observation) float64 { return o.Visibility }))
+		d.Seconds = Round(s.mean(func(o *Observation) float64 { return o.Seconds }))
 	}
 	for i := range s.passes {
 		for _, f := range s.passes[i].Findings {
@@ -113,12 +117,12 @@ func (s side) describe(k detect.Kind) Side {
 // judge gives a fault its verdict. The correction of Fisher's test for many
 // faults comes later.
 func judge(f *Fault, before, after side) Pair {
-	p := Pair{Kind: f.Kind, Region: f.Region, StartS: f.Start, EndS: f.End, Before: before.describe(f.Kind), After: after.describe(f.Kind)}
+	p := Pair{Kind: f.Kind, Region: f.Region, Before: before.describe(f.Kind), After: after.describe(f.Kind)}
 	if before.able() > 1 && after.able() > 1 {
 		b, a := before.seen(), after.seen()
 		// The counts come from slices and are not below zero.
 		chance, _ := statistics.Fisher(b, before.able()-b, a, after.able()-a)
-		chance = round(chance)
+		chance = Round(chance)
 		p.FisherP = &chance
 	}
 	switch {
@@ -151,24 +155,12 @@ func reasons(s side) string {
 func (p *Pair) oneSided(verdict Verdict, lacksName, hasName string, lacks, has side) {
 	strength := has.strength()
 	confidence := has.mean(func(o *Observation) float64 { return o.Confidence })
-	chance := 1.0
+	chance := missed(lacks, has, p.Kind, strength, confidence)
 	nearest := 0.0 // the highest floor among those that do not show it
 	for i := range lacks.passes {
-		if !lacks.passes[i].absent() {
-			continue
+		if lacks.passes[i].Able() {
+			nearest = max(nearest, lacks.scans[i].floor(p.Kind))
 		}
-		s := lacks.scans[i]
-		floor := 0.0
-		if c := s.coverage(p.Kind); c.Floor != nil {
-			floor = c.Floor.Value
-		}
-		nearest = max(nearest, floor)
-		chance *= missed(p.Kind, s.filmed(), strength, confidence, floor)
-	}
-	// A fault that comes and goes among the passes of its own side may have
-	// stayed away from the other one.
-	if k, n := has.seen(), has.able(); k < n {
-		chance = max(chance, statistics.NoneOf(lacks.able(), k, n))
 	}
 	floor := ""
 	if nearest > 0 {
@@ -181,8 +173,8 @@ func (p *Pair) oneSided(verdict Verdict, lacksName, hasName string, lacks, has s
 		return
 	}
 	p.Verdict = NotComparable
-	p.Why = fmt.Sprintf("%s, but an unchanged fault of this strength (%s, %.0f %% sure) would be missed that often with a chance of %s %%%s",
-		counts, report.Quantity{Value: strength, Unit: p.Kind.Unit()}, 100*confidence, report.Number(100*chance), floor)
+	p.Why = fmt.Sprintf("%s, but an unchanged fault (%s, %.0f %% sure) would be missed like this with a chance of about %.0f %%%s; more passes would tell",
+		counts, report.Quantity{Value: strength, Unit: p.Kind.Unit()}, 100*confidence, 100*chance, floor)
 }
 
 func passes(k, n int) string {
@@ -201,54 +193,58 @@ func (p *Pair) strengths(before, after side) {
 		return
 	}
 	m := mean(a) - mean(b)
-	half, method := halfWidth(p.Kind, before, after)
-	r := &Ratio{Value: round(math.Exp(m)), Low: round(math.Exp(m - half)), High: round(math.Exp(m + half)), Level: statistics.Level, Method: method}
+	half, surely, method := halfWidth(p.Kind, before, after)
+	r := &Ratio{Value: Round(math.Exp(m)), Low: Round(math.Exp(m - half)), High: Round(math.Exp(m + half)), Level: statistics.Level, Method: method}
 	p.Ratio = r
 	// Visibility follows strength, and that of the strongest picture jumps with
 	// what is behind the thing in it; so the change is that of the strengths, at
 	// what both sides say of visibility.
 	v := math.Sqrt(p.Before.VisibilityJND * p.After.VisibilityJND)
-	change := round(v * 2 * math.Sinh(m/2))
+	change := Round(v * 2 * math.Sinh(m/2))
 	p.ChangeJND = &change
 	p.Why = fmt.Sprintf("%s of the strength before (%d %% interval %s to %s)", percent(r.Value), int(100*r.Level), percent(r.Low), percent(r.High))
 	switch {
-	case r.Low > 1 && r.Value >= 1+leastChange:
-		p.Verdict = Stronger
-	case r.High < 1 && r.Value <= 1/(1+leastChange):
-		p.Verdict = Weaker
-	case r.Low > 1 || r.High < 1:
-		p.Why += fmt.Sprintf(", which is less than the %.0f %% that a viewer could tell", 100*leastChange)
-	default:
+	case math.Abs(m) <= surely:
 		p.Why += ", which may be no change"
+	case math.Abs(m) < math.Log1p(leastChange):
+		p.Why += fmt.Sprintf(", which is less than the %.0f %% that a viewer could tell", 100*leastChange)
+	case m > 0:
+		p.Verdict = Stronger
+	default:
+		p.Verdict = Weaker
 	}
 }
 
 func percent(ratio float64) string { return report.Number(100*ratio) + " %" }
 
 // halfWidth is half the width of the interval of the mean difference of
-// logarithms of strength, and how it was found.
-func halfWidth(k detect.Kind, before, after side) (half float64, method string) {
+// logarithms of strength, how far the difference has to lie from none to be
+// named, and how both were found.
+func halfWidth(k detect.Kind, before, after side) (half, surely float64, method string) {
 	b, a := before.logs(), after.logs()
 	n, m := float64(len(b)), float64(len(a))
 	if len(b) >= severalPasses && len(a) >= severalPasses {
 		vb, va := squares(b)/(n-1)/n, squares(a)/(m-1)/m
 		if v := vb + va; v > 0 {
 			freedom := v * v / (vb*vb/(n-1) + va*va/(m-1))
-			return statistics.Student(math.Sqrt(v), freedom), "Welch's t interval of the logarithms of the passes' strengths"
+			error := math.Sqrt(v)
+			return statistics.Student(error, freedom, statistics.Level), statistics.Student(error, freedom, namedLevel),
+				"Welch's t interval of the logarithms of the passes' strengths"
 		}
 	}
 	// What repeated passes differ by in general, or more if these do.
 	filmed := slices.ContainsFunc(slices.Concat(before.scans, after.scans), func(s *Scan) bool { return s.filmed() })
-	d := deviation(k, filmed)
+	d := repeats(k, filmed).deviation
 	if freedom := n + m - 2; freedom > 0 {
 		d = max(d, math.Sqrt((squares(b)+squares(a))/freedom))
 	}
 	method = fmt.Sprintf("from the spread of repeated passes in general: %s %% of a strength, standard deviation", report.Number(100*math.Expm1(d)))
-	return statistics.Normal(d * math.Sqrt(1/n+1/m)), method
+	d *= math.Sqrt(1/n + 1/m)
+	return statistics.Normal(d, statistics.Level), statistics.Normal(d, namedLevel), method
 }
 
-// round keeps five digits, as the findings document does.
-func round(v float64) float64 {
+// Round keeps five digits, as the findings document does.
+func Round(v float64) float64 {
 	const digits = 5
 	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
 		return v

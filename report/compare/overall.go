@@ -11,7 +11,7 @@ import (
 )
 
 // overall sums up what happened to each kind of which there is a fault.
-func overall(pairs []Pair, filmed bool) []Overall {
+func overall(pairs []Pair) []Overall {
 	out := []Overall{}
 	for _, k := range detect.Kinds {
 		o := Overall{Kind: k}
@@ -40,7 +40,7 @@ func overall(pairs []Pair, filmed bool) []Overall {
 		if !some {
 			continue
 		}
-		o.Change = change(k, both, filmed)
+		o.Change = change(k, both)
 		o.Words = o.words()
 		out = append(out, o)
 	}
@@ -50,33 +50,30 @@ func overall(pairs []Pair, filmed bool) []Overall {
 // change is that of the strengths of the faults that both sides show: the mean
 // of the logarithms of their ratios. Its interval is the wider of two: what the
 // faults differ by among themselves (Student's t), and what the measurement of
-// each leaves open, of which a part is common to all faults of a take and does
-// not become less with their number.
-func change(k detect.Kind, both []*Pair, filmed bool) *Change {
+// one leaves open. That does not become less with the number of faults, because
+// what makes one take differ from another may be common to all of them.
+func change(k detect.Kind, both []*Pair) *Change {
 	if len(both) == 0 {
 		return nil
 	}
 	var logs []float64
-	measured := 0.0 // sum of variances
+	variance := 0.0
+	n := float64(len(both))
 	for _, p := range both {
 		logs = append(logs, math.Log(p.Ratio.Value))
 		half := math.Log(p.Ratio.High/p.Ratio.Low) / 2
-		measured += half * half
+		variance += half * half / n
 	}
-	n := float64(len(both))
-	common := commonShare(k, filmed)
-	variance := measured / n // of one fault
-	half := math.Sqrt(variance * (common + (1-common)/n))
-	method := "from the intervals of the faults"
+	half, method := math.Sqrt(variance), "as wide as that of one fault, because takes may differ in all of them alike"
 	if len(both) > 1 {
-		among := statistics.Student(math.Sqrt(squares(logs)/(n-1)/n), n-1)
+		among := statistics.Student(math.Sqrt(squares(logs)/(n-1)/n), n-1, statistics.Level)
 		if among > half {
 			half, method = among, "Student's t interval of the logarithms of the faults' ratios"
 		}
 	}
 	m := mean(logs)
 	c := &Change{
-		Percent: round(100 * math.Expm1(m)), Low: round(100 * math.Expm1(m-half)), High: round(100 * math.Expm1(m+half)),
+		Percent: Round(100 * math.Expm1(m)), Low: Round(100 * math.Expm1(m-half)), High: Round(100 * math.Expm1(m+half)),
 		Level: statistics.Level, Unit: k.Unit(), Faults: len(both), Method: method,
 	}
 	return c

@@ -129,8 +129,8 @@ type sideView struct {
 type passView struct {
 	Pass
 	Number int // from 1
-	Base string
-	Link string
+	Base   string
+	Link   string
 }
 
 func exhibit(c *Comparison, before, after []*Scan, dir string) *view {
@@ -169,10 +169,11 @@ func exhibit(c *Comparison, before, after []*Scan, dir string) *view {
 	for i, s := range []struct {
 		name   string
 		passes []Pass
-	}{{"Before", c.Before}, {"After", c.After}} {
+		scans  []*Scan
+	}{{"Before", c.Before, before}, {"After", c.After, after}} {
 		v.Sides[i].Name = s.name
 		for k, p := range s.passes {
-			v.Sides[i].Passes = append(v.Sides[i].Passes, passView{p, k + 1, filepath.Base(p.Take), lead(dir, p.Folder, reportName)})
+			v.Sides[i].Passes = append(v.Sides[i].Passes, passView{p, k + 1, filepath.Base(p.Take), s.scans[k].PageFrom(dir)})
 		}
 	}
 	return v
@@ -233,17 +234,17 @@ func summary(c *Comparison) string {
 // reportName is the page in the folder of a scan.
 const reportName = "report.html"
 
-// lead is the way from the folder of the page to a file of a scan's folder;
-// empty where it is not there.
-func lead(dir, folder, name string) string {
-	if folder == "" {
+// PageFrom is the way from a folder to the page of the scan; empty where there is
+// none.
+func (s *Scan) PageFrom(dir string) string {
+	if s.Folder == "" {
 		return ""
 	}
 	from, err := filepath.Abs(dir)
 	if err != nil {
 		return ""
 	}
-	to, err := filepath.Abs(filepath.Join(folder, name))
+	to, err := filepath.Abs(filepath.Join(s.Folder, reportName))
 	if err != nil {
 		return ""
 	}
@@ -297,7 +298,7 @@ func describePair(p Pair, before, after []*Scan, dir string, rank int) pairView 
 		from := 0
 		for _, r := range s.side.Findings {
 			scan := s.scans[r.Pass]
-			if way := lead(dir, scan.Folder, reportName); way != "" {
+			if way := scan.PageFrom(dir); way != "" {
 				d.Links = append(d.Links, link{fmt.Sprintf("pass %d, %s at %s", r.Pass+1, r.ID, report.Clock(r.PeakS)), way + "#" + r.ID})
 			}
 			if f := scan.finding(r.ID); f != nil && (best == nil || weight(f) > weight(best)) {

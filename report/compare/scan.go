@@ -41,6 +41,14 @@ func Load(dir string) (*Scan, error) {
 	return &Scan{Folder: dir, Doc: doc}, nil
 }
 
+// Name is what a person calls the scan.
+func (s *Scan) Name() string {
+	if s.Folder != "" {
+		return s.Folder
+	}
+	return s.Doc.Take.Path
+}
+
 func (s *Scan) coverage(k detect.Kind) report.Coverage {
 	for _, c := range s.Doc.Coverage {
 		if c.Kind == k {
@@ -48,6 +56,15 @@ func (s *Scan) coverage(k detect.Kind) report.Coverage {
 		}
 	}
 	return report.Coverage{Kind: k, State: detect.NotExaminable, Why: report.NotBuilt}
+}
+
+// floor is the weakest strength that the scan could have shown of a kind; 0
+// where it states none.
+func (s *Scan) floor(k detect.Kind) float64 {
+	if c := s.coverage(k); c.Floor != nil {
+		return c.Floor.Value
+	}
+	return 0
 }
 
 // filmed reports whether a camera filmed a set.

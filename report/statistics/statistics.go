@@ -28,7 +28,7 @@ func Wilson(k, n int) Interval {
 	if n <= 0 {
 		return Interval{0, 1}
 	}
-	z := Normal(1)
+	z := Normal(1, Level)
 	p, m := float64(k)/float64(n), float64(n)
 	mid := (p + z*z/(2*m)) / (1 + z*z/m)
 	half := z / (1 + z*z/m) * math.Sqrt(p*(1-p)/m+z*z/(4*m*m))
@@ -43,16 +43,16 @@ func Wilson(k, n int) Interval {
 	return i
 }
 
-// Normal returns half the width of the interval at Level of a normal
-// distribution of that standard deviation.
-func Normal(deviation float64) float64 {
-	return deviation * distuv.UnitNormal.Quantile(0.5+Level/2)
+// Normal returns half the width of the interval of a normal distribution of that
+// standard deviation.
+func Normal(deviation, level float64) float64 {
+	return deviation * distuv.UnitNormal.Quantile(0.5+level/2)
 }
 
-// Student returns half the width of the interval at Level of a mean whose
-// standard error was estimated with that many degrees of freedom.
-func Student(standardError, freedom float64) float64 {
-	return standardError * distuv.StudentsT{Sigma: 1, Nu: freedom}.Quantile(0.5+Level/2)
+// Student returns half the width of the interval of a mean whose standard error
+// was estimated with that many degrees of freedom.
+func Student(standardError, freedom, level float64) float64 {
+	return standardError * distuv.StudentsT{Sigma: 1, Nu: freedom}.Quantile(0.5+level/2)
 }
 
 // Fisher returns the two-sided probability of Fisher's exact test: that a table

@@ -132,11 +132,11 @@ func TestHolm(t *testing.T) {
 // distribution (NIST e-Handbook 1.3.6.7.1 and .2; from memory).
 func TestQuantiles(t *testing.T) {
 	for freedom, want := range map[float64]float64{1: 12.706, 2: 4.303, 3: 3.182, 5: 2.571, 10: 2.228, 30: 2.042} {
-		if got := Student(1, freedom); math.Abs(got-want) > 6e-4 {
+		if got := Student(1, freedom, 0.95); math.Abs(got-want) > 6e-4 {
 			t.Errorf("t with %g degrees of freedom: %.4f, want %.3f", freedom, got, want)
 		}
 	}
-	if got := Normal(2); math.Abs(got-2*1.95996) > 1e-4 {
+	if got := Normal(2, 0.95); math.Abs(got-2*1.95996) > 1e-4 {
 		t.Errorf("normal: %g", got)
 	}
 }
