@@ -101,7 +101,7 @@ func (n *Finding) what() string {
 	case detect.Combing:
 		return n.combing(at)
 	case detect.Ghost:
-		return n.ghost(at, r.whole())
+		return n.ghost(at, r.Whole())
 	case detect.CadenceBreak:
 		return n.stumble(at)
 	case detect.NearBlackBanding:
@@ -318,7 +318,8 @@ func Visible(jnd float64) string {
 // its width and height.
 const whole, band = 0.9, 0.6
 
-func (r Region) whole() bool { return r.W >= whole && r.H >= whole }
+// Whole reports whether a region is the whole picture.
+func (r Region) Whole() bool { return r.W >= whole && r.H >= whole }
 
 // thirds names where the middle of a region lies.
 func (r Region) thirds() (vertical, horizontal string) {
@@ -330,7 +331,7 @@ func (r Region) thirds() (vertical, horizontal string) {
 func (r Region) place() string {
 	v, h := r.thirds()
 	switch {
-	case r.whole():
+	case r.Whole():
 		return "all over the picture"
 	case r.W >= band && r.H >= band:
 		return "in most of the picture"

@@ -80,7 +80,7 @@ func (q Quantity) String() string {
 // Where says in words where a region lies.
 func (r Region) Where() string {
 	size := fmt.Sprintf("%s × %s %% of the picture", Number(100*r.W), Number(100*r.H))
-	if r.whole() {
+	if r.Whole() {
 		return "whole picture"
 	}
 	v, h := r.thirds()

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -15,6 +16,7 @@ import (
 	"setwitness/detect"
 	"setwitness/report"
 	"setwitness/report/flashes"
+	"setwitness/report/page"
 )
 
 // chosen are the findings that a command is to show.
@@ -136,6 +138,7 @@ Nothing of the take's metadata goes into the clip, nor does its sound.`,
 	fl := cmd.Flags()
 	fl.IntVar(&o.slow, "slow", 8, "factor by which findings are slowed, a whole number")
 	fl.StringVar(&o.codec, "codec", "h264", "how the clip is coded: h264 (MP4), prores (MOV) or ffv1 (MKV)")
+	fl.StringVar(&o.view, "view", "", "how a film of a screen is shown: rectified (the pictures of the set, rebuilt and straightened; the default) or filmed (the camera's frames)")
 	fl.StringVar(&o.against, "against", "", "show the take of this `SCAN-DIR` beside it")
 	fl.StringVar(&o.take, "take", "", "where the take is now, if it was moved since the scan (`FILE`)")
 	fl.StringVar(&o.otherTake, "against-take", "", "the same for the take of --against (`FILE`)")
@@ -161,6 +164,9 @@ func (o *annotateOptions) check(c *cobra.Command) error {
 	}
 	if o.otherTake != "" && o.against == "" {
 		return errors.New("--against-take is for --against")
+	}
+	if o.view != "" && o.view != viewRectified && o.view != viewFilmed {
+		return fmt.Errorf("--view %q is neither rectified nor filmed", o.view)
 	}
 	codec, err := o.clipCodec()
 	if err != nil {
@@ -199,7 +205,7 @@ func annotateTake(f *factory, o *annotateOptions) error {
 }
 
 func makeClip(ctx context.Context, f *factory, o *annotateOptions) error {
-	left, err := openReviewed(ctx, o.folder, o.take)
+	left, err := openReviewed(ctx, o.folder, o.take, o.view)
 	if err != nil {
 		return err
 	}
@@ -209,11 +215,14 @@ func makeClip(ctx context.Context, f *factory, o *annotateOptions) error {
 	}
 	c := &showing{takes: []*reviewed{left}, slow: o.slow}
 	if o.against != "" {
-		right, err := openReviewed(ctx, o.against, o.otherTake)
+		right, err := openReviewed(ctx, o.against, o.otherTake, o.view)
 		if err != nil {
 			return err
 		}
 		c.takes = append(c.takes, right)
+	}
+	if o.view != "" && !slices.ContainsFunc(c.takes, func(s *reviewed) bool { return s.film != nil }) {
+		return unusable{fmt.Errorf("%s: --view is for films of a screen, and this is a direct take", o.folder)}
 	}
 	codec, err := o.clipCodec()
 	if err != nil {
@@ -255,6 +264,9 @@ func makeClip(ctx context.Context, f *factory, o *annotateOptions) error {
 	if err := w.Close(); err != nil {
 		return unusable{err}
 	}
+	if err := o.link(c.chapters); err != nil {
+		return err
+	}
 	if o.quiet {
 		return nil
 	}
@@ -265,6 +277,23 @@ func makeClip(ctx context.Context, f *factory, o *annotateOptions) error {
 	fmt.Fprintf(&b, "  clip: %s (%s, %s)\n", oneLine(o.out), findingsWords(shown), report.Length(float64(c.frames)/c.rate.Value()))
 	_, err = io.WriteString(f.out, b.String())
 	return err
+}
+
+// link puts a player into the page of the scan, for a clip that browsers play and
+// that lies beside it.
+func (o *annotateOptions) link(chapters []page.Chapter) error {
+	name, err := filepath.Rel(o.folder, o.out)
+	if o.codec != "h264" || err != nil || !filepath.IsLocal(name) {
+		return nil
+	}
+	err = page.AddPlayer(filepath.Join(o.folder, pageName), filepath.ToSlash(name), chapters...)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil // the clip is there all the same
+	}
+	if err != nil {
+		return unusable{fmt.Errorf("%s was written, but not linked: %w", o.out, err)}
+	}
+	return nil
 }
 
 func findingsWords(n int) string {

@@ -12,11 +12,13 @@ import (
 
 // story is what the clip tells of a finding of the take.
 func (s *reviewed) story(f *report.Finding, status []string) annotate.Story {
-	out := annotate.Story{
-		Caption: annotate.Caption(f, s.doc.Conditions.Settings), Region: s.pixels(f.Region), Status: status,
+	out := annotate.Story{Caption: annotate.Caption(f, s.doc.Conditions.Settings), Status: status}
+	if f.Region.Whole() {
+		return out
 	}
+	out.Region = s.pixels(f.Region, seconds(f.PeakS))
 	if f.PeakRegion != nil {
-		out.Peak = s.pixels(*f.PeakRegion)
+		out.Peak = s.pixels(*f.PeakRegion, seconds(f.PeakS))
 	}
 	return out
 }
@@ -25,7 +27,7 @@ func (s *reviewed) story(f *report.Finding, status []string) annotate.Story {
 // time is shifted by so much: the same fault, or that there is none.
 func (s *reviewed) counterpart(f *report.Finding, shift time.Duration, status []string) annotate.Story {
 	start, end := f.StartS+shift.Seconds(), f.EndS+shift.Seconds()
-	slack := 2 * s.period().Seconds()
+	slack := 2 * s.period(seconds(start)).Seconds()
 	var same *report.Finding
 	for i := range s.doc.Findings {
 		o := &s.doc.Findings[i]
@@ -37,7 +39,9 @@ func (s *reviewed) counterpart(f *report.Finding, shift time.Duration, status []
 		return s.story(same, status)
 	}
 	// The eye is to look at the same place.
-	out := s.story(f, status)
+	moved := *f
+	moved.PeakS += shift.Seconds()
+	out := s.story(&moved, status)
 	out.Caption = []string{s.none(f.Kind), "at " + report.Clock(start)}
 	if settings := annotate.Settings(s.doc.Conditions.Settings); settings != "" {
 		out.Caption = append(out.Caption, settings)
@@ -68,8 +72,10 @@ func shiftTo(a, b *report.Findings, f *report.Finding) time.Duration {
 	if !ok {
 		return 0
 	}
-	return time.Duration(math.Round((from - to) * float64(time.Second)))
+	return seconds(from - to)
 }
+
+func seconds(s float64) time.Duration { return time.Duration(math.Round(s * float64(time.Second))) }
 
 // sourceOffset is what has to be added to the time of a take for that of the
 // source, by its finding nearest to a time.

@@ -240,6 +240,9 @@ func (s *scan) write(ctx context.Context, out *folder, doc *report.Findings, pea
 		if screen, err = shown.write(ctx, out.stage); err != nil {
 			return out.fault(err)
 		}
+		if err := report.WriteDisplayed(filepath.Join(out.stage, report.DisplayedName), shown.filmed.displayed(doc, times)); err != nil {
+			return out.fault(err)
+		}
 	}
 	err = report.WriteFile(filepath.Join(out.stage, pageName), func(w io.Writer) error {
 		return page.Write(w, doc, shots, crops.PixelAspect(f), screen)

@@ -8,6 +8,8 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+
+	"setwitness/report"
 )
 
 // The names of what a folder holds; the crops' own names are the document's.
@@ -98,10 +100,13 @@ func (f *folder) publish() error {
 		return nil
 	}
 	// The document comes last: whoever finds it finds the rest.
-	for _, name := range []string{cropsName, pageName, findingsName} {
+	for _, name := range []string{cropsName, pageName, report.DisplayedName, findingsName} {
 		err := move(filepath.Join(f.path, name), filepath.Join(old, name))
 		if err == nil || errors.Is(err, fs.ErrNotExist) {
 			err = move(filepath.Join(f.stage, name), filepath.Join(f.path, name))
+		}
+		if name == report.DisplayedName && errors.Is(err, fs.ErrNotExist) {
+			err = nil // only films of a screen have it
 		}
 		if err != nil {
 			for i := len(undo) - 1; i >= 0; i-- {

@@ -21,13 +21,14 @@ type reviewed struct {
 	path    string // of the take
 	options decode.Options
 	index   decode.Index
-	in      picture.Format
+	in      picture.Format // of the pictures that are shown
+	film    *film          // nil for a direct take
 }
 
 // openReviewed reads what scan wrote into a folder and makes sure that the take is
 // still the one that was scanned. It is looked for at moved, or else where it was
-// at the scan or beside the folder.
-func openReviewed(ctx context.Context, folder, moved string) (*reviewed, error) {
+// at the scan or beside the folder. view is how a film of a screen is shown.
+func openReviewed(ctx context.Context, folder, moved, view string) (*reviewed, error) {
 	doc, err := report.Read(filepath.Join(folder, findingsName))
 	if err != nil {
 		return nil, unusable{err}
@@ -56,8 +57,18 @@ func openReviewed(ctx context.Context, folder, moved string) (*reviewed, error) 
 	}
 	s.in = t.Format()
 	t.Close()
+	if doc.View.Kind == "screen" {
+		if s.film, err = openFilm(folder, doc); err != nil {
+			return nil, err
+		}
+		s.film.straight = view != viewFilmed
+		s.in = s.film.format(s.in)
+	}
 	return s, nil
 }
+
+// How films of a screen are shown: the rebuilt pictures, or the camera's frames.
+const viewRectified, viewFilmed = "rectified", "filmed"
 
 // uprightLines is the number of lines of a take once it is turned.
 func uprightLines(t *report.Take) int {
@@ -90,27 +101,59 @@ func unusableUnless(ctx context.Context, err error) error {
 // read calls fn with the pictures from one time to another.
 func (s *reviewed) read(ctx context.Context, from, to time.Duration, fn func(*picture.Picture) error) error {
 	var own error // of fn
-	err := decode.Stretches(ctx, s.path, s.options, s.index, []decode.Stretch{{From: max(from, 0), To: to}}, func(p *picture.Picture) error {
+	call := func(p *picture.Picture) error {
 		own = fn(p)
 		return own
-	})
+	}
+	var err error
+	if s.film != nil && s.film.straight {
+		o := s.options
+		o.Keys = s.index.Keys
+		fetch := func(ctx context.Context, wanted []decode.Wanted, fn func(*picture.Picture) error) error {
+			return decode.Fetch(ctx, s.path, o, wanted, fn)
+		}
+		err = s.film.straighten(ctx, from, to, fetch, call)
+	} else {
+		err = decode.Stretches(ctx, s.path, s.options, s.index, []decode.Stretch{{From: max(from, 0), To: to}}, call)
+	}
 	if err != nil && !errors.Is(err, own) {
 		return unusableUnless(ctx, err)
 	}
 	return err
 }
 
-// pixels turns a region of the document into pixels of the pictures.
-func (s *reviewed) pixels(r report.Region) image.Rectangle {
+// pixels turns a region of the document into pixels of the pictures that are
+// shown round a time.
+func (s *reviewed) pixels(r report.Region, t time.Duration) image.Rectangle {
+	if s.film != nil && !s.film.straight {
+		return s.film.inFrame(r, t)
+	}
 	w, h := float64(s.in.W), float64(s.in.H)
 	round := func(v float64) int { return int(math.Round(v)) }
 	return image.Rect(round(r.X*w), round(r.Y*h), round((r.X+r.W)*w), round((r.Y+r.H)*h))
 }
 
-// period is the time from one picture to the next.
-func (s *reviewed) period() time.Duration {
-	if r := s.in.Rate(); r > 0 {
-		return time.Duration(float64(time.Second) / r)
+// life turns a time of the take into one of life.
+func (s *reviewed) life(t time.Duration) time.Duration {
+	if s.film == nil {
+		return t
 	}
-	return 0
+	return s.film.life(t)
+}
+
+// slowness is how many times slower than life the take plays round a time.
+func (s *reviewed) slowness(t time.Duration) float64 {
+	if s.film == nil {
+		return 1
+	}
+	return s.film.slowness(t)
+}
+
+// period is the take's time from one picture to the next round a time.
+func (s *reviewed) period(t time.Duration) time.Duration {
+	const unknown = 40 * time.Millisecond // that of 25 a second, as for files without any rate (FFmpeg's default)
+	if r := s.in.Rate(); r > 0 {
+		return time.Duration(float64(time.Second) / r * s.slowness(t))
+	}
+	return unknown
 }

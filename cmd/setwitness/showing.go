@@ -10,9 +10,11 @@ import (
 
 	"setwitness/decode/encode"
 	"setwitness/decode/picture"
+	"setwitness/detect/vision"
 	"setwitness/report"
 	"setwitness/report/annotate"
 	"setwitness/report/flashes"
+	"setwitness/report/page"
 )
 
 // showing is a clip that is being made: of one take, or of two side by side.
@@ -27,13 +29,14 @@ type showing struct {
 	every       int           // of the pictures, one is shown at full speed
 	panels      []*annotate.Panel
 	canvas      *annotate.Canvas
-	shift       time.Duration // from the first take's time to the second's
+	peak, shift time.Duration // of the finding, and from the first take's time to the second's
 	sampler     *flashes.Sampler
 
-	writer *encode.Writer
-	meter  *flashes.Meter
-	frames int
-	shown  bool // the last finding was
+	writer   *encode.Writer
+	meter    *flashes.Meter
+	frames   int
+	shown    bool // the last finding was
+	chapters []page.Chapter
 }
 
 // Pictures with a shorter side than this are enlarged by a whole factor, so that
@@ -53,7 +56,12 @@ func (c *showing) design(codec clipCodec) error {
 	c.output = o
 	c.source = annotate.Rate{Num: in.RateNum, Den: in.RateDen}
 	if in.RateNum <= 0 || in.RateDen <= 0 {
-		c.source = annotate.Rate{Num: 25, Den: 1} // as for files without any rate (FFmpeg's default)
+		c.source = annotate.Rate{Num: int(time.Second / first.period(0)), Den: 1}
+	}
+	for _, s := range c.takes[1:] {
+		if why := otherColours(in, s.in); why != "" {
+			return fmt.Errorf("%s: cannot be shown beside %s: %s", s.path, first.path, why)
+		}
 	}
 	c.rate, c.every = c.source.Divided()
 	c.canvas, c.sampler = annotate.NewCanvas(o), flashes.NewSampler(o.Format())
@@ -70,6 +78,19 @@ func (c *showing) design(codec clipCodec) error {
 		c.panels = append(c.panels, p)
 	}
 	return nil
+}
+
+// otherColours says why pictures of two formats cannot stand on one canvas, if so.
+func otherColours(a, b picture.Format) string {
+	switch {
+	case vision.EOTFOf(a.Colour.Transfer) != vision.EOTFOf(b.Colour.Transfer):
+		return "their codes stand for light in different ways"
+	case a.Colour.FullRange != b.Colour.FullRange:
+		return "one is coded in full range, the other in limited range"
+	case b.ChromaX >= 0 && a.Matrix() != b.Matrix():
+		return "their colours are coded by different matrices, " + a.Matrix() + " and " + b.Matrix()
+	}
+	return ""
 }
 
 // lineFactor is how much further apart than columns the lines of a picture lie,
@@ -176,16 +197,22 @@ func (c *showing) each(ctx context.Context, from, to time.Duration, fn func(b bo
 	if len(c.takes) == 1 {
 		return c.takes[0].read(ctx, from, to, func(p *picture.Picture) error { return fn(both{p}) })
 	}
-	other := c.takes[1]
-	period := max(c.source.Period(), other.period())
-	next, stop := other.pull(ctx, from+c.shift-2*period, to+c.shift+2*period)
+	first, other := c.takes[0], c.takes[1]
+	// Films may play slower than life, each in its own way.
+	pace := other.slowness(c.peak+c.shift) / first.slowness(c.peak)
+	there := func(t time.Duration) time.Duration {
+		return c.peak + c.shift + time.Duration(float64(t-c.peak)*pace)
+	}
+	period := other.period(c.peak + c.shift)
+	slack := 2 * max(period, time.Duration(float64(first.period(c.peak))*pace))
+	next, stop := other.pull(ctx, there(from)-slack, there(to)+slack)
 	defer stop()
 	var at, ahead *picture.Picture
 	defer func() { both{at, ahead}.release() }()
 	ended := false
-	return c.takes[0].read(ctx, from, to, func(p *picture.Picture) error {
+	return first.read(ctx, from, to, func(p *picture.Picture) error {
 		// The nearest, as the clocks of two takes differ by a fraction.
-		due := p.Time + c.shift + other.period()/2
+		due := there(p.Time) + period/2
 		for !ended && (ahead == nil || ahead.Time <= due) {
 			if ahead != nil {
 				both{at}.release()
@@ -199,7 +226,7 @@ func (c *showing) each(ctx context.Context, from, to time.Duration, fn func(b bo
 			ended = !ok
 		}
 		shown := at
-		if at != nil && due-at.Time > 2*period {
+		if at != nil && due-at.Time > slack {
 			shown = nil // it has ended, or has nothing there
 		}
 		return fn(both{p, shown})
@@ -236,11 +263,12 @@ type glance struct {
 // and shown whether it could be shown at all.
 func (c *showing) finding(ctx context.Context, f *report.Finding) (note string, err error) {
 	c.shown = false
-	span := annotate.SpanOf(f, c.source.Period())
 	first := c.takes[0]
+	c.peak = seconds(f.PeakS)
+	span := annotate.SpanOf(f, first.period(c.peak), first.slowness(c.peak))
 	asked := annotate.Slow(c.slow, c.every)
 	words := c.legends(asked)
-	status := append(words[:], c.counter(&picture.Picture{Index: first.doc.Take.Frames, Time: span.To}))
+	status := append(words[:], c.counter(0, &picture.Picture{Index: first.doc.Take.Frames, Time: span.To}))
 	c.panels[0].Begin(first.story(f, status))
 	if len(c.takes) > 1 {
 		other := c.takes[1]
@@ -273,6 +301,9 @@ func (c *showing) finding(ctx context.Context, f *report.Finding) (note string, 
 		note += ": else " + why
 	}
 	c.shown = true
+	c.chapters = append(c.chapters, page.Chapter{
+		Finding: f.ID, At: float64(c.frames) / c.rate.Value(), Title: report.KindName(f.Kind) + ", " + f.Strength.String(),
+	})
 	return note, c.write(ctx, span, g, pace)
 }
 
@@ -286,8 +317,13 @@ func (c *showing) legends(slow int) [3]string {
 	return [3]string{full, slowed, fmt.Sprintf("slowed %d×, strongest picture held", slow)}
 }
 
-func (c *showing) counter(p *picture.Picture) string {
-	return fmt.Sprintf("displayed picture %d, %s", p.Index, report.Clock(p.Time.Seconds()))
+// counter numbers a picture of take i.
+func (c *showing) counter(i int, p *picture.Picture) string {
+	what := "displayed picture"
+	if f := c.takes[i].film; f != nil && !f.straight {
+		what = "camera frame"
+	}
+	return fmt.Sprintf("%s %d, %s", what, p.Index, report.Clock(p.Time.Seconds()))
 }
 
 // draw draws pictures onto the canvas.
@@ -295,7 +331,7 @@ func (c *showing) draw(b both, legend string, lens, peak bool) {
 	for i, p := range c.panels {
 		m := annotate.Moment{Legend: legend, Lens: lens, Peak: peak}
 		if b[i] != nil {
-			m.Counter = c.counter(b[i])
+			m.Counter = c.counter(i, b[i])
 		}
 		p.Draw(c.canvas, b[i], m)
 	}
@@ -326,7 +362,12 @@ func (c *showing) glance(ctx context.Context, span annotate.Span) (*glance, erro
 	if err != nil {
 		return nil, err
 	}
-	g.counts = annotate.Counts(g.times, c.source, c.takes[0].doc.Take.VariableFrameRate)
+	life := make([]time.Duration, len(g.times))
+	for i, t := range g.times {
+		life[i] = c.takes[0].life(t)
+	}
+	variable := c.takes[0].film == nil && c.takes[0].doc.Take.VariableFrameRate
+	g.counts = annotate.Counts(life, c.source, variable)
 	return g, nil
 }
 

@@ -37,9 +37,10 @@ type Source struct {
 	held    []held // camera frames that may still be asked for
 	ready   []*picture.Picture
 	ended   bool
-	made    made   // of what each picture was made
-	numbers []int  // of each picture, in the order of time
-	parts   []Part // of the picture that is being built
+	made    made            // of what each picture was made
+	numbers []int           // of each picture, in the order of time
+	lives   []time.Duration // when each was shown in life
+	parts   []Part          // of the picture that is being built
 	record  record
 	facts   Facts
 
@@ -157,6 +158,9 @@ func (o *Source) Facts() Facts {
 // Parts returns of which rows of which camera frames picture i was made, the
 // one to prefer first.
 func (o *Source) Parts(i int) []Part { return o.made.of(i) }
+
+// Life returns when picture i was shown in life, from the first frame on.
+func (o *Source) Life(i int) time.Duration { return o.lives[i] }
 
 // Close lets the camera frames go that are still held.
 func (o *Source) Close() {
@@ -324,6 +328,7 @@ func (o *Source) built(b *refresh.Built) error {
 	o.facts.Displayed++
 	o.made.add(o.parts)
 	o.numbers = append(o.numbers, b.Picture)
+	o.lives = append(o.lives, p.Time-p.Slowed)
 	o.parts = o.parts[:0]
 	o.ready = append(o.ready, p)
 	return nil

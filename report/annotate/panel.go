@@ -61,8 +61,6 @@ const (
 	// The lens covers no more than this share of either side of its panel, and
 	// stands off what it enlarges.
 	lensShare = 0.42
-	// A region over this share of both sides is the whole picture.
-	wholeShare = 0.9
 	// Lenses enlarge by two at least, and by no more than shows single pixels
 	// well.
 	leastLens, mostLens = 2, 8
@@ -84,24 +82,15 @@ func NewPanel(o Output, in picture.Format, rect image.Rectangle, kx, ky int) (*P
 // Begin lays out what is told of a finding.
 func (p *Panel) Begin(s Story) {
 	p.story = s
-	whole := image.Rect(0, 0, p.in.W, p.in.H)
-	if s.Region.Empty() || share(s.Region, whole) {
-		p.story.Region, p.story.Peak = image.Rectangle{}, image.Rectangle{}
+	if s.Peak.Empty() {
+		p.story.Peak = s.Region
 	}
-	from := p.part(p.story.Peak, whole)
+	from := p.part(p.story.Peak, image.Rect(0, 0, p.in.W, p.in.H))
 	size := image.Pt(from.Dx()*p.kx, from.Dy()*p.ky)
 	at := p.rect.Min.Add(image.Pt((p.rect.Dx()-size.X)/4*2, (p.rect.Dy()-size.Y)/4*2))
 	p.view = newView(p.in, p.out, from, p.kx, p.ky, at)
 	p.outline, p.peak = p.view.canvas(p.story.Region), p.view.canvas(p.story.Peak)
-	if p.peak.Empty() {
-		p.peak = p.outline
-	}
 	p.arrange()
-}
-
-// share reports whether a region is the whole picture.
-func share(r, whole image.Rectangle) bool {
-	return float64(r.Dx()) >= wholeShare*float64(whole.Dx()) && float64(r.Dy()) >= wholeShare*float64(whole.Dy())
 }
 
 // part is what of a picture the panel shows: as much as it holds, round a place.
@@ -193,11 +182,7 @@ func (p *Panel) border() int { return p.wide + 4 }
 // a smaller factor shows the whole place.
 func (p *Panel) window(k int) image.Rectangle {
 	from := p.view.from
-	place := p.story.Peak
-	if place.Empty() {
-		place = p.story.Region
-	}
-	place = place.Intersect(from)
+	place := p.story.Peak.Intersect(from)
 	most := image.Pt(int(lensShare*float64(p.rect.Dx()))/(p.kx*k), int(lensShare*float64(p.rect.Dy()))/(p.ky*k))
 	if most.X < 2 || most.Y < 2 {
 		return image.Rectangle{}

@@ -13,10 +13,11 @@ const (
 	around = 500 * time.Millisecond
 	// A long finding is shown so long at full speed, round its peak.
 	mostFull = 4 * time.Second
-	// What is slowed: the finding with a few pictures before and after, of a
-	// long one as many round the peak as are watched in a few seconds.
-	besides    = 3
-	mostSlowed = 24
+	// What is slowed: the finding with a little before and after, of a long one as
+	// much round the peak as is watched in a few seconds; in either case as many
+	// pictures, at least.
+	besides, besidesPictures    = 60 * time.Millisecond, 3
+	mostSlowed, slowestPictures = 250 * time.Millisecond, 24
 	// The picture of the peak is held so long.
 	hold = 1500 * time.Millisecond
 	// Sites and players show no more than 60 frames a second; with the
@@ -49,9 +50,11 @@ type Span struct {
 	Peak             time.Duration
 }
 
-// SpanOf plans what is shown of a finding in a take with a picture period.
-func SpanOf(f *report.Finding, period time.Duration) Span {
+// SpanOf plans what is shown of a finding. period is from one picture to the next
+// in the take's time, which runs so many times slower than life.
+func SpanOf(f *report.Finding, period time.Duration, slowness float64) Span {
 	at := func(s float64) time.Duration { return time.Duration(math.Round(s * float64(time.Second))) }
+	own := func(life time.Duration) time.Duration { return time.Duration(float64(life) * slowness) }
 	start, end, peak := at(f.StartS), at(f.EndS), at(f.PeakS)
 	// Times of the document are rounded to the microsecond: half a period is
 	// far more.
@@ -65,8 +68,12 @@ func SpanOf(f *report.Finding, period time.Duration) Span {
 		return from, from + most
 	}
 	s := Span{Peak: peak}
-	s.From, s.To = trim(start-around, end+around, mostFull)
-	s.SlowFrom, s.SlowTo = trim(start-besides*period-half, end+(besides-1)*period+half, mostSlowed*period)
+	s.From, s.To = trim(start-own(around), end+own(around), own(mostFull))
+	whole := func(d time.Duration, least int) time.Duration {
+		return max(own(d)/period, time.Duration(least)) * period
+	}
+	more := whole(besides, besidesPictures)
+	s.SlowFrom, s.SlowTo = trim(start-more-half, end+more-half, whole(mostSlowed, slowestPictures))
 	s.From, s.To = min(s.From, s.SlowFrom), max(s.To, s.SlowTo)
 	s.From, s.SlowFrom = max(s.From, 0), max(s.SlowFrom, 0)
 	return s
@@ -113,8 +120,3 @@ func Paces(slow int) []Pace {
 
 // Hold is the number of output frames for which the peak is held.
 func Hold(rate Rate) int { return int(math.Round(hold.Seconds() * rate.Value())) }
-
-// Period is the time from one picture to the next.
-func (r Rate) Period() time.Duration {
-	return time.Duration(math.Round(float64(time.Second) / r.Value()))
-}
