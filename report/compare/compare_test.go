@@ -282,6 +282,21 @@ func TestOverall(t *testing.T) {
 	}
 }
 
+// Two faults of which one doubled and the other stayed have no change in common.
+func TestNoOverall(t *testing.T) {
+	c, err := compare.Compare([]*compare.Scan{taken(found(detect.Combing, 2, 10), found(detect.Combing, 8, 10), found(detect.Ghost, 5, 30))},
+		[]*compare.Scan{taken(found(detect.Combing, 2, 20), found(detect.Combing, 8, 10))}, compare.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if o := c.Overall[0]; o.Change != nil || !strings.Contains(o.Words, "too different") {
+		t.Errorf("%+v", o)
+	}
+	if o := c.Overall[1]; o.Words != "Ghost: 1 fixed" {
+		t.Error(o.Words)
+	}
+}
+
 func TestCoverageAndSettings(t *testing.T) {
 	before := with(taken(), func(d *report.Findings) { d.Conditions.Settings = map[string]string{"film": "on", "set": "prototype"} })
 	after := with(taken(), func(d *report.Findings) {
@@ -317,5 +332,67 @@ func TestRoundTrip(t *testing.T) {
 	}
 	if err := compare.Encode(&again, d); err != nil || again.String() != b.String() {
 		t.Errorf("%v: another document", err)
+	}
+}
+
+func FuzzDecode(f *testing.F) {
+	c, err := compare.Compare([]*compare.Scan{taken(found(detect.Combing, 5, 20), found(detect.Ghost, 7, 60))}, []*compare.Scan{taken(found(detect.Combing, 5, 50))}, compare.Options{Version: "0.0.0-test"})
+	if err != nil {
+		f.Fatal(err)
+	}
+	var b bytes.Buffer
+	if err := compare.Encode(&b, c); err != nil {
+		f.Fatal(err)
+	}
+	f.Add(b.Bytes())
+	for _, change := range [][2]string{{`"seen": 1`, `"seen": 2`}, {`"regressed": true`, `"regressed": false`}, {`"verdict": "stronger"`, `"verdict": "worse"`}, {`"pass": 0`, `"pass": 7`}} {
+		f.Add([]byte(strings.Replace(b.String(), change[0], change[1], 1)))
+	}
+	f.Fuzz(func(t *testing.T, b []byte) {
+		c, err := compare.Decode(bytes.NewReader(b))
+		if err != nil {
+			return
+		}
+		// What is read can be written and read again.
+		var out bytes.Buffer
+		if err := compare.Encode(&out, c); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := compare.Decode(&out); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
+// What does not fit is refused with a reason.
+func TestRefused(t *testing.T) {
+	c, err := compare.Compare([]*compare.Scan{taken(found(detect.Combing, 5, 20))}, []*compare.Scan{taken(found(detect.Combing, 5, 50))}, compare.Options{Version: "0.0.0-test"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b bytes.Buffer
+	if err := compare.Encode(&b, c); err != nil {
+		t.Fatal(err)
+	}
+	for _, bad := range []struct{ old, new, reason string }{
+		{`"seen": 1`, `"seen": 2`, "seen in 2 of 1"},
+		{`"regressed": true`, `"regressed": false`, "whether something regressed"},
+		{`"verdict": "stronger"`, `"verdict": "worse"`, "value must be one of"},
+		{`"verdict": "stronger"`, `"verdict": "weaker"`, "has not regressed"},
+		{`"pass": 0`, `"pass": 7`, "there is no pass 7"},
+		{`"id": "p001"`, `"id": "x"`, "pattern"},
+		{`"why"`, `"wy"`, "unknown field"},
+		{compare.SchemaName, "something.else/1", "this program reads"},
+		{`"start_s": 5`, `"start_s": 9`, "runs from 9"},
+	} {
+		if _, err := compare.Decode(strings.NewReader(strings.Replace(b.String(), bad.old, bad.new, 1))); err == nil || !strings.Contains(err.Error(), bad.reason) {
+			t.Errorf("%s: %v, want %q", bad.new, err, bad.reason)
+		}
+	}
+	if _, err := compare.Load(t.TempDir()); err == nil || !strings.Contains(err.Error(), "findings.json") {
+		t.Errorf("an empty folder: %v", err)
+	}
+	if _, err := compare.Load("nowhere"); err == nil || !strings.Contains(err.Error(), "no such folder") {
+		t.Errorf("no folder: %v", err)
 	}
 }

@@ -47,10 +47,15 @@ func overall(pairs []Pair) []Overall {
 	return out
 }
 
+// An interval that reaches to half and double of its middle is no sum of
+// anything.
+var mostHalf = math.Log(2)
+
 // change is that of the strengths of the faults that both sides show: the mean
 // of the logarithms of their ratios. Its interval is the wider of two: what the
 // faults differ by among themselves (Student's t), and what the measurement of
-// one leaves open. That does not become less with the number of faults, because
+// one leaves open. nil where that leaves too much open to speak of one change.
+// The latter does not become less with the number of faults, because
 // what makes one take differ from another may be common to all of them.
 func change(k detect.Kind, both []*Pair) *Change {
 	if len(both) == 0 {
@@ -70,6 +75,9 @@ func change(k detect.Kind, both []*Pair) *Change {
 		if among > half {
 			half, method = among, "Student's t interval of the logarithms of the faults' ratios"
 		}
+	}
+	if half > mostHalf {
+		return nil
 	}
 	m := mean(logs)
 	c := &Change{
@@ -98,6 +106,8 @@ func (o *Overall) words() string {
 		default:
 			parts = append(parts, fmt.Sprintf("%s: no change shown (%s %%, %s %s to %s), over %s", what, signed(c.Percent), level, signed(low), signed(high), of))
 		}
+	} else if o.Persisting > 0 {
+		parts = append(parts, fmt.Sprintf("%s: %d on both sides, whose changes are too few and too different for one number", strings.ToLower(report.KindName(o.Kind)), o.Persisting))
 	} else {
 		parts = append(parts, strings.ToLower(report.KindName(o.Kind)))
 	}
@@ -110,6 +120,9 @@ func (o *Overall) words() string {
 		}
 	}
 	s := strings.Join(parts, "; ")
+	if o.Change == nil && o.Persisting == 0 {
+		s = parts[0] + ": " + strings.Join(parts[1:], ", ")
+	}
 	return strings.ToUpper(s[:1]) + s[1:]
 }
 
