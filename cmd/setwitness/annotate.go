@@ -138,7 +138,7 @@ Nothing of the take's metadata goes into the clip, nor does its sound.`,
 	fl := cmd.Flags()
 	fl.IntVar(&o.slow, "slow", 8, "factor by which findings are slowed, a whole number")
 	fl.StringVar(&o.codec, "codec", "h264", "how the clip is coded: h264 (MP4), prores (MOV) or ffv1 (MKV)")
-	fl.StringVar(&o.view, "view", "", "how a film of a screen is shown: rectified (the pictures of the set, rebuilt and straightened; the default) or filmed (the camera's frames)")
+	fl.StringVar(&o.view, "view", "", viewUsage)
 	fl.StringVar(&o.against, "against", "", "show the take of this `SCAN-DIR` beside it")
 	fl.StringVar(&o.take, "take", "", "where the take is now, if it was moved since the scan (`FILE`)")
 	fl.StringVar(&o.otherTake, "against-take", "", "the same for the take of --against (`FILE`)")
@@ -165,8 +165,8 @@ func (o *annotateOptions) check(c *cobra.Command) error {
 	if o.otherTake != "" && o.against == "" {
 		return errors.New("--against-take is for --against")
 	}
-	if o.view != "" && o.view != viewRectified && o.view != viewFilmed {
-		return fmt.Errorf("--view %q is neither rectified nor filmed", o.view)
+	if err := checkView(o.view); err != nil {
+		return err
 	}
 	codec, err := o.clipCodec()
 	if err != nil {
@@ -221,8 +221,8 @@ func makeClip(ctx context.Context, f *factory, o *annotateOptions) error {
 		}
 		c.takes = append(c.takes, right)
 	}
-	if o.view != "" && !slices.ContainsFunc(c.takes, func(s *reviewed) bool { return s.film != nil }) {
-		return unusable{fmt.Errorf("%s: --view is for films of a screen, and this is a direct take", o.folder)}
+	if err := noFilm(o.view, c.takes...); err != nil {
+		return err
 	}
 	codec, err := o.clipCodec()
 	if err != nil {

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"setwitness/decode"
 	"setwitness/decode/picture"
@@ -242,5 +243,82 @@ func TestAnnotateDiskFull(t *testing.T) {
 	refused(t, e, out, "o space left")
 	if got := list(t, dir); got != "clip.mp4" || read(t, out) != "the earlier one" {
 		t.Errorf("the folder holds %q", got)
+	}
+}
+
+// Ctrl-C leaves no clip, and nothing of one.
+func TestAnnotateCtrlC(t *testing.T) {
+	_, folder := woven(t, "match.mp4", "-c:v", "libx264", "-preset", "ultrafast")
+	dir := t.TempDir()
+	cmd := exec.Command(binary, "annotate", folder, "--slow", "64", "--out", filepath.Join(dir, "clip.mp4"))
+	var errs strings.Builder
+	cmd.Stderr = &errs
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	// Until the unfinished file is there.
+	for range 3000 {
+		if entries, err := os.ReadDir(dir); err != nil || len(entries) > 0 {
+			break
+		}
+		time.Sleep(5 * time.Millisecond)
+	}
+	if err := cmd.Process.Signal(os.Interrupt); err != nil {
+		t.Fatal(err)
+	}
+	cmd.Wait()
+	if code := cmd.ProcessState.ExitCode(); code != exitInterrupted || strings.Count(errs.String(), "\n") != 1 || !strings.Contains(errs.String(), "interrupted") {
+		t.Errorf("exit code %d, %q", code, errs.String())
+	}
+	if got := list(t, dir); got != "" {
+		t.Errorf("left behind: %q", got)
+	}
+}
+
+// Two takes stand side by side, each with its own settings and its own pictures.
+func TestAnnotateAgainst(t *testing.T) {
+	clip, folder := woven(t, "match.mp4", "-c:v", "libx264", "-preset", "ultrafast", "-pix_fmt", "yuv420p")
+	other := filepath.Join(t.TempDir(), "cured.mp4")
+	ffmpeg(t, "-i", clip, "-vf", "yadif,setfield=prog", "-c:v", "libx264", "-preset", "ultrafast", "-pix_fmt", "yuv420p", other)
+	cured := filepath.Join(t.TempDir(), "cured")
+	if e := sw(t, "scan", "--quiet", "--out", cured, "--setting", "film-mode=off", other); e.code != exitDone {
+		t.Fatal(e)
+	}
+	out := filepath.Join(t.TempDir(), "pair.mkv")
+	if e := sw(t, "annotate", folder, "--against", cured, "--top", "1", "--slow", "2", "--codec", "ffv1", "--out", out); e.code != exitDone {
+		t.Fatal(e)
+	}
+	p := pictures(t, out)
+	if w, h := p[0].Y.W, p[0].Y.H; w != 640 || h != 480 {
+		t.Fatalf("%dx%d", w, h)
+	}
+	// Two panels of 320 x 480, which show 160 columns of each take.
+	takes := [2][]*picture.Picture{pictures(t, clip), pictures(t, other)}
+	for n := 0; n < len(p); n += 20 {
+		var best [2]int
+		for side, take := range takes {
+			most := 0
+			for i, q := range take {
+				for from := 0; from <= 160; from += 2 {
+					same := 0
+					for y := 101; y < 140; y += 3 { // between the boxes
+						for x := 1; x < 160; x += 5 {
+							if q.Y.At(from+x, y) == p[n].Y.At(side*320+2*x, 2*y) {
+								same++
+							}
+						}
+					}
+					if same > most {
+						most, best[side] = same, i
+					}
+				}
+			}
+			if most < 200 {
+				t.Errorf("frame %d: %d samples of 416 on side %d are those of a picture of its take", n, most, side)
+			}
+		}
+		if best[0] != best[1] {
+			t.Errorf("frame %d shows picture %d beside picture %d", n, best[0], best[1])
+		}
 	}
 }

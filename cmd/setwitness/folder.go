@@ -60,17 +60,24 @@ func openFolder(path string) (*folder, error) {
 // fault says of an error in writing which folder it means; the name of the
 // stage tells nobody anything.
 func (f *folder) fault(err error) error {
+	why, ok := reason(err)
+	if !ok {
+		return err
+	}
+	return unusable{fmt.Errorf("%s: the report cannot be written: %w", f.path, why)}
+}
+
+// reason is what the system says of a file, without its name.
+func reason(err error) (error, bool) {
 	var p *fs.PathError
 	var l *os.LinkError
 	switch {
 	case errors.As(err, &p):
-		err = p.Err
+		return p.Err, true
 	case errors.As(err, &l):
-		err = l.Err
-	default:
-		return err
+		return l.Err, true
 	}
-	return unusable{fmt.Errorf("%s: the report cannot be written: %w", f.path, err)}
+	return err, false
 }
 
 // discard removes what was written so far. After publish it does nothing.

@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"setwitness/decode"
@@ -69,6 +70,23 @@ func openReviewed(ctx context.Context, folder, moved, view string) (*reviewed, e
 
 // How films of a screen are shown: the rebuilt pictures, or the camera's frames.
 const viewRectified, viewFilmed = "rectified", "filmed"
+
+const viewUsage = "how a film of a screen is shown: rectified (the pictures of the set, rebuilt and straightened; the default) or filmed (the camera's frames)"
+
+func checkView(view string) error {
+	if view != "" && view != viewRectified && view != viewFilmed {
+		return fmt.Errorf("--view %q is neither rectified nor filmed", view)
+	}
+	return nil
+}
+
+// noFilm says that --view is of no use for takes, if it is not.
+func noFilm(view string, takes ...*reviewed) error {
+	if view == "" || slices.ContainsFunc(takes, func(s *reviewed) bool { return s.film != nil }) {
+		return nil
+	}
+	return unusable{fmt.Errorf("%s: --view is for films of a screen, and this is a direct take", takes[0].path)}
+}
 
 // uprightLines is the number of lines of a take once it is turned.
 func uprightLines(t *report.Take) int {
@@ -156,4 +174,13 @@ func (s *reviewed) period(t time.Duration) time.Duration {
 		return time.Duration(float64(time.Second) / r * s.slowness(t))
 	}
 	return unknown
+}
+
+// counter numbers a picture that is shown.
+func (s *reviewed) counter(p *picture.Picture) string {
+	what := "displayed picture"
+	if s.film != nil && !s.film.straight {
+		what = "camera frame"
+	}
+	return fmt.Sprintf("%s %d, %s", what, p.Index, report.Clock(p.Time.Seconds()))
 }

@@ -154,7 +154,7 @@ func newRoot(f *factory) *cobra.Command {
 	})
 	cmd.AddCommand(newCmdScan(f, nil), newCmdStages(f, nil), newCmdVersion(f, nil), newCmdMarkers(f, nil))
 	cmd.AddCommand(newCmdCompare(f, nil), newCmdMatrix(f, nil))
-	cmd.AddCommand(newCmdAnnotate(f, nil))
+	cmd.AddCommand(newCmdAnnotate(f, nil), newCmdStills(f, nil))
 	cmd.AddCommand(newCmdLedger(f))
 	return cmd
 }

@@ -268,7 +268,7 @@ func (c *showing) finding(ctx context.Context, f *report.Finding) (note string, 
 	span := annotate.SpanOf(f, first.period(c.peak), first.slowness(c.peak))
 	asked := annotate.Slow(c.slow, c.every)
 	words := c.legends(asked)
-	status := append(words[:], c.counter(0, &picture.Picture{Index: first.doc.Take.Frames, Time: span.To}))
+	status := append(words[:], first.counter(&picture.Picture{Index: first.doc.Take.Frames, Time: span.To}))
 	c.panels[0].Begin(first.story(f, status))
 	if len(c.takes) > 1 {
 		other := c.takes[1]
@@ -317,21 +317,12 @@ func (c *showing) legends(slow int) [3]string {
 	return [3]string{full, slowed, fmt.Sprintf("slowed %d×, strongest picture held", slow)}
 }
 
-// counter numbers a picture of take i.
-func (c *showing) counter(i int, p *picture.Picture) string {
-	what := "displayed picture"
-	if f := c.takes[i].film; f != nil && !f.straight {
-		what = "camera frame"
-	}
-	return fmt.Sprintf("%s %d, %s", what, p.Index, report.Clock(p.Time.Seconds()))
-}
-
 // draw draws pictures onto the canvas.
 func (c *showing) draw(b both, legend string, lens, peak bool) {
 	for i, p := range c.panels {
 		m := annotate.Moment{Legend: legend, Lens: lens, Peak: peak}
 		if b[i] != nil {
-			m.Counter = c.counter(i, b[i])
+			m.Counter = c.takes[i].counter(b[i])
 		}
 		p.Draw(c.canvas, b[i], m)
 	}

@@ -67,11 +67,15 @@ func (l *letters) width(text string) int {
 }
 
 // draw puts a line of text on a canvas, at its top left corner.
-func (l *letters) draw(c *Canvas, at image.Point, text string) {
+func (l *letters) draw(c *Canvas, at image.Point, text string) { l.each(at, text, c.cover) }
+
+// each calls put with the mask of each letter of a line whose top left corner is
+// given, and the place of the mask's own.
+func (l *letters) each(at image.Point, text string, put func(mask *image.Alpha, at image.Point)) {
 	x := at.X
 	for _, r := range text {
 		g := l.glyph(r)
-		c.cover(g.mask, image.Pt(x+g.offset.X, at.Y+l.ascent+g.offset.Y))
+		put(g.mask, image.Pt(x+g.offset.X, at.Y+l.ascent+g.offset.Y))
 		x += g.advance.Round()
 	}
 }

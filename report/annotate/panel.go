@@ -1,7 +1,6 @@
 package annotate
 
 import (
-	"fmt"
 	"image"
 
 	"setwitness/decode/picture"
@@ -155,7 +154,7 @@ func (p *Panel) magnify(k int, all bool, taken []image.Rectangle) bool {
 		return false
 	}
 	l, pad, edge := p.letters, p.pad(), p.border()
-	label := fmt.Sprintf("enlarged %d× (nearest)", k*p.kx)
+	label := Enlarged(k * p.kx)
 	size := image.Pt(window.Dx()*p.kx*k, window.Dy()*p.ky*k)
 	box := image.Pt(max(size.X+2*edge, l.width(label)+2*pad), size.Y+2*edge+l.spacing+2*pad)
 	at := p.place(box, taken, bottomRight, topRight, bottomLeft, topLeft, middleRight, middleLeft)

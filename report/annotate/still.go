@@ -1,0 +1,93 @@
+package annotate
+
+import (
+	"fmt"
+	"image"
+	"image/color"
+	"image/draw"
+)
+
+const (
+	// Letters of a still, as those of a clip; a narrow one has them smaller.
+	leastStillLetters = 14.0 // px
+	// A detail is enlarged towards this width.
+	detailWidth = 640 // px
+	// A detail reaches beyond its region by a quarter of it, and no less than a
+	// macroblock.
+	detailShare, detailLeast = 4, 16
+)
+
+// Still returns a picture with a caption below it, which hides nothing of it. The
+// picture keeps its own pixels, each enlarged kx by ky; region, in pixels of the
+// picture, is outlined, if there is one.
+func Still(img *image.RGBA, region image.Rectangle, kx, ky int, caption []string) (*image.RGBA, error) {
+	w, h := img.Rect.Dx()*kx, img.Rect.Dy()*ky
+	l, err := newLetters(max(leastStillLetters, min(float64(h)/letterShare, float64(w)/letterShareWidth)))
+	if err != nil {
+		return nil, err
+	}
+	pad := max(4, l.spacing/3)
+	var lines []string
+	for _, s := range caption {
+		lines = append(lines, l.wrap(s, max(w-2*pad, 1), mostLines)...)
+	}
+	out := image.NewRGBA(image.Rect(0, 0, w, h+2*pad+len(lines)*l.spacing))
+	draw.Draw(out, out.Rect, image.NewUniform(ground.colour()), image.Point{}, draw.Src)
+	for y := range h {
+		row := out.Pix[y*out.Stride:]
+		from := img.Pix[y/ky*img.Stride:]
+		for x := range w {
+			copy(row[4*x:4*x+4], from[4*(x/kx):])
+		}
+	}
+	if !region.Empty() {
+		r := image.Rect(region.Min.X*kx, region.Min.Y*ky, region.Max.X*kx, region.Max.Y*ky)
+		outlineRGBA(out, r, image.Rect(0, 0, w, h), max(2, h/540*2))
+	}
+	for i, s := range lines {
+		l.each(image.Pt(pad, h+pad+i*l.spacing), s, func(mask *image.Alpha, at image.Point) {
+			draw.DrawMask(out, mask.Rect.Add(at), image.NewUniform(ink.colour()), image.Point{}, mask, image.Point{}, draw.Over)
+		})
+	}
+	return out, nil
+}
+
+// Detail returns what of a picture a detail of a region shows, and the whole
+// factor by which it is to be enlarged.
+func Detail(region, whole image.Rectangle) (image.Rectangle, int) {
+	x, y := max(detailLeast, region.Dx()/detailShare), max(detailLeast, region.Dy()/detailShare)
+	r := image.Rect(region.Min.X-x, region.Min.Y-y, region.Max.X+x, region.Max.Y+y).Intersect(whole)
+	return r, max(1, detailWidth/max(r.Dx(), 1))
+}
+
+// Enlarged says so, and how.
+func Enlarged(k int) string {
+	if k == 1 {
+		return "native pixels"
+	}
+	return fmt.Sprintf("enlarged %d× (nearest)", k)
+}
+
+func (c rgb) colour() color.RGBA {
+	b := func(v float64) uint8 { return uint8(v*255 + 0.5) }
+	return color.RGBA{b(c.r), b(c.g), b(c.b), 255}
+}
+
+// outlineRGBA is Canvas.outline on an image.
+func outlineRGBA(img *image.RGBA, r, bounds image.Rectangle, wide int) {
+	const edge = 2
+	outer := r.Inset(-wide - 2*edge).Intersect(bounds)
+	for i := range wide + 2*edge {
+		c := line
+		if i < edge || i >= edge+wide {
+			c = dark
+		}
+		q := outer.Inset(i)
+		for _, side := range [4]image.Rectangle{
+			image.Rect(q.Min.X, q.Min.Y, q.Max.X, q.Min.Y+1), image.Rect(q.Min.X, q.Max.Y-1, q.Max.X, q.Max.Y),
+			image.Rect(q.Min.X, q.Min.Y, q.Min.X+1, q.Max.Y), image.Rect(q.Max.X-1, q.Min.Y, q.Max.X, q.Max.Y),
+		} {
+			draw.Draw(img, side, image.NewUniform(c.colour()), image.Point{}, draw.Src)
+		}
+	}
+}
