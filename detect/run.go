@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"setwitness/decode/picture"
+	"setwitness/detect/signature"
 	"setwitness/detect/vision"
 )
 
@@ -104,6 +105,8 @@ type Result struct {
 	Events     []Event         // in order of start
 	Coverage   []Coverage      // of the kinds that a stage examined
 	Cadence    []CadenceRun
+	// Signatures are those of the pictures; nil where no stage takes them.
+	Signatures *signature.Sequence
 	Spent      map[string]time.Duration // wall time in each stage, by name
 }
 
@@ -345,6 +348,9 @@ func (r *run) finish() (first error) {
 		}
 		if c, ok := s.state.(interface{ Cadence() []CadenceRun }); ok {
 			r.res.Cadence = c.Cadence()
+		}
+		if g, ok := s.state.(interface{ Signatures() *signature.Sequence }); ok {
+			r.res.Signatures = g.Signatures()
 		}
 	}
 	return first

@@ -14,6 +14,7 @@ import (
 	"setwitness/decode/display"
 	"setwitness/decode/picture"
 	"setwitness/detect"
+	"setwitness/detect/signature"
 	"setwitness/detect/vision"
 	"setwitness/report"
 	"setwitness/report/crops"
@@ -97,7 +98,7 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 		shown = newExhibit(filmed, filmed.rebuilt(s, options), doc, peaks, take.Format(), result.Times)
 		source = shown
 	}
-	if err := s.write(hard, out, doc, peaks, format, result.Times, source, shown); err != nil {
+	if err := s.write(hard, out, doc, peaks, format, result.Times, result.Signatures, source, shown); err != nil {
 		return nil, err
 	}
 	return doc, nil
@@ -228,9 +229,9 @@ func (s *scan) detect(ctx context.Context, p *pass, pictures detect.Source, c vi
 	return fmt.Errorf("%s: internal failure: %w", s.clip, err)
 }
 
-// write writes crops, page and document, and moves them into place. shown is nil
-// for a direct take.
-func (s *scan) write(ctx context.Context, out *folder, doc *report.Findings, peaks []report.Peak, f picture.Format, times []time.Duration, src crops.Pictures, shown *exhibit) error {
+// write writes crops, page, signatures and document, and moves them into place.
+// shown is nil for a direct take.
+func (s *scan) write(ctx context.Context, out *folder, doc *report.Findings, peaks []report.Peak, f picture.Format, times []time.Duration, signatures *signature.Sequence, src crops.Pictures, shown *exhibit) error {
 	shots, err := crops.Make(ctx, out.stage, doc, peaks, f, times, src)
 	if err != nil {
 		return out.fault(err)
@@ -249,6 +250,11 @@ func (s *scan) write(ctx context.Context, out *folder, doc *report.Findings, pea
 	})
 	if err != nil {
 		return out.fault(err)
+	}
+	if signatures != nil {
+		if err := report.WriteSignatures(filepath.Join(out.stage, signaturesName), signatures); err != nil {
+			return out.fault(err)
+		}
 	}
 	if err := report.Write(filepath.Join(out.stage, findingsName), doc); err != nil {
 		return out.fault(err)

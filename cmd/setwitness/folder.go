@@ -14,9 +14,10 @@ import (
 
 // The names of what a folder holds; the crops' own names are the document's.
 const (
-	findingsName = "findings.json"
-	pageName     = "report.html"
-	cropsName    = "crops"
+	findingsName   = "findings.json"
+	pageName       = "report.html"
+	cropsName      = "crops"
+	signaturesName = "signatures.json"
 )
 
 // folder is where the report of one take goes. Everything is written to a
@@ -107,13 +108,13 @@ func (f *folder) publish() error {
 		return nil
 	}
 	// The document comes last: whoever finds it finds the rest.
-	for _, name := range []string{cropsName, pageName, report.DisplayedName, findingsName} {
+	for _, name := range []string{cropsName, pageName, report.DisplayedName, signaturesName, findingsName} {
 		err := move(filepath.Join(f.path, name), filepath.Join(old, name))
 		if err == nil || errors.Is(err, fs.ErrNotExist) {
 			err = move(filepath.Join(f.stage, name), filepath.Join(f.path, name))
 		}
-		if name == report.DisplayedName && errors.Is(err, fs.ErrNotExist) {
-			err = nil // only films of a screen have it
+		if (name == report.DisplayedName || name == signaturesName) && errors.Is(err, fs.ErrNotExist) {
+			err = nil // only films of a screen have the one, and takes whose stages sign pictures the other
 		}
 		if err != nil {
 			for i := len(undo) - 1; i >= 0; i-- {

@@ -45,8 +45,9 @@ func newCmdScan(f *factory, runF func(*scanOptions) error) *cobra.Command {
 		Use:   "scan CLIP...",
 		Short: "Find combing, ghosts and cadence faults in clips",
 		Long: `Scan looks through each clip and writes a folder with findings.json (for
-programs), report.html (for people; one file, opens without a network) and
-crops/ (the pictures that prove each finding).
+programs), report.html (for people; one file, opens without a network),
+crops/ (the pictures that prove each finding) and signatures.json (by which
+scans are aligned with each other without their clips).
 
 The folder of one clip is DIR, if --out gives it; with several clips DIR gets
 one folder for each, named like the clip. Without --out it stands beside the

@@ -14,12 +14,14 @@ import (
 	"setwitness/detect/motion"
 	"setwitness/detect/nearblack"
 	"setwitness/detect/posterisation"
+	"setwitness/detect/signing"
 )
 
 // Stages returns every stage in the order in which they run.
 func Stages() []*detect.Stage {
 	return []*detect.Stage{
 		cells.Stage,
+		signing.Stage,
 		motion.Stage,
 		echo.Stage,
 		cadence.Stage,

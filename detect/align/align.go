@@ -1,0 +1,153 @@
+// Package align lays a take beside the source that it shows, or beside another
+// take of it, by what the pictures hold: which picture of the source is shown at
+// each moment of the take.
+//
+// In: the signatures of both. Out: an Alignment, or an error that says in words
+// why there is none. Nothing is assumed of where the take begins, whether the
+// source was looped, shown at another rate, or had pictures dropped, repeated or
+// pulled down.
+//
+// The way: stretches of the take, reduced to a few channels and a dozen values a
+// second, are looked for everywhere in the source (coarse.go); those that follow
+// each other as time does make spans (chain.go); within a span the likeliest path
+// of small delays says which picture is shown when (fine.go). What fits in
+// several places, or nearly as well a picture earlier or later, is said to.
+package align
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"sort"
+	"time"
+
+	"setwitness/detect/signature"
+)
+
+// Why two sequences cannot be aligned. The errors of Sequences wrap one of them
+// with the numbers behind it.
+var (
+	ErrShort     = errors.New("too short to be aligned")
+	ErrStill     = errors.New("hardly anything moves in it")
+	ErrAmbiguous = errors.New("it fits the source in more than one place")
+	ErrDifferent = errors.New("it shows something else than the source")
+)
+
+// Span is a stretch of the take in which the source ran on.
+type Span struct {
+	First, Last int // pictures of the take, both inclusive
+	// Start is the time in the source of picture First, and Rate how many
+	// seconds of the source go by in one of the take's, in life.
+	Start time.Duration
+	Rate  float64
+}
+
+// Alignment says which picture of a source each picture of a take shows.
+type Alignment struct {
+	// Pictures are the places in the source, one for each picture of the take;
+	// -1 where the take shows something else or it cannot be told.
+	Pictures []int
+	Spans    []Span
+	// Rate is that of the longest span.
+	Rate float64
+	// Explained is how much of what changes in the take the source explains, 0
+	// to 1.
+	Explained float64
+	// Confidence that the alignment is right to the picture, 0 to 1.
+	Confidence float64
+	// Still is set where neither changes at all: any picture of the source will
+	// do, and Pictures name the first.
+	Still bool
+	// Fit is how the source was laid into the picture of the take.
+	Fit Fit
+
+	take, source *signature.Sequence
+}
+
+// Source returns the time in the source of what the take shows at its
+// presentation time t, and whether that is known.
+func (a *Alignment) Source(t time.Duration) (s time.Duration, ok bool) {
+	i := sort.Search(len(a.take.Times), func(i int) bool { return a.take.Times[i] > t }) - 1
+	if i < 0 || a.Pictures[i] < 0 {
+		return 0, false
+	}
+	return a.source.Times[a.Pictures[i]], true
+}
+
+// Known returns the share of the take's pictures whose place is known.
+func (a *Alignment) Known() float64 {
+	n := 0
+	for _, j := range a.Pictures {
+		if j >= 0 {
+			n++
+		}
+	}
+	return float64(n) / float64(max(len(a.Pictures), 1))
+}
+
+// leastSeconds is how much of a take, and of a source, there has to be. Shorter
+// stretches of different things resemble each other too often.
+const leastSeconds = 0.8
+
+// Sequences aligns a take to a source.
+func Sequences(take, source *signature.Sequence) (*Alignment, error) {
+	for _, s := range []*signature.Sequence{take, source} {
+		if s == nil {
+			return nil, errors.New("there are no signatures")
+		}
+		if err := s.Check(); err != nil {
+			return nil, fmt.Errorf("signatures: %w", err)
+		}
+	}
+	for _, s := range []struct {
+		name string
+		of   *signature.Sequence
+	}{{"take", take}, {"source", source}} {
+		if l := length(s.of).Seconds(); l < leastSeconds {
+			return nil, fmt.Errorf("%w: the %s has %.2f s", ErrShort, s.name, l)
+		}
+	}
+	var best *Alignment
+	var err error
+	for _, f := range fits(take.Aspect, source.Aspect) {
+		a, e := search(take, f.lay(source))
+		if best == nil && (err == nil || errors.Is(err, ErrDifferent)) {
+			err = e
+		}
+		if a != nil && (best == nil || a.Explained*a.Known() > best.Explained*best.Known()) {
+			best, err = a, nil
+			best.Fit, best.source = f, source
+		}
+	}
+	if best == nil {
+		return nil, err
+	}
+	return best, nil
+}
+
+// length is how long a sequence lasts in life, with its last picture.
+func length(s *signature.Sequence) time.Duration {
+	n := s.Len()
+	if n < 2 {
+		return 0
+	}
+	return s.Lives[n-1] - s.Lives[0] + period(s)
+}
+
+// period is the usual time from one picture to the next, in life.
+func period(s *signature.Sequence) time.Duration {
+	const enough = 400 // pictures tell it
+	n := min(s.Len(), enough)
+	steps := make([]time.Duration, 0, n)
+	for i := 1; i < n; i++ {
+		if d := s.Lives[i] - s.Lives[i-1]; d > 0 {
+			steps = append(steps, d)
+		}
+	}
+	if len(steps) == 0 {
+		return time.Second / 50
+	}
+	slices.Sort(steps)
+	// Times in whole milliseconds scatter about the period.
+	return (steps[len(steps)/2] + steps[(len(steps)-1)/2]) / 2
+}

@@ -1,0 +1,140 @@
+package align
+
+import (
+	"errors"
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"setwitness/detect/signature"
+)
+
+// show makes the signatures of n pictures, rate a second, of soft things that
+// move as they please before a backdrop; when is the time in the scene of
+// picture i.
+func show(n int, rate float64, seed uint64, when func(i int) float64) *signature.Sequence {
+	r := rand.New(rand.NewPCG(seed, 1))
+	type thing struct{ x, y, ax, ay, fx, fy, px, py, size, light float64 }
+	things := make([]thing, 7)
+	for k := range things {
+		things[k] = thing{r.Float64(), r.Float64(), 0.1 + 0.3*r.Float64(), 0.1 + 0.3*r.Float64(),
+			0.2 + r.Float64(), 0.2 + r.Float64(), 7 * r.Float64(), 7 * r.Float64(), 0.05 + 0.05*r.Float64(), 120*r.Float64() - 60}
+	}
+	back := make([]float64, signature.Blocks)
+	for b := range back {
+		back[b] = 90 + 50*r.Float64()
+	}
+	s := &signature.Sequence{Aspect: 16. / 9}
+	for i := range n {
+		t := when(i)
+		for b := range signature.Blocks {
+			v := back[b]
+			for _, h := range things {
+				x := h.x + h.ax*math.Sin(h.fx*t+h.px) - (float64(b%signature.Cols)+0.5)/signature.Cols
+				y := h.y + h.ay*math.Sin(h.fy*1.3*t+h.py) - (float64(b/signature.Cols)+0.5)/signature.Rows
+				v += h.light * math.Exp(-(x*x+y*y)/2/h.size/h.size)
+			}
+			s.Values = append(s.Values, uint16(signature.Unit8*min(max(v, 0), 250)))
+		}
+		at := time.Duration(float64(i) / rate * float64(time.Second))
+		s.Times, s.Lives = append(s.Times, at), append(s.Lives, at)
+	}
+	return s
+}
+
+// at is the time of picture i of a source of rate pictures a second.
+func at(rate float64) func(int) float64 { return func(i int) float64 { return float64(i) / rate } }
+
+// filmed changes the blocks as a camera does: response, fall-off, noise.
+func filmed(s *signature.Sequence, seed uint64) *signature.Sequence {
+	r := rand.New(rand.NewPCG(seed, 2))
+	for i := range s.Len() {
+		for b := range s.At(i) {
+			x, y := float64(b%signature.Cols)/(signature.Cols-1)-0.5, float64(b/signature.Cols)/(signature.Rows-1)-0.5
+			v := math.Pow(float64(s.At(i)[b])/signature.Unit8/255, 1.3) * 180 * (1 - 0.6*(x*x+y*y))
+			s.At(i)[b] = uint16(max(0, v+12+0.05*r.NormFloat64()) * signature.Unit8)
+		}
+	}
+	return s
+}
+
+func TestSequences(t *testing.T) {
+	source := show(600, 50, 1, at(50))
+	for _, c := range []struct {
+		name string
+		take *signature.Sequence
+		want func(i int) int // picture of the source
+	}{
+		{"a cut", show(160, 50, 1, func(i int) float64 { return float64(i+203) / 50 }), func(i int) int { return i + 203 }},
+		{"at 60", show(190, 60, 1, func(i int) float64 { return float64(100+int(float64(i)*50/60+1e-9)) / 50 }), func(i int) int { return 100 + int(float64(i)*50/60+1e-9) }},
+		{"every second one", show(160, 50, 1, func(i int) float64 { return float64(60+i/2*2) / 50 }), func(i int) int { return 60 + i/2*2 }},
+		{"one shown twice", show(160, 50, 1, func(i int) float64 {
+			if i == 80 {
+				i--
+			}
+			return float64(i+300) / 50
+		}), func(i int) int {
+			if i == 80 {
+				i--
+			}
+			return i + 300
+		}},
+		{"one dropped and closed up", show(160, 50, 1, func(i int) float64 { return float64(i+100+i/90) / 50 }), func(i int) int { return i + 100 + i/90 }},
+	} {
+		for _, how := range []string{"as it is", "filmed"} {
+			if c.name == "every second one" && how == "filmed" {
+				continue // repeats cannot be told in so much noise
+			}
+			take := c.take
+			if how == "filmed" {
+				take = filmed(take, 3)
+			}
+			a, err := Sequences(take, source)
+			if err != nil {
+				t.Errorf("%s, %s: %v", c.name, how, err)
+				continue
+			}
+			wrong := 0
+			for i, j := range a.Pictures {
+				if j != c.want(i) {
+					wrong++
+				}
+			}
+			if wrong > 2 || a.Confidence < 0.9 {
+				t.Errorf("%s, %s: %d of %d pictures are wrong, confidence %.2f, spans %v", c.name, how, wrong, take.Len(), a.Confidence, a.Spans)
+			}
+			if s, ok := a.Source(take.Times[120] + time.Millisecond); !ok || s != source.Times[a.Pictures[120]] {
+				t.Errorf("%s, %s: Source says %v, %v", c.name, how, s, ok)
+			}
+		}
+	}
+}
+
+func TestWhyNot(t *testing.T) {
+	source := show(600, 50, 1, at(50))
+	still := show(200, 50, 1, func(int) float64 { return 3 })
+	periodic := show(600, 50, 1, func(i int) float64 { return float64(i%150) / 50 })
+	for _, c := range []struct {
+		name         string
+		take, source *signature.Sequence
+		want         error
+	}{
+		{"short", show(20, 50, 1, at(50)), source, ErrShort},
+		{"short source", source, show(20, 50, 1, at(50)), ErrShort},
+		{"still", still, source, ErrStill},
+		{"another scene", show(200, 50, 2, at(50)), source, ErrDifferent},
+		{"a loop in the source", show(160, 50, 1, func(i int) float64 { return float64((i+40)%150) / 50 }), periodic, ErrAmbiguous},
+	} {
+		if a, err := Sequences(c.take, c.source); !errors.Is(err, c.want) {
+			t.Errorf("%s: %+v, %v", c.name, a, err)
+		}
+	}
+	a, err := Sequences(still, show(300, 50, 1, func(int) float64 { return 3 }))
+	if err != nil || !a.Still {
+		t.Errorf("two still ones: %+v, %v", a, err)
+	}
+	if _, err := Sequences(nil, source); err == nil {
+		t.Error("no signatures are aligned")
+	}
+}

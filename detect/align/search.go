@@ -1,0 +1,206 @@
+package align
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"setwitness/detect/signature"
+)
+
+// rates are those at which a source is tried, in turn, how many of its seconds
+// go by in one of the take's: real time, which a set keeps to within a
+// thousandth; film at 24 shown at 25 and the reverse; any speed near these that
+// a file may have been given; and slow or quick motion that a file does not
+// tell.
+func rates() [][]float64 {
+	const film = 25. / 24
+	var near []float64
+	for r := 0.90; r < 1.115; r += 0.01 {
+		near = append(near, r)
+	}
+	return [][]float64{{1}, {film, 1 / film}, near, {0.5, 2, 1. / 4, 4, 1. / 8, 8, 0.4, 2.5, 0.2, 5}}
+}
+
+const (
+	// A rate is taken, and no further ones tried, where the windows that move
+	// correlate so well: those of a filmed set do by more than this, those of
+	// another stretch hardly ever.
+	goodWorth = 5.5 // nats a window above none
+	// Another rate has to fit so much better than real time.
+	betterRate = 1.1
+)
+
+// search aligns a take to a source that has been laid into its picture.
+func search(take, source *signature.Sequence) (*Alignment, error) {
+	src := reduce(source, 1)
+	var best []chain
+	var most, rate float64
+	for _, group := range rates() {
+		for _, r := range group {
+			t := reduce(take, r)
+			ws := windows(t, src)
+			if len(ws) == 0 {
+				if min(t.n, src.n) < leastBins {
+					continue
+				}
+				if r == 1 {
+					return still(take, source)
+				}
+				continue
+			}
+			c, total := chains(ws)
+			total /= float64(len(ws))
+			if total > most && (most == 0 || total > most*betterRate+0.1) {
+				best, most, rate = c, total, r
+			}
+		}
+		if most > goodWorth {
+			break
+		}
+	}
+	if len(best) == 0 {
+		return nil, fmt.Errorf("%w: no stretch of it is found there", ErrDifferent)
+	}
+	return settle(take, source, best, rate)
+}
+
+// settle makes the alignment of chains.
+func settle(take, source *signature.Sequence, cs []chain, rate float64) (*Alignment, error) {
+	a := &Alignment{take: take, source: source, Pictures: make([]int, take.Len())}
+	for i := range a.Pictures {
+		a.Pictures[i] = -1
+	}
+	var doubt error
+	longest := 0
+	var explained, pictures, margin float64
+	for k := range cs {
+		lag, drift := cs[k].line()
+		s := &stretch{take: take, source: source, rate: rate * (1 + drift)}
+		// The lag counts in bins of the source from those of the take, whose
+		// first is at the first picture.
+		s.origin = source.Lives[0].Seconds() + lag*binSeconds - rate*(1+drift)*take.Lives[0].Seconds()
+		s.first, s.last = reach(take, cs, k, rate)
+		if err := s.follow(); err != nil {
+			doubt = errors.Join(doubt, err)
+			continue
+		}
+		if err := s.rivals(&cs[k], rate); err != nil {
+			doubt = errors.Join(doubt, err)
+			continue
+		}
+		span := s.keep(a)
+		n := span.Last - span.First + 1
+		if n <= 0 {
+			continue
+		}
+		a.Spans = append(a.Spans, span)
+		if n > longest {
+			longest, a.Rate = n, span.Rate
+		}
+		explained += s.explained * float64(n)
+		margin = max(margin, s.margin)
+		pictures += float64(n)
+	}
+	if len(a.Spans) == 0 {
+		if doubt == nil {
+			doubt = ErrDifferent
+		}
+		return nil, doubt
+	}
+	a.Explained = explained / pictures
+	a.Confidence = 1 - math.Exp(-margin/sureNats)
+	return a, nil
+}
+
+// sureNats of evidence against the places a picture earlier and later leave a
+// doubt of 1/e.
+const sureNats = 6
+
+// reach is which pictures of the take may belong to chain k: those up to the
+// middle of the windows beside it.
+func reach(take *signature.Sequence, cs []chain, k int, rate float64) (first, last int) {
+	at := func(bin float64) int {
+		seconds := take.Lives[0].Seconds() + bin*binSeconds/rate
+		i := 0
+		for i < take.Len()-1 && take.Lives[i].Seconds() < seconds {
+			i++
+		}
+		return i
+	}
+	first, last = 0, take.Len()-1
+	if k > 0 {
+		w := cs[k-1].windows
+		first = at(w[len(w)-1].middle())
+	}
+	if k+1 < len(cs) {
+		last = at(cs[k+1].windows[0].middle())
+	}
+	return first, last
+}
+
+const (
+	// What stands still in both is the same if the blocks correlate so well:
+	// different pictures seldom do, and the response of a camera, gain and
+	// fall-off to the corners leave more.
+	samePicture = 0.85
+	// flatCodes is the standard deviation among the blocks, in 8-bit codes, of
+	// a picture that is as good as empty.
+	flatCodes = 0.5
+	// samples of pictures are compared as they are.
+	samples = 40
+)
+
+// still aligns what does not change.
+func still(take, source *signature.Sequence) (*Alignment, error) {
+	r, n := 0.0, 0
+	for k := range samples {
+		c, ok := alike(take.At(k*take.Len()/samples), source.At(k*source.Len()/samples))
+		if ok {
+			r += c
+			n++
+		}
+	}
+	if n < samples/2 {
+		return nil, fmt.Errorf("%w, and it is as good as empty", ErrStill)
+	}
+	if r /= float64(n); r < samePicture {
+		return nil, fmt.Errorf("%w, and it does not look like the source", ErrStill)
+	}
+	s := reduce(source, 1)
+	if s.energy(0, s.n) > stillCodes*stillCodes*float64(channels*s.n) {
+		return nil, fmt.Errorf("%w, so that it cannot be told from where in the source it is", ErrStill)
+	}
+	return &Alignment{
+		take: take, source: source, Pictures: make([]int, take.Len()), Still: true, Rate: 1,
+		Spans:     []Span{{Last: take.Len() - 1, Start: source.Times[0], Rate: 1}},
+		Explained: r * r, Confidence: r,
+	}, nil
+}
+
+// alike is the coefficient of correlation between the blocks of two pictures;
+// none where one is as good as empty.
+func alike(a, b []uint16) (float64, bool) {
+	var n, sa, sb, saa, sbb, sab float64
+	for i, x := range a {
+		y := b[i]
+		if x == signature.Unknown || y == signature.Unknown {
+			continue
+		}
+		p, q := float64(x)/signature.Unit8, float64(y)/signature.Unit8
+		n++
+		sa += p
+		sb += q
+		saa += p * p
+		sbb += q * q
+		sab += p * q
+	}
+	if n < signature.Blocks/4 {
+		return 0, false
+	}
+	va, vb := saa/n-sa*sa/n/n, sbb/n-sb*sb/n/n
+	if va < flatCodes*flatCodes || vb < flatCodes*flatCodes {
+		return 0, false
+	}
+	return (sab/n - sa*sb/n/n) / math.Sqrt(va*vb), true
+}

@@ -1,0 +1,105 @@
+package signing
+
+import (
+	"context"
+	"io"
+	"math"
+	"testing"
+	"time"
+
+	"setwitness/decode/picture"
+	"setwitness/detect"
+	"setwitness/detect/cells"
+	"setwitness/detect/signature"
+)
+
+// reel plays pictures.
+type reel struct {
+	format   picture.Format
+	pictures []*picture.Picture
+}
+
+func (r *reel) Format() picture.Format { return r.format }
+
+func (r *reel) Next(context.Context) (*picture.Picture, error) {
+	if len(r.pictures) == 0 {
+		return nil, io.EOF
+	}
+	p := r.pictures[0]
+	r.pictures = r.pictures[1:]
+	return p, nil
+}
+
+func sign(t *testing.T, f picture.Format, pictures ...*picture.Picture) *signature.Sequence {
+	t.Helper()
+	res, err := detect.Run(context.Background(), &reel{f, pictures}, []*detect.Stage{cells.Stage, Stage}, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := res.Signatures.Check(); err != nil {
+		t.Fatal(err)
+	}
+	return res.Signatures
+}
+
+// A plane that rises along both axes has in each block the mean that the plane
+// itself has there, whatever the raster.
+func TestBlocksAreMeans(t *testing.T) {
+	for _, c := range []struct{ w, h, depth int }{{1920, 1080, 8}, {640, 360, 8}, {720, 576, 10}, {853, 481, 8}, {320, 180, 8}} {
+		f := picture.Format{W: c.w, H: c.h, Depth: c.depth, ChromaX: -1, ChromaY: -1, RateNum: 50, RateDen: 1}
+		p := &picture.Picture{Y: picture.New(c.w, c.h, c.depth)}
+		code := func(x, y int) float64 {
+			return math.Floor(20 + 100*float64(x)/float64(c.w) + 90*float64(y)/float64(c.h))
+		}
+		for y := range c.h {
+			for x := range c.w {
+				if c.depth == 8 {
+					p.Y.Pix[y*c.w+x] = uint8(code(x, y))
+				} else {
+					p.Y.Pix16[y*c.w+x] = uint16(code(x, y)) << (c.depth - 8)
+				}
+			}
+		}
+		s := sign(t, f, p)
+		for b, v := range s.At(0) {
+			x, y := float64(b%signature.Cols)+0.5, float64(b/signature.Cols)+0.5
+			// The codes were rounded down; a cell that lies in two blocks counts
+			// for both with its own mean.
+			want := 20 + 100*x/signature.Cols + 90*y/signature.Rows - 0.5
+			cell := 100*cells.Size/float64(c.w) + 90*cells.Size/float64(c.h)
+			if d := float64(v)/signature.Unit8 - want; math.Abs(d) > 0.25+cell/4 {
+				t.Errorf("%dx%d: block %d is %.2f, want %.2f", c.w, c.h, b, float64(v)/signature.Unit8, want)
+			}
+		}
+	}
+}
+
+func TestUntrustedRowsAreUnknown(t *testing.T) {
+	f := picture.Format{W: 320, H: 180, Depth: 8, ChromaX: -1, ChromaY: -1, RateNum: 50, RateDen: 1}
+	p := &picture.Picture{Y: picture.New(320, 180, 8), Trust: []float64{1, 1, 0, 1, 1, 1, 1, 1, 1}}
+	s := sign(t, f, p)
+	for b, v := range s.At(0) {
+		switch row := b / signature.Cols; {
+		case row == 2 && v != signature.Unknown:
+			t.Errorf("block %d of rows that are not trusted is %d", b, v)
+		case (row < 1 || row > 3) && v != 0:
+			t.Errorf("block %d is %d", b, v)
+		}
+	}
+}
+
+func TestTimesAndAspect(t *testing.T) {
+	f := picture.Format{W: 720, H: 288, Depth: 8, ChromaX: -1, ChromaY: -1, RateNum: 50, RateDen: 1, SampleAspectNum: 64, SampleAspectDen: 45, Fields: true}
+	var ps []*picture.Picture
+	for i, at := range []time.Duration{0, 160, 120, 480} { // the third runs backwards
+		ps = append(ps, &picture.Picture{Index: i, Time: at * time.Millisecond, Slowed: at * time.Millisecond * 7 / 8, Y: picture.New(720, 288, 8)})
+	}
+	s := sign(t, f, ps...)
+	// 720 by 576 samples of 64:45 are 16:9.
+	if math.Abs(s.Aspect-16./9) > 1e-9 {
+		t.Errorf("aspect %g", s.Aspect)
+	}
+	if s.Times[2] != 160*time.Millisecond || s.Lives[3] != 60*time.Millisecond {
+		t.Errorf("times %v, in life %v", s.Times, s.Lives)
+	}
+}
