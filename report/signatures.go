@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 	"time"
 
 	"setwitness/detect/signature"
@@ -95,7 +96,7 @@ func DecodeSignatures(r io.Reader) (*signature.Sequence, error) {
 	d := json.NewDecoder(bytes.NewReader(b))
 	d.DisallowUnknownFields()
 	if err := d.Decode(&f); err != nil {
-		return nil, jsonError(b, err)
+		return nil, errors.New(strings.TrimPrefix(err.Error(), "json: "))
 	}
 	if _, err := d.Token(); !errors.Is(err, io.EOF) {
 		return nil, errors.New("something follows the signatures")
