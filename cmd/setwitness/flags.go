@@ -148,9 +148,8 @@ func parseWithin(flag, text string, least, most float64, unit string) (float64, 
 func (v viewing) conditions(transfer string, filmed bool) vision.Conditions {
 	e := v.eotf
 	if e == "" {
-		e = vision.EOTFOf(transfer)
-		if filmed && e == vision.BT1886 {
-			e = vision.SRGB
+		if e = vision.EOTFOf(transfer); filmed {
+			e = vision.FilmedEOTF(transfer)
 		}
 	}
 	c := vision.Reference(e)

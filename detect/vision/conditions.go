@@ -56,6 +56,17 @@ func EOTFOf(transfer string) EOTF {
 	return BT1886
 }
 
+// FilmedEOTF returns what is assumed of a camera whose film of a screen is
+// tagged with the given transfer characteristics: the curve of sRGB unless it is
+// tagged as PQ or HLG, for phones write such a curve and tag it as video's
+// (common practice, no source).
+func FilmedEOTF(transfer string) EOTF {
+	if e := EOTFOf(transfer); e != BT1886 {
+		return e
+	}
+	return SRGB
+}
+
 // Conditions of viewing.
 type Conditions struct {
 	PeakNits  float64 // luminance of reference white (SDR, HLG) or at which the screen clips (PQ), cd/m2

@@ -56,6 +56,12 @@ func TestEOTFOf(t *testing.T) {
 		if got := EOTFOf(transfer); got != want {
 			t.Errorf("%q is shown by %s, want %s", transfer, got, want)
 		}
+		if want == BT1886 {
+			want = SRGB
+		}
+		if got := FilmedEOTF(transfer); got != want {
+			t.Errorf("a film tagged %q: %s, want %s", transfer, got, want)
+		}
 	}
 }
 

@@ -27,17 +27,20 @@ func (c Case) Film() (*Capture, error) { return c.Situation.Film(c.Source, 0, c.
 // Faulty returns a capture, in a situation drawn for it, of each take of
 // package takes that has faults and is made of whole pictures.
 func Faulty(seed int64) []Case {
-	return filmed(seed, func(t takes.Take) bool { return len(t.Truth) > 0 })
+	return Filmed(seed, takes.All(seed), func(t takes.Take) bool { return len(t.Truth) > 0 })
 }
 
 // LookAlikes returns a capture of each take without faults.
 func LookAlikes(seed int64) []Case {
-	return filmed(seed, func(t takes.Take) bool { return len(t.Truth) == 0 })
+	return Filmed(seed, takes.All(seed), func(t takes.Take) bool { return len(t.Truth) == 0 })
 }
 
-func filmed(seed int64, wanted func(t takes.Take) bool) []Case {
+// Filmed returns a capture, in a situation drawn for it, of each wanted take of
+// a list that is made of whole pictures. A take that stays at its place in the
+// list keeps its situation.
+func Filmed(seed int64, list []takes.Take, wanted func(t takes.Take) bool) []Case {
 	var out []Case
-	for i, t := range takes.All(seed) {
+	for i, t := range list {
 		if t.Format.Fields || !wanted(t) {
 			continue
 		}

@@ -17,6 +17,7 @@ import (
 	"setwitness/decode/picture"
 	"setwitness/detect"
 	"setwitness/detect/all"
+	"setwitness/detect/vision"
 	"setwitness/testdata/faults"
 	"setwitness/testdata/filming"
 	"setwitness/testdata/filming/codec"
@@ -120,7 +121,9 @@ func (r *result) scan(ctx context.Context, path string, c *filming.Capture, bars
 	defer source.Close()
 	watch := &watched{source: source}
 	start = time.Now()
-	found, err := detect.Run(ctx, watch, all.Stages(), nil, nil)
+	conditions := vision.Reference(vision.FilmedEOTF(source.Format().Colour.Transfer))
+	conditions.Camera = true
+	found, err := detect.RunUnder(ctx, conditions, watch, all.Stages(), nil, nil)
 	if err != nil {
 		return err
 	}

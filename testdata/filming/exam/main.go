@@ -15,7 +15,10 @@ import (
 	"sync"
 
 	"setwitness/detect"
+	"setwitness/testdata/blocks"
 	"setwitness/testdata/filming"
+	"setwitness/testdata/gradients"
+	"setwitness/testdata/takes"
 )
 
 // settings are the command line.
@@ -33,7 +36,7 @@ type settings struct {
 func main() {
 	var s settings
 	flag.StringVar(&s.only, "only", "", "run captures whose name contains one of these `words` (comma between them)")
-	flag.StringVar(&s.set, "set", "faulty", "faulty, lookalikes, clean or rates")
+	flag.StringVar(&s.set, "set", "faulty", "faulty, lookalikes, dark, clean or rates")
 	flag.Int64Var(&s.seed, "seed", 1, "seed of the catalogue")
 	flag.IntVar(&s.count, "count", 20, "captures of the sets clean and rates")
 	flag.Float64Var(&s.seconds, "seconds", 3, "length of the captures of the sets clean and rates")
@@ -53,6 +56,9 @@ func cases(s settings) ([]filming.Case, error) {
 		return filming.Faulty(s.seed), nil
 	case "lookalikes":
 		return filming.LookAlikes(s.seed), nil
+	case "dark":
+		every := func(takes.Take) bool { return true }
+		return append(filming.Filmed(s.seed, gradients.All(s.seed), every), filming.Filmed(s.seed+1, blocks.All(s.seed), every)...), nil
 	case "clean":
 		return filming.Clean(s.seed, s.count, s.seconds), nil
 	case "rates":
