@@ -20,8 +20,12 @@ const (
 	// that must have it.
 	leastLight, fewestLit = 6.0, 0.4
 	// alikeLight is how far the ratios of the middle half of a band's cells
-	// may differ where nothing but the light changes: what moves differs more.
+	// may differ, beside noise, where nothing but the light changes: what moves
+	// differs more.
 	alikeLight = 0.03
+	// quartiles is how far the quartiles of a normal distribution are apart, in
+	// standard deviations.
+	quartiles = 1.35
 	// mostLight bounds the factor: no backlight is seen to do more over an
 	// exposure, and a flash does.
 	mostLight = 0.3
@@ -29,7 +33,9 @@ const (
 	// 8 bits anywhere.
 	leastRipple = 0.004
 	// forgetLight is the share of the factor that is kept from picture to
-	// picture: the first picture's own ripple is not kept up for good.
+	// picture: the first picture's own ripple is not kept up for good. Where
+	// nobody follows what moves, because the refresh is not known, the first
+	// pictures take the mean of their ripples instead.
 	forgetLight = 0.98
 )
 
@@ -40,10 +46,19 @@ type light struct {
 	cells  []float64
 	factor []float64 // of each band
 	ratios []float64
+	// taken is how many pictures in a row belong to no lock.
+	taken int
 }
 
-// even divides the ripple of the light out of a picture.
-func (l *light) even(p *picture.Plane) {
+// even divides the ripple of the light out of a picture, whose samples have a
+// standard deviation of noise.
+func (l *light) even(p *picture.Plane, noise float64, locked bool) {
+	keep := forgetLight
+	if l.taken++; locked {
+		l.taken = 0
+	} else {
+		keep = min(keep, 1-1/float64(l.taken))
+	}
 	if l.cells == nil {
 		l.cells = make([]float64, lightCols*lightBands)
 		l.factor = make([]float64, lightBands)
@@ -72,7 +87,7 @@ func (l *light) even(p *picture.Plane) {
 			continue
 		}
 		slices.Sort(l.ratios)
-		if l.ratios[n*3/4]-l.ratios[n/4] > alikeLight {
+		if l.ratios[n*3/4]-l.ratios[n/4] > alikeLight+quartiles*math.Sqrt2*noise/lightPoints/l.mean(b) {
 			continue
 		}
 		l.factor[b], told[b] = l.ratios[n/2], true
@@ -91,7 +106,7 @@ func (l *light) even(p *picture.Plane) {
 			l.factor[b] = 1
 			continue
 		}
-		l.factor[b] = 1 + forgetLight*(l.factor[b]/whole-1)
+		l.factor[b] = 1 + keep*(l.factor[b]/whole-1)
 		if math.Abs(l.factor[b]-1) > mostLight {
 			l.factor[b] = 1
 		}
@@ -113,6 +128,15 @@ func (l *light) even(p *picture.Plane) {
 			l.before[b*lightCols+x] = l.cells[b*lightCols+x] / f
 		}
 	}
+}
+
+// mean returns the mean level of a band in the picture before.
+func (l *light) mean(b int) float64 {
+	sum := 0.0
+	for _, v := range l.before[b*lightCols : (b+1)*lightCols] {
+		sum += v
+	}
+	return max(sum/lightCols, math.SmallestNonzeroFloat64)
 }
 
 // bridge gives bands in which something moves what lies between their

@@ -64,8 +64,8 @@ func TestLight(t *testing.T) {
 	} {
 		l := light{black: 16 << 4}
 		first := lit(0, flat)
-		l.even(&first)
-		l.even(&c.second)
+		l.even(&first, 0, true)
+		l.even(&c.second, 0, true)
 		if got := worst(c.second, c.wants); got > c.within {
 			t.Errorf("%s: off by %.3f of the level", c.name, got)
 		}

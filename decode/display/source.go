@@ -307,13 +307,23 @@ func (o *Source) Rectify(dst *picture.Plane, frame, fromRow, toRow int) error {
 	return nil
 }
 
+// noiseOf is the standard deviation of a picture's samples, in its codes.
+func noiseOf(b *refresh.Built) float64 {
+	n := 0
+	for _, e := range b.Exposures {
+		n += e
+	}
+	each := max(float64(n)/float64(len(b.Exposures)), 1)
+	return b.Noise * math.Ldexp(1, refresh.MoreBits) / math.Sqrt(each)
+}
+
 // built receives a picture from the builder.
 func (o *Source) built(b *refresh.Built) error {
 	p := &picture.Picture{
 		Index: o.facts.Displayed, Frame: b.Frame, Time: b.Time, Y: b.Y, Trust: b.Trust,
 		Slowed: b.Time - time.Duration(b.Real*float64(time.Second)),
 	}
-	o.light.even(&p.Y)
+	o.light.even(&p.Y, noiseOf(b), b.Locked)
 	if !b.Locked {
 		// Which picture these rows show is not known.
 		p.Trust = make([]float64, len(b.Trust))

@@ -22,9 +22,10 @@ type BuildOptions struct {
 	W, H  int // of the pictures
 	Depth int // bits of the samples that Rectify gives, 8 to 12
 	Black int // code of no light in that depth
-	// Exposures is how many unmixed exposures are averaged in a band at most;
-	// 0 takes 2. More lower the noise and cost as many rectified frames.
-	Exposures int
+	// Exposures is how many unmixed exposures are averaged in a band at most,
+	// Unlocked how many where the refresh is not known and nothing moves; 0
+	// takes 2 and 8. More lower the noise and cost as many rectified frames.
+	Exposures, Unlocked int
 	// Plane returns a plane for the next picture; nil makes one each time.
 	Plane func(w, h, depth int) picture.Plane
 }
@@ -54,6 +55,11 @@ type Built struct {
 
 const (
 	defaultExposures = 2
+	// defaultUnlocked brings the noise of a camera to a third, below the steps
+	// of dark gradients, and evens out what light that dips leaves in single
+	// frames: at 240 a second it is most of the frames that are counted as one
+	// picture.
+	defaultUnlocked = 8
 	// MoreBits is the depth that averaging adds to the samples: sixteen steps to a code are
 	// finer than the noise of any camera over two exposures.
 	MoreBits = 4
@@ -117,6 +123,9 @@ func NewBuilder(o BuildOptions, source Source, emit func(*Built) error) (*Builde
 	}
 	if o.Exposures <= 0 {
 		o.Exposures = defaultExposures
+	}
+	if o.Unlocked <= 0 {
+		o.Unlocked = defaultUnlocked
 	}
 	if o.Plane == nil {
 		o.Plane = picture.New
@@ -212,14 +221,22 @@ func (b *Builder) put(d *Decision, i, number int, e exposure, mixed bool) {
 			at--
 		}
 		p.pure = slices.Insert(p.pure, at, e)
-		if len(p.pure) > b.options.Exposures+1 {
-			p.pure = p.pure[:b.options.Exposures+1]
+		if most := b.most(t) + 1; len(p.pure) > most {
+			p.pure = p.pure[:most]
 		}
 	}
 	// A mixed frame before the first pure one does not give the time.
 	if i == len(d.Bands)/2 && (grade > t.timed || grade == 1 && t.timed == 1) {
 		t.timed, t.frame, t.time, t.real = grade, d.Frame, d.Shown, d.Time
 	}
+}
+
+// most is how many exposures are averaged in a band of a picture.
+func (b *Builder) most(t *draft) int {
+	if t.locked {
+		return b.options.Exposures
+	}
+	return b.options.Unlocked
 }
 
 // draft returns the draft of a picture, a new one if there is none yet.
@@ -310,7 +327,7 @@ func (b *Builder) parts(d *draft, out *Built) []part {
 		}
 		// Each exposure weighs as much as it is clearer than the first that
 		// is left out, so that none comes or goes at once from band to band.
-		use := min(len(p.pure), b.options.Exposures)
+		use := min(len(p.pure), b.most(d))
 		base := 0.0
 		if len(p.pure) > use {
 			base = max(p.pure[use].clear, 0)

@@ -144,7 +144,8 @@ func newStore(s *detect.Setup) *Store {
 	}
 	st.least[Red] = st.least[Blue]
 	if s.Viewer.Camera {
-		st.average = &average{}
+		// The light of the first pictures is not even yet.
+		st.average, st.due = &average{}, 2*Every
 	}
 	return st
 }

@@ -308,7 +308,10 @@ func TestFilmed(t *testing.T) {
 			New: func(s *detect.Setup) (detect.State, error) {
 				watch = NewWatch(s, detect.Posterisation, false)
 				return judged(func(win *detect.Window) error {
-					watch.Step(win, func(*Gradient, *Part, float64) { found++ })
+					watch.Step(win, func(*Gradient, *Part) (float64, map[string]float64, bool) {
+						found++
+						return 0, nil, false
+					})
 					return nil
 				}), nil
 			}}

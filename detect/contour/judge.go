@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"setwitness/decode/picture"
+	"setwitness/detect"
 )
 
 // Evidence that contours are a gradient's and not drawn. All lengths are shares
@@ -89,6 +90,8 @@ type sight struct {
 	channel   Channel
 	region    image.Rectangle
 	low, high float64
+	// mark waits for another look that shows the same; nil once it was left.
+	mark *detect.Mark
 }
 
 // lately is how many looks back a plane was looked at last: those of chroma take
@@ -101,16 +104,32 @@ func (m *memory) begin() {
 	m.sights = slices.DeleteFunc(m.sights, func(s sight) bool { return s.look < m.look-lately })
 }
 
-// again notes a part and reports whether it was seen before.
-func (m *memory) again(c Channel, p *Part) bool {
-	m.sights = append(m.sights, sight{m.look, c, p.Region, p.Low, p.High})
-	return slices.ContainsFunc(m.sights, func(s sight) bool {
-		return s.look < m.look && s.channel == c && s.region.Overlaps(p.Region) && s.low < p.High && p.Low < s.high
-	})
+// again notes a part, and the mark that would be left of it, and reports whether
+// it was seen before. The marks of what was seen before and not yet left are
+// given to leave.
+func (m *memory) again(c Channel, p *Part, mark detect.Mark, leave func(detect.Mark)) bool {
+	seen := false
+	for i := range m.sights {
+		s := &m.sights[i]
+		if s.look == m.look || s.channel != c || !s.region.Overlaps(p.Region) || s.low >= p.High || p.Low >= s.high {
+			continue
+		}
+		seen = true
+		if s.mark != nil {
+			leave(*s.mark)
+			s.mark = nil
+		}
+	}
+	s := sight{look: m.look, channel: c, region: p.Region, low: p.Low, high: p.High}
+	if !seen {
+		s.mark = &mark
+	}
+	m.sights = append(m.sights, s)
+	return seen
 }
 
-// doubtful is the confidence of what is seen for the first time: it only extends
-// an event.
+// doubtful is the most confidence in what is seen for the first time: it only
+// extends an event that looks after it carry.
 const doubtful = 0.45
 
 func confidence(odds float64) float64 { return 1 / (1 + math.Exp(-odds)) }

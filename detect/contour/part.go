@@ -5,6 +5,8 @@ import (
 	"image"
 	"math"
 	"slices"
+
+	"setwitness/detect/vision"
 )
 
 // Part is what contours of one gradient that follow each other have in common.
@@ -134,9 +136,9 @@ func longest(s []stair) []stair {
 }
 
 // Measures are the numbers behind a finding, by name.
-func (p *Part) Measures() map[string]float64 {
+func (p *Part) Measures(v *vision.Viewer) map[string]float64 {
 	return map[string]float64{
-		"step_codes":        p.Step,
+		"step_codes":        v.Stated(p.Step),
 		"contours":          float64(p.Contours),
 		"contour_length_px": p.Length,
 		"plateau_px":        p.Wide,

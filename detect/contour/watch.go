@@ -32,9 +32,10 @@ func NewWatch(s *detect.Setup, kind detect.Kind, dark bool) *Watch {
 	return &Watch{kind: kind, format: s.Format, viewer: s.Viewer, store: In(s), dark: dark}
 }
 
-// Step calls found for every gradient that fell into plateaus in picture w.T,
-// with the confidence in it. p is good until found returns.
-func (x *Watch) Step(w *detect.Window, found func(g *Gradient, p *Part, confidence float64)) {
+// Step leaves marks of every gradient that fell into plateaus in picture w.T and
+// in a look before or after. measure gives their strength and measures; what it
+// does not hold for a fault is left out.
+func (x *Watch) Step(w *detect.Window, measure func(g *Gradient, p *Part) (strength float64, measures map[string]float64, fault bool)) {
 	f := x.store.At(w.T)
 	if f == nil {
 		return
@@ -59,11 +60,18 @@ func (x *Watch) Step(w *detect.Window, found func(g *Gradient, p *Part, confiden
 		if odds <= 0 {
 			continue
 		}
-		c := confidence(odds)
-		if !x.memory.again(g.Channel, p) {
-			c = min(c, doubtful)
+		strength, measures, fault := measure(g, p)
+		if !fault {
+			continue
 		}
-		found(g, p, c)
+		mark := detect.Mark{
+			Kind: x.kind, Picture: w.T, Region: p.Region, Strength: strength, Confidence: confidence(odds), Measures: measures,
+		}
+		first := mark
+		first.Confidence = min(first.Confidence, doubtful)
+		if x.memory.again(g.Channel, p, first, w.Mark) {
+			w.Mark(mark)
+		}
 	}
 }
 

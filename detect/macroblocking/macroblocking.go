@@ -241,7 +241,7 @@ func (s *state) mark(w *detect.Window, k, before *look, g grid) {
 		}
 	}
 	measures := map[string]float64{
-		"step_codes": codes,
+		"step_codes": s.setup.Viewer.Stated(codes),
 		"pitch_x_px": g[0].pitch, "pitch_y_px": g[1].pitch,
 		"phase_x_px": math.Mod(g[0].phase, g[0].pitch), "phase_y_px": math.Mod(g[1].phase, g[1].pitch),
 		"dark_share": float64(inDark) / float64(n),

@@ -7,6 +7,7 @@ package nearblack
 import (
 	"setwitness/detect"
 	"setwitness/detect/contour"
+	"setwitness/detect/vision"
 )
 
 // Stage finds banding near black.
@@ -22,20 +23,20 @@ var Stage = &detect.Stage{
 	Kind:  detect.NearBlackBanding,
 	Needs: []detect.Need{{Stage: contour.Stage}},
 	New: func(s *detect.Setup) (detect.State, error) {
-		return &state{contour.NewWatch(s, detect.NearBlackBanding, true)}, nil
+		return &state{contour.NewWatch(s, detect.NearBlackBanding, true), s.Viewer}, nil
 	},
 }
 
-type state struct{ *contour.Watch }
+type state struct {
+	*contour.Watch
+	viewer *vision.Viewer
+}
 
 // Step examines picture w.T.
 func (s *state) Step(w *detect.Window) error {
-	s.Watch.Step(w, func(_ *contour.Gradient, p *contour.Part, confidence float64) {
-		m := p.Measures()
-		w.Mark(detect.Mark{
-			Kind: detect.NearBlackBanding, Picture: w.T, Region: p.Region,
-			Strength: s.LumaStep(p, m), Confidence: confidence, Measures: m,
-		})
+	s.Watch.Step(w, func(_ *contour.Gradient, p *contour.Part) (float64, map[string]float64, bool) {
+		m := p.Measures(s.viewer)
+		return s.LumaStep(p, m), m, true
 	})
 	return nil
 }

@@ -40,20 +40,15 @@ const leastColour = 2
 
 // Step examines picture w.T.
 func (s *state) Step(w *detect.Window) error {
-	s.Watch.Step(w, func(g *contour.Gradient, p *contour.Part, confidence float64) {
-		m := p.Measures()
+	s.Watch.Step(w, func(g *contour.Gradient, p *contour.Part) (float64, map[string]float64, bool) {
+		m := p.Measures(s.setup.Viewer)
 		m["effective_bits"] = float64(s.setup.Format.Depth) - math.Log2(p.Step)
 		m["levels_lost"] = p.Expected - p.Levels
-		var strength float64
 		if g.Channel == contour.Luma {
-			strength = s.LumaStep(p, m)
-		} else if strength = s.colour(g, p, m); strength < leastColour {
-			return
+			return s.LumaStep(p, m), m, true
 		}
-		w.Mark(detect.Mark{
-			Kind: detect.Posterisation, Picture: w.T, Region: p.Region,
-			Strength: strength, Confidence: confidence, Measures: m,
-		})
+		strength := s.colour(g, p, m)
+		return strength, m, strength >= leastColour
 	})
 	return nil
 }

@@ -54,6 +54,16 @@ const squareWave = 1.27
 // CodeLight returns the luminance of a code, cd/m2.
 func (v *Viewer) CodeLight(code float64) float64 { return v.Light(v.Level(code)) }
 
+// Stated returns a difference of codes as it is stated: in codes of the take, or
+// of 8 bits where a camera filmed the screen, since averaging gives its pictures
+// more bits than its file has.
+func (v *Viewer) Stated(codes float64) float64 {
+	if v.Camera {
+		return math.Ldexp(codes, 8-v.Depth)
+	}
+	return codes
+}
+
 // Step is how visible a step is, by two models.
 type Step struct {
 	// Barten is by the modulation threshold of Barten's model.

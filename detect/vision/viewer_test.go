@@ -225,3 +225,15 @@ func BenchmarkPatch(b *testing.B) {
 		v.Patch(20, 21, 1)
 	}
 }
+
+// Codes are stated as the take has them, and those of a film as 8 bits have them.
+func TestStated(t *testing.T) {
+	c := Reference(SRGB)
+	if got := viewer(t, c, Coding{Depth: 12}, Colour{}).Stated(40); got != 40 {
+		t.Errorf("40 codes of 12 bits are stated as %g", got)
+	}
+	c.Camera = true
+	if got := viewer(t, c, Coding{Depth: 12}, Colour{}).Stated(40); got != 2.5 {
+		t.Errorf("40 codes of a film's 12 bits are stated as %g", got)
+	}
+}
