@@ -477,7 +477,7 @@ func TestCtrlC(t *testing.T) {
 
 // --help of every command names every flag, and printing it is no error.
 func TestHelp(t *testing.T) {
-	for _, args := range [][]string{{"--help"}, {"scan", "--help"}, {"stages", "--help"}, {"version", "--help"}} {
+	for _, args := range [][]string{{"--help"}, {"scan", "--help"}, {"stages", "--help"}, {"version", "--help"}, {"compare", "--help"}, {"matrix", "--help"}} {
 		e := sw(t, args...)
 		if e.code != exitDone || e.err != "" || !strings.Contains(e.out, "Usage:") {
 			t.Errorf("%q: %s", args, e)

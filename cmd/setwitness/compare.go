@@ -6,6 +6,7 @@ import (
 	"io"
 	"math"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -59,6 +60,8 @@ other, or the command line is wrong; 1 an internal failure.`,
 				err = fmt.Errorf("--before is missing (see %s --help)", c.CommandPath())
 			case len(o.after) == 0:
 				err = fmt.Errorf("--after is missing (see %s --help)", c.CommandPath())
+			case slices.Contains(o.before, "") || slices.Contains(o.after, ""):
+				err = errors.New("--before or --after is given without a value")
 			default:
 				o.tolerance, err = parseTolerance(tolerance)
 			}
@@ -145,7 +148,7 @@ func showComparison(f *factory, o compareOptions, c *compare.Comparison, before,
 // could not be, because silence would pass for a good result.
 func verdictOf(f *factory, c *compare.Comparison) error {
 	if !c.Aligned {
-		for _, p := range append(append([]compare.Pass{}, c.Before...), c.After...) {
+		for _, p := range slices.Concat(c.Before, c.After) {
 			if p.AlignedBy == compare.Unaligned {
 				return unusable{fmt.Errorf("%s: cannot be laid beside the first take before: %s", p.Folder, p.AlignedWhy)}
 			}

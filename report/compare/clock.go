@@ -21,13 +21,17 @@ func shifted(by Alignment, why string, offset, duration float64) clock {
 	return clock{by, why, func(s float64) (float64, bool) { return s + offset, true }, offset, offset + duration}
 }
 
-// covers reports whether a stage could have looked at a time of the common
-// clock in full: it needs pictures on both sides.
-func (c *clock) covers(at, slowness float64) bool {
+// covers reports whether a stage could have looked in full at a fault that
+// another take, home, shows.
+func (c *clock) covers(f *Fault, home *clock, slowness float64) bool {
 	// The stages look at no more than this on either side of a picture (the
-	// widest is the median background of package motion).
+	// widest is the median background of package motion); less will do where
+	// home had no more itself.
 	const margin = 0.2 // s of life
-	return c.by != Unaligned && at >= c.from+margin*slowness && at <= c.to-margin*slowness
+	from := c.from + min(margin*slowness, max(f.Peak-home.from, 0))
+	to := c.to - min(margin*slowness, max(home.to-f.Peak, 0))
+	// A long fault shows at other times than that of its peak as well.
+	return f.Peak >= from && f.Peak <= to || min(f.End, to)-max(f.Start, from) >= (f.End-f.Start)/2
 }
 
 // clocks lays the takes of all scans beside each other. The common time is that

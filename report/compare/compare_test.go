@@ -160,6 +160,36 @@ func TestPieces(t *testing.T) {
 	}
 }
 
+// A fault at the very start of a take can be seen there in another one that starts
+// no later, and not in one that starts in the middle of it.
+func TestAtTheStart(t *testing.T) {
+	start := found(detect.Combing, 0, 20)
+	start.PeakS = 0.02
+	if p := one(t, []*compare.Scan{taken(start)}, []*compare.Scan{taken()}); p.Verdict != compare.Fixed {
+		t.Errorf("%s: %s", p.Verdict, p.Why)
+	}
+	sourced := func(f report.Finding, source float64) report.Finding {
+		source += f.PeakS - f.StartS
+		f.SourceS = &source
+		return f
+	}
+	later := func(source float64) *compare.Scan {
+		// It starts at that time of the source, and shows something else.
+		return taken(sourced(found(detect.Ghost, 5, 60), source+5))
+	}
+	for begin, want := range map[float64]compare.Verdict{0: compare.Fixed, 0.35: compare.NotComparable} {
+		c, err := compare.Compare([]*compare.Scan{taken(sourced(start, 0))}, []*compare.Scan{later(begin)}, compare.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, p := range c.Pairs {
+			if p.Kind == detect.Combing && p.Verdict != want {
+				t.Errorf("a take from %g s on: %s (%s), want %s", begin, p.Verdict, p.Why, want)
+			}
+		}
+	}
+}
+
 // Takes that start at different times are laid beside each other by the source.
 func TestSourceTime(t *testing.T) {
 	sourced := func(start, source, strength float64) report.Finding {

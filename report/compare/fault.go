@@ -239,7 +239,7 @@ func unable(scans []*Scan, times []clock, f *Fault, i int, best place, seconds, 
 	if why := differs(scans[best.scan], s, f.Kind); why != "" {
 		return why
 	}
-	if !times[i].covers(f.Peak, slow) {
+	if !times[i].covers(f, &times[best.scan], slow) {
 		return fmt.Sprintf("it covers %s to %s of the common time, and the fault is at %s", report.Clock(times[i].from), report.Clock(times[i].to), report.Clock(f.Peak))
 	}
 	c := s.coverage(f.Kind)

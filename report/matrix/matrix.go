@@ -420,7 +420,7 @@ func (r *Row) words(f *compare.Fault, also []string) string {
 	}
 	switch {
 	case seen == able:
-		return fmt.Sprintf("Present in all %d takes that could have shown it: none of these settings takes it away.", able)
+		return fmt.Sprintf("Present in all %s that could have shown it: none of these settings takes it away.", count(able, "take"))
 	case r.Best == nil:
 		return fmt.Sprintf("Seen in %d of %d takes; no setting parts them.", seen, able)
 	}
@@ -429,6 +429,14 @@ func (r *Row) words(f *compare.Fault, also []string) string {
 		words += " Two settings together part them better: " + lower(r.Both.words(nil))
 	}
 	return words
+}
+
+// count states a number of things.
+func count(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
 }
 
 func lower(s string) string { return strings.ToLower(s[:1]) + s[1:] }
@@ -501,7 +509,7 @@ func (m *Matrix) words() string {
 	}
 	switch {
 	case settled == 0:
-		return fmt.Sprintf("No setting separates the takes that show a fault from the others with any certainty (%d faults, %d settings, %d takes).", len(m.Rows), len(m.Settings), len(m.Takes))
+		return fmt.Sprintf("No setting separates the takes that show a fault from the others with any certainty (%s, %s, %s).", count(len(m.Rows), "fault"), count(len(m.Settings), "setting"), count(len(m.Takes), "take"))
 	case settled == 1:
 		return "Settings decide over one fault. " + first
 	}
