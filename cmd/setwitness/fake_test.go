@@ -138,6 +138,14 @@ func newDesk(t *testing.T) *desk {
 		now:     func() time.Time { return time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC) },
 		signals: func() (context.Context, context.Context, func()) { return soft, hard, func() {} },
 	}
+	d.another = func(soft, hard context.Context, args []string) (int, string, error) {
+		var said bytes.Buffer
+		other := *d.factory
+		other.streams = streams{out: io.Discard, err: &said}
+		other.signals = func() (context.Context, context.Context, func()) { return soft, hard, func() {} }
+		code := run(&other, args)
+		return code, said.String(), nil
+	}
 	return d
 }
 

@@ -75,8 +75,10 @@ func parseOptions(pairs []string, stages []*detect.Stage) (map[string]float64, e
 
 // noneEmpty reports a flag that is given without a value, as a variable of a
 // shell that is not set gives it: it would count as not given.
-func noneEmpty(c *cobra.Command) (err error) {
-	c.Flags().Visit(func(f *pflag.Flag) {
+func noneEmpty(c *cobra.Command) error { return noneEmptyOf(c.Flags()) }
+
+func noneEmptyOf(flags *pflag.FlagSet) (err error) {
+	flags.Visit(func(f *pflag.Flag) {
 		if err == nil && f.Value.String() == "" {
 			err = fmt.Errorf("--%s is given without a value", f.Name)
 		}
@@ -164,20 +166,4 @@ func (v viewing) conditions(transfer string, filmed bool) vision.Conditions {
 		c.DistanceHeights = v.distance
 	}
 	return c
-}
-
-// request states the flags of a scan that are not at their defaults, as far as
-// they decide what is found. Settings and source are in the document by
-// themselves.
-func request(flags *pflag.FlagSet, options map[string]float64) map[string]string {
-	out := map[string]string{}
-	for _, name := range []string{"from", "corners", "lines-per-px", "capture-fps", "fields", "peak-nits", "black-nits", "eotf", "distance"} {
-		if f := flags.Lookup(name); f.Value.String() != f.DefValue {
-			out[name] = f.Value.String()
-		}
-	}
-	for name, v := range options {
-		out["option."+name] = strconv.FormatFloat(v, 'g', -1, 64)
-	}
-	return out
 }

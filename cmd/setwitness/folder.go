@@ -18,6 +18,7 @@ const (
 	pageName       = "report.html"
 	cropsName      = "crops"
 	signaturesName = "signatures.json"
+	stagePrefix    = ".setwitness-" // of what is being written
 )
 
 // folder is where the report of one take goes. Everything is written to a
@@ -46,7 +47,7 @@ func openFolder(path string) (*folder, error) {
 	case err != nil:
 		return nil, f.fault(err)
 	}
-	stage, err := os.MkdirTemp(at, ".setwitness-")
+	stage, err := os.MkdirTemp(at, stagePrefix)
 	if err != nil {
 		return nil, f.fault(err)
 	}
@@ -132,20 +133,31 @@ func (f *folder) publish() error {
 // same.
 func folderNames(clips []string, out string) []string {
 	names := make([]string, len(clips))
-	taken := map[string]bool{}
-	for i, c := range clips {
+	for i, stem := range stems(clips) {
 		switch {
 		case out == "":
-			names[i] = filepath.Clean(c) + ".setwitness"
-			continue
+			names[i] = filepath.Clean(clips[i]) + ".setwitness"
 		case len(clips) == 1:
 			names[i] = out
-			continue
+		default:
+			names[i] = filepath.Join(out, stem)
 		}
+	}
+	return names
+}
+
+// stems are names for folders, one for each clip.
+func stems(clips []string) []string {
+	names := make([]string, len(clips))
+	taken := map[string]bool{}
+	for i, c := range clips {
 		base := filepath.Base(c)
 		stem := strings.TrimSuffix(base, filepath.Ext(base))
-		if stem == "" || stem == "." || stem == ".." || stem == string(filepath.Separator) {
+		switch {
+		case stem == "" || stem == "." || stem == ".." || stem == string(filepath.Separator):
 			stem = "clip"
+		case filepath.Ext(stem) == ".json":
+			stem = base // the names of documents are not for folders
 		}
 		name := stem
 		// Some file systems do not tell capitals from small letters.
@@ -153,7 +165,7 @@ func folderNames(clips []string, out string) []string {
 			name = stem + "-" + strconv.Itoa(n)
 		}
 		taken[strings.ToLower(name)] = true
-		names[i] = filepath.Join(out, name)
+		names[i] = name
 	}
 	return names
 }

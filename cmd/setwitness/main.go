@@ -7,8 +7,11 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"errors"
 	"os"
+	"os/exec"
 	"os/signal"
 	"runtime/debug"
 	"syscall"
@@ -36,6 +39,7 @@ func main() {
 		stages:  all.Stages,
 		now:     time.Now,
 		signals: signals,
+		another: another,
 	}
 	os.Exit(run(f, os.Args[1:]))
 }
@@ -65,4 +69,43 @@ func signals() (soft, hard context.Context, stop func()) {
 		softly()
 		hardly()
 	}
+}
+
+// another runs this program once more. The terminal's interrupts do not reach it
+// by themselves, so that one take of a list is asked to end as this program is.
+func another(soft, hard context.Context, args []string) (int, string, error) {
+	self, err := os.Executable()
+	if err != nil {
+		return 0, "", err
+	}
+	cmd := exec.Command(self, args...)
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	var said bytes.Buffer
+	cmd.Stderr = &said
+	if err := cmd.Start(); err != nil {
+		return 0, "", err
+	}
+	done := make(chan struct{})
+	defer close(done)
+	go func() {
+		for _, asked := range []context.Context{soft, hard} {
+			select {
+			case <-asked.Done():
+				cmd.Process.Signal(os.Interrupt)
+			case <-done:
+				return
+			}
+		}
+	}()
+	if err := cmd.Wait(); err != nil && !errors.As(err, new(*exec.ExitError)) {
+		return 0, "", err
+	}
+	if code := cmd.ProcessState.ExitCode(); code >= 0 {
+		return code, said.String(), nil
+	}
+	// It may have been interrupted before it could listen.
+	if w, ok := cmd.ProcessState.Sys().(syscall.WaitStatus); ok && w.Signal() == syscall.SIGINT {
+		return exitInterrupted, said.String(), nil
+	}
+	return 0, said.String(), errors.New(cmd.ProcessState.String())
 }

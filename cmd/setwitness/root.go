@@ -40,11 +40,15 @@ type take interface {
 // factory is what the commands are given of the world.
 type factory struct {
 	streams
-	open    func(path string, o decode.Options) (take, error)
-	fetch   func(ctx context.Context, path string, o decode.Options, wanted []decode.Wanted, fn func(*picture.Picture) error) error
-	stamps  func(ctx context.Context, path string) ([]time.Duration, map[string]string, error)
-	stages  func() []*detect.Stage
-	now     func() time.Time
+	open   func(path string, o decode.Options) (take, error)
+	fetch  func(ctx context.Context, path string, o decode.Options, wanted []decode.Wanted, fn func(*picture.Picture) error) error
+	stamps func(ctx context.Context, path string) ([]time.Duration, map[string]string, error)
+	stages func() []*detect.Stage
+	now    func() time.Time
+	// another runs a command line in a program of its own, which ends early when
+	// soft and then hard do, and returns how it ended and what it wrote to
+	// standard error.
+	another func(soft, hard context.Context, args []string) (code int, said string, err error)
 	signals func() (soft, hard context.Context, stop func())
 }
 
@@ -143,20 +147,24 @@ func newRoot(f *factory) *cobra.Command {
 	cmd.SetOut(f.out)
 	cmd.SetErr(f.err)
 	cmd.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
-		// In words of a user's, not of the parser's.
-		if bad := (*pflag.InvalidValueError)(nil); errors.As(err, &bad) {
-			wants := map[string]string{"bool": "true or false", "int": "a whole number", "float64": "a number"}
-			if want, ok := wants[bad.GetFlag().Value.Type()]; ok {
-				err = fmt.Errorf("--%s: %q is not %s", bad.GetFlag().Name, bad.GetValue(), want)
-			}
-		}
-		return unusable{fmt.Errorf("%w (see %s --help)", err, c.CommandPath())}
+		return unusable{fmt.Errorf("%w (see %s --help)", flagFault(err), c.CommandPath())}
 	})
 	cmd.AddCommand(newCmdScan(f, nil), newCmdStages(f, nil), newCmdVersion(f, nil), newCmdMarkers(f, nil))
 	cmd.AddCommand(newCmdCompare(f, nil), newCmdMatrix(f, nil))
 	cmd.AddCommand(newCmdAnnotate(f, nil), newCmdStills(f, nil))
 	cmd.AddCommand(newCmdLedger(f))
 	return cmd
+}
+
+// flagFault says in words of a user's what the parser of flags says in its own.
+func flagFault(err error) error {
+	if bad := (*pflag.InvalidValueError)(nil); errors.As(err, &bad) {
+		wants := map[string]string{"bool": "true or false", "int": "a whole number", "float64": "a number"}
+		if want, ok := wants[bad.GetFlag().Value.Type()]; ok {
+			return fmt.Errorf("--%s: %q is not %s", bad.GetFlag().Name, bad.GetValue(), want)
+		}
+	}
+	return err
 }
 
 // none refuses arguments.

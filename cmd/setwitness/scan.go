@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"runtime"
 
 	"github.com/spf13/cobra"
 
@@ -18,7 +19,11 @@ import (
 // scanOptions are the parsed flags of scan.
 type scanOptions struct {
 	clips    []string
+	list     string // file that names takes, in place of clips
+	atOnce   int
+	part     part
 	out      string
+	asked    asked
 	fields   decode.Fields
 	view     display.Options
 	viewing  viewing
@@ -35,12 +40,16 @@ const leastCapture, mostCapture = 1, 10000
 
 func newCmdScan(f *factory, runF func(*scanOptions) error) *cobra.Command {
 	if runF == nil {
-		runF = func(o *scanOptions) error { return scanAll(f, o) }
+		runF = func(o *scanOptions) error {
+			if o.list != "" {
+				return scanList(f, o)
+			}
+			return scanAll(f, o)
+		}
 	}
 	o := &scanOptions{}
-	var from, source, fields, corners string
-	var peak, black, eotf, distance, lines string
-	var settings, options []string
+	a := nothingAsked()
+	var part string
 	cmd := &cobra.Command{
 		Use:   "scan CLIP...",
 		Short: "Find combing, ghosts and cadence faults in clips",
@@ -58,6 +67,18 @@ A clip in which a camera filmed a set is told by the lit screen that stands in
 it: the pictures that the set showed are rebuilt from the camera's frames, and
 those are examined. Times are still those of the clip.
 
+With --list the takes come from a file: one a line, named from the folder of the
+list on; then, after tabs, what is asked of that take alone: settings key=value,
+or flags --flag=value, which go before those of the command line. Spaces around
+them do not count; empty lines and lines that start with # say nothing. A report
+goes to a folder in DIR that is named like the take, numbered where two are the
+same. Takes that were scanned already, by this version and asked the same, are
+skipped: their reports are complete, and the SHA-256 of the file is that of the
+report. So an interrupted list goes on where it was. DIR/summary.json, and a
+table, say what became of each take; a take that cannot be used does not keep
+others from being scanned. Machines that share the work take a --part each, and
+write summary-INDEX-of-COUNT.json.
+
 An interrupt (Ctrl-C) writes what was found so far and says so; a second one
 leaves at once.
 
@@ -66,10 +87,14 @@ the command line is wrong (one line on standard error names it and why; other
 clips are still scanned); 130 interrupted; 1 an internal failure.`,
 		Example: `  setwitness scan match.mp4
   setwitness scan --out reports --setting set="living room" --setting film-mode=off *.mp4
-  setwitness scan --json match.mp4 | jq '.findings[].kind'`,
+  setwitness scan --json match.mp4 | jq '.findings[].kind'
+  setwitness scan --list takes.txt --out reports --at-once 4`,
 		Args: func(c *cobra.Command, args []string) error {
-			if len(args) == 0 {
+			switch list := c.Flags().Changed("list"); {
+			case len(args) == 0 && !list:
 				return unusable{fmt.Errorf("no clip is named (see %s --help)", c.CommandPath())}
+			case len(args) > 0 && list:
+				return unusable{fmt.Errorf("%q is named beside a list", args[0])}
 			}
 			return nil
 		},
@@ -78,52 +103,49 @@ clips are still scanned); 130 interrupted; 1 an internal failure.`,
 			if err := noneEmpty(c); err != nil {
 				return unusable{err}
 			}
-			var err error
-			if o.viewing, err = parseViewing(peak, black, eotf, distance); err != nil {
+			err := o.lists(c, part)
+			if err == nil {
+				err = o.parse(f, a)
+			}
+			if err != nil {
 				return unusable{err}
 			}
-			if o.view.LinesPerPx, err = parseLinesPerPx(lines); err != nil {
-				return unusable{err}
-			}
-			if err := o.parse(f, from, source, fields, corners, settings, options); err != nil {
-				return unusable{err}
-			}
-			o.request = request(c.Flags(), o.options)
 			return runF(o)
 		},
 	}
 	fl := cmd.Flags()
 	fl.StringVar(&o.out, "out", "", "folder of the report; with several clips, of their folders")
-	fl.StringVar(&from, "from", "auto", "where the clips come from: direct (a file or a recording of a signal), screen (a camera that filmed a set) or auto (found out)")
-	fl.StringVar(&corners, "corners", "", "where the screen is in the first frame of a camera, as \"x,y x,y x,y x,y\" from the top left corner clockwise")
-	fl.StringVar(&lines, "lines-per-px", "", "how many of the set's `LINES` a camera pixel is high, for close-ups in which neither the screen's border nor the panel's pixels tell it")
-	fl.Float64Var(&o.view.CaptureRate, "capture-fps", 0, "frames a second that the camera took, where the file does not say or says it wrongly")
-	fl.StringVar(&source, "source", "", "the clip that was played (takes cannot be compared with it yet)")
-	fl.StringVar(&fields, "fields", "auto", "what to do with the fields of interlaced files: auto, weave or split")
-	fl.StringVar(&peak, "peak-nits", "", "white of the set in `CD/M2`, for visibility (default 100; for PQ and HLG 1000)")
-	fl.StringVar(&black, "black-nits", "", "black of the set in `CD/M2` (default 0.05; for PQ and HLG 0.005)")
-	fl.StringVar(&eotf, "eotf", "auto", "transfer function by which the set turns codes into light: bt1886, srgb, pq, hlg or auto (as the clip is tagged, else bt1886; of a film of a screen srgb, unless it is tagged pq or hlg)")
-	fl.StringVar(&distance, "distance", "", "viewing distance in picture `HEIGHTS` (default 3)")
-	fl.StringArrayVar(&settings, "setting", nil, "how the set was set up, key=value; may be given several times")
-	fl.StringArrayVar(&options, "option", nil, "a parameter of a stage, stage.name=value (see setwitness stages); may be given several times")
-	fl.BoolVar(&o.json, "json", false, "print the findings documents instead of tables")
+	a.bind(fl)
+	fl.StringVar(&o.list, "list", "", "scan the takes that `FILE` names (see setwitness scan --help)")
+	fl.IntVar(&o.atOnce, "at-once", max(1, runtime.NumCPU()/2), "how many takes of a list are scanned at the same time")
+	fl.StringVar(&part, "part", "", "only this part of a list, `INDEX/COUNT`, counted from 0: 2/8 is the third, the eleventh, ... take")
+	fl.BoolVar(&o.json, "json", false, "print the findings documents instead of tables; of a list, its summary")
 	fl.BoolVar(&o.quiet, "quiet", false, "print nothing but errors")
 	fl.IntVar(&o.threads, "threads", 0, "threads that decode; 0 chooses")
 	return cmd
 }
 
-func (o *scanOptions) parse(f *factory, from, source, fields, corners string, settings, options []string) error {
-	switch from {
+// parse reads what is asked of a scan.
+func (o *scanOptions) parse(f *factory, a asked) error {
+	o.asked = a
+	var err error
+	if o.viewing, err = parseViewing(a.peak, a.black, a.eotf, a.distance); err != nil {
+		return err
+	}
+	if o.view.LinesPerPx, err = parseLinesPerPx(a.lines); err != nil {
+		return err
+	}
+	switch a.from {
 	case "auto":
 	case "direct":
 		o.view.From = display.Direct
 	case "screen":
 		o.view.From = display.Screen
 	default:
-		return fmt.Errorf("--from %q is none of auto, direct and screen", from)
+		return fmt.Errorf("--from %q is none of auto, direct and screen", a.from)
 	}
-	if corners != "" {
-		q, err := screen.ParseCorners(corners)
+	if a.corners != "" {
+		q, err := screen.ParseCorners(a.corners)
 		switch {
 		case err != nil:
 			return fmt.Errorf("--corners: %w", err)
@@ -135,24 +157,27 @@ func (o *scanOptions) parse(f *factory, from, source, fields, corners string, se
 	if o.view.LinesPerPx > 0 && o.view.From == display.Direct {
 		return errors.New("--lines-per-px are of a screen, and --from says that there is none")
 	}
-	if r := o.view.CaptureRate; r != 0 && !(r >= leastCapture && r <= mostCapture) {
+	o.view.CaptureRate = a.capture
+	if r := a.capture; r != 0 && !(r >= leastCapture && r <= mostCapture) {
 		return fmt.Errorf("--capture-fps %g is outside %g to %g", r, float64(leastCapture), float64(mostCapture))
 	}
-	if source != "" {
+	if a.source != "" {
 		return errors.New("--source: takes cannot be compared with the clip that was played yet")
 	}
 	if o.threads < 0 {
 		return fmt.Errorf("--threads %d is negative", o.threads)
 	}
-	var err error
-	if o.fields, err = decode.ParseFields(fields); err != nil {
+	if o.fields, err = decode.ParseFields(a.fields); err != nil {
 		return fmt.Errorf("--%w", err)
 	}
-	if o.settings, err = parseSettings(settings); err != nil {
+	if o.settings, err = parseSettings(a.settings); err != nil {
 		return err
 	}
-	o.options, err = parseOptions(options, f.stages())
-	return err
+	if o.options, err = parseOptions(a.options, f.stages()); err != nil {
+		return err
+	}
+	o.request = a.request(o.options)
+	return nil
 }
 
 // scanAll scans one clip after the other. A clip that cannot be used does not

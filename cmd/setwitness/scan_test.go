@@ -257,7 +257,8 @@ func TestScanLine(t *testing.T) {
 			t.Errorf("%s: %v", c.line, err)
 			continue
 		}
-		got.request = nil // TestRequest looks at it
+		// TestRequest looks at these, and TestList.
+		got.request, got.asked, got.atOnce = nil, asked{}, 0
 		if !reflect.DeepEqual(*got, c.want) {
 			t.Errorf("%s: %+v, want %+v", c.line, *got, c.want)
 		}
