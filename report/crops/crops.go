@@ -53,8 +53,8 @@ type Shots struct {
 	// Lifted is the crop with its codes spread, Profile a plot of the luma
 	// across the place: for kinds that show in small steps.
 	Lifted, Profile Image
-	// Lift says in words how the codes were spread.
-	Lift string
+	// Lift says in words how the codes were spread, Plotted what the plot is of.
+	Lift, Plotted string
 	// Window is what the panels show, in raster pixels.
 	Window image.Rectangle
 }
@@ -272,8 +272,24 @@ func (m *maker) peak(i int, p *picture.Picture, r image.Rectangle) error {
 // a profile.
 func (m *maker) steps(i int, p *picture.Picture, r image.Rectangle) error {
 	f := m.doc.Findings[i]
-	crop := m.crop(i).Intersect(r)
-	l := m.convert.liftOf(p, crop)
+	crop, region := m.crop(i).Intersect(r), m.peaks[i].Region.Intersect(r)
+	if region.Empty() {
+		region = r
+	}
+	across, down := gridsOf(f.Measures)
+	size := stated(&f, p.Y.Depth)
+	_, coloured := f.Measures["step_itp"]
+	if coloured {
+		size = 0 // it is not luma's
+	}
+	luma := surveyOf(&p.Y, region, across, down, size)
+	l := m.convert.liftOf(p, crop, luma)
+	profile := profileOf(&p.Y, region, luma, across, down)
+	if coloured {
+		if c := m.convert.tintOf(p, region, stated(&f, p.Y.Depth)); c != nil {
+			profile, l = c.profile, m.convert.tinted(c.lift)
+		}
+	}
 	m.shots[i].Lift = l.words(p.Y.Full())
 	lifted, err := captioned(m.convert.lifted(p, crop, l, f.Kind == detect.Posterisation), "lifted: "+m.shots[i].Lift)
 	if err != nil {
@@ -282,11 +298,11 @@ func (m *maker) steps(i int, p *picture.Picture, r image.Rectangle) error {
 	if err := m.write(f.Evidence.Lifted, lifted); err != nil {
 		return err
 	}
-	profile, err := profileOf(p, m.peaks[i].Region.Intersect(r), f.Measures).plot(p.Y.Full())
+	plot, err := profile.plot()
 	if err != nil {
 		return err
 	}
-	if err := m.write(f.Evidence.Profile, profile); err != nil {
+	if err := m.write(f.Evidence.Profile, plot); err != nil {
 		return err
 	}
 	if i >= picturedFindings {
@@ -295,7 +311,8 @@ func (m *maker) steps(i int, p *picture.Picture, r image.Rectangle) error {
 	if m.shots[i].Lifted, err = m.image(lifted, i < losslessFindings); err != nil {
 		return err
 	}
-	m.shots[i].Profile, err = m.image(profile, true)
+	m.shots[i].Profile, err = m.image(plot, true)
+	m.shots[i].Plotted = profile.of
 	return err
 }
 

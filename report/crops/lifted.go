@@ -20,6 +20,8 @@ import (
 type lift struct {
 	from, to int     // luma codes that become black and white
 	gain     float64 // how many times as far apart
+	colour   float64 // the same for colour
+	cut      bool    // more than noise lies beyond the codes
 }
 
 const (
@@ -29,10 +31,17 @@ const (
 	// A step of one 8-bit code comes out as at least 1/16 of the way from black
 	// to white, which any monitor shows: more gain would show noise alone.
 	mostLift = 16
+	// The typical step comes out as this part of the way or more, about ten codes of
+	// an ordinary monitor, which is seen at a glance where it is sharp (common
+	// practice, no source).
+	liftedStep = 24
+	// Codes beyond those of the steps that are shown as well, as a share of them.
+	liftMargin = 0.1
 )
 
-// liftOf chooses the lift of a place.
-func (c *converter) liftOf(p *picture.Picture, r image.Rectangle) lift {
+// liftOf chooses the lift of a place: by the codes in which the place has steps,
+// where all of them would leave those too small to see.
+func (c *converter) liftOf(p *picture.Picture, r image.Rectangle, s *survey) lift {
 	counts := make([]int, p.Y.Full()+1)
 	for y := r.Min.Y; y < r.Max.Y; y++ {
 		for x := r.Min.X; x < r.Max.X; x++ {
@@ -52,11 +61,36 @@ func (c *converter) liftOf(p *picture.Picture, r image.Rectangle) lift {
 	span := 1 / float64(c.yScale)
 	least := span / mostLift
 	low, high := float64(edge(0, 1)), float64(edge(len(counts)-1, -1))
+	cut := false
+	if width := max(least, liftedStep*s.typical); high-low > width {
+		if a, b, ok := s.codes(width); ok {
+			margin := liftMargin * (b - a)
+			low, high, cut = max(a-margin, low), min(b+margin, high), true
+		}
+	}
 	if high-low < least {
 		middle := (low + high) / 2
 		low, high = middle-least/2, middle+least/2
 	}
-	return lift{from: int(low), to: int(high + 0.5), gain: span / float64(int(high+0.5)-int(low))}
+	l := lift{from: int(low), to: int(high + 0.5), cut: cut}
+	l.gain = span / float64(l.to-l.from)
+	l.colour = l.gain
+	return l
+}
+
+// tinted is the lift of a fault in colour alone: luma stays as it is, since it
+// would hide it.
+func (c *converter) tinted(colour float64) lift {
+	black := float64(c.yZero)
+	return lift{from: int(black), to: int(black + 1/float64(c.yScale) + 0.5), gain: 1, colour: colour}
+}
+
+// colourLift is how many times colour has to be spread for its steps to show.
+func (c *converter) colourLift(s *survey) float64 {
+	if s.typical == 0 {
+		return 1
+	}
+	return min(max(1/float64(c.cScale)/(liftedStep*s.typical), 1), mostLift)
 }
 
 // lifted returns the pixels of p inside r, spread. Colour is spread about its
@@ -77,7 +111,7 @@ func (c *converter) lifted(p *picture.Picture, r image.Rectangle, l lift, colour
 		n := float32(r.Dx() * r.Dy())
 		cbMean, crMean = cbMean/n, crMean/n
 	}
-	gain := float32(l.gain)
+	gain := float32(l.colour)
 	for y := range r.Dy() {
 		if colour {
 			c.chroma(c.cb, &p.Cb, r.Min.X, r.Min.Y+y, p.Parity)
@@ -102,7 +136,21 @@ func (c *converter) lifted(p *picture.Picture, r image.Rectangle, l lift, colour
 
 // words state the lift.
 func (l lift) words(full int) string {
-	return fmt.Sprintf("luma codes %d to %d of %d are shown as black to white, %.2g times as far apart", l.from, l.to, full, l.gain)
+	s := fmt.Sprintf("luma codes %d to %d of %d are shown as black to white, %s", l.from, l.to, full, apart(l.gain))
+	if l.cut {
+		s += "; what is darker or brighter is cut off"
+	}
+	if l.colour != l.gain {
+		s += "; colours are " + apart(l.colour)
+	}
+	return s
+}
+
+func apart(gain float64) string {
+	if s := fmt.Sprintf("%.2g", gain); s != "1" {
+		return s + " times as far apart"
+	}
+	return "as far apart as they are"
 }
 
 const captionSize, captionPad = 14, 6 // pixels

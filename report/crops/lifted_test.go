@@ -33,7 +33,7 @@ func TestLifted(t *testing.T) {
 	for _, depth := range []int{8, 10, 12} {
 		p := staircase(depth)
 		c := newConverter(picture.Format{W: 256, H: 96, Depth: depth, ChromaX: -1, ChromaY: -1})
-		l := c.liftOf(p, r)
+		l := c.liftOf(p, r, &survey{})
 		img := c.lifted(p, r, l, false)
 		step := float64(img.RGBAAt(132, 5).R) - float64(img.RGBAAt(124, 5).R)
 		if want := l.gain * 255 / 219; math.Abs(step-want) > 1 {
@@ -61,7 +61,7 @@ func TestLiftOfFlat(t *testing.T) {
 		p.Y.Pix[i] = 40
 	}
 	c := newConverter(picture.Format{W: 64, H: 64, Depth: 8, ChromaX: -1, ChromaY: -1})
-	l := c.liftOf(p, image.Rect(0, 0, 64, 64))
+	l := c.liftOf(p, image.Rect(0, 0, 64, 64), &survey{})
 	if l.gain > mostLift*1.05 || l.gain < mostLift*0.9 {
 		t.Errorf("gain %.1f", l.gain)
 	}
@@ -73,7 +73,7 @@ func TestLiftOfFlat(t *testing.T) {
 func TestCaption(t *testing.T) {
 	for _, w := range []int{640, 120} {
 		img := image.NewRGBA(image.Rect(0, 0, w, 40))
-		out, err := captioned(img, lift{20, 52, 6.84}.words(255))
+		out, err := captioned(img, lift{from: 20, to: 52, gain: 6.84, colour: 6.84}.words(255))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -93,7 +93,7 @@ func TestCaption(t *testing.T) {
 			t.Errorf("%d wide: %d pixels of ink", w, ink)
 		}
 	}
-	if s := (lift{64, 150, 10.2}).words(1023); !strings.Contains(s, "64 to 150 of 1023") || !strings.Contains(s, "10 times") {
+	if s := (lift{from: 64, to: 150, gain: 10.2, colour: 10.2}).words(1023); !strings.Contains(s, "64 to 150 of 1023") || !strings.Contains(s, "10 times") {
 		t.Error(s)
 	}
 }
@@ -101,8 +101,9 @@ func TestCaption(t *testing.T) {
 func TestProfile(t *testing.T) {
 	p := staircase(10)
 	region := image.Rect(16, 8, 200, 88)
-	o := profileOf(p, region, nil)
-	if o.down || o.first != 16 || len(o.codes) != 184 || o.across != profileAcross {
+	// The lines are all alike: the first is taken.
+	o := profileOf(&p.Y, region, surveyOf(&p.Y, region, grid{}, grid{}, 4), grid{}, grid{})
+	if o.down || o.first != 16 || len(o.codes) != 184 || o.lines != profileAcross || o.at != 8 || len(o.steps) != 21 {
 		t.Fatalf("profile %+v", o)
 	}
 	for i, c := range o.codes {
@@ -114,11 +115,12 @@ func TestProfile(t *testing.T) {
 		t.Errorf("edges of no grid: %v", o.grid)
 	}
 	// Blocks of 10.67 lines: the profile goes along their axis.
-	o = profileOf(p, region, map[string]float64{"pitch_y_px": 32.0 / 3, "phase_y_px": 2})
+	across, down := gridsOf(map[string]float64{"pitch_y_px": 32.0 / 3, "phase_y_px": 2})
+	o = profileOf(&p.Y, region, surveyOf(&p.Y, region, across, down, 4), across, down)
 	if !o.down || len(o.grid) != 8 || math.Abs(o.grid[0]-(2+32.0/3)) > 1e-9 {
 		t.Errorf("down %v, edges %v", o.down, o.grid)
 	}
-	img, err := o.plot(1023)
+	img, err := o.plot()
 	if err != nil {
 		t.Fatal(err)
 	}

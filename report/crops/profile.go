@@ -1,10 +1,12 @@
 package crops
 
 import (
+	"fmt"
 	"image"
 	"image/color"
 	imagedraw "image/draw"
 	"math"
+	"slices"
 	"strconv"
 
 	"gonum.org/v1/plot"
@@ -17,88 +19,139 @@ import (
 	"setwitness/decode/picture"
 )
 
-// A profile is the luma along a line of the picture: a mean over some lines
-// beside it.
+// A profile is a line of the picture, as it is plotted.
 type profile struct {
-	down   bool      // along a column; else along a row
-	first  int       // raster position of the first value
-	codes  []float64 // the mean luma code at each position
-	across int       // lines that the mean is over
-	at     int       // the first of these lines
-	grid   []float64 // positions of block edges, if any
+	line
+	of            string    // what its codes are those of
+	along, beside int       // raster pixels to a sample, along the line and across it
+	full          int       // the highest code
+	grid          []float64 // positions of block edges, if any
+	low           float64   // the codes that the plot shows
+	high          float64
+	cut           bool // others lie beyond
 }
 
 const (
-	// A profile is a mean over so many lines, the height of the least block:
-	// noise falls to a third, and an edge that leans by one in eight is still
-	// sharp to a pixel.
-	profileAcross = 8
-	// and no longer than this, so that single pixels can be told on the plot.
-	profileMost = 320
+	// A profile of blocks is no longer than this, so that single pixels can be told
+	// on the plot; one of contours, which lie far apart, than the plot has pixels.
+	profileMost, contoursMost = 320, plotW * plotDPI / 72
+	// Around a step so many samples belong to it, the width of the least block.
+	stepReach = 8
+	// Where the line has more than so many times the range of its steps, the plot
+	// follows the steps.
+	plotRange = 3
 )
 
-// profileOf takes the profile through the middle of a region of p: along the
-// axis on which the blocks of the finding lie, or the one on which the luma
-// changes more.
-func profileOf(p *picture.Picture, region image.Rectangle, measures map[string]float64) profile {
-	along, down := through(p, region, false), through(p, region, true)
-	for _, g := range []struct {
-		profile *profile
-		axis    string
-	}{{&along, "x"}, {&down, "y"}} {
-		pitch, phase := measures["pitch_"+g.axis+"_px"], measures["phase_"+g.axis+"_px"]
-		if pitch < 2 { // no grid is finer
-			continue
-		}
-		first := float64(g.profile.first)
-		for k := math.Ceil((first - phase) / pitch); phase+k*pitch < first+float64(len(g.profile.codes)); k++ {
-			g.profile.grid = append(g.profile.grid, phase+k*pitch)
-		}
+// profileOf takes the profile of a place: through where its steps show best or,
+// where none do, through its middle.
+func profileOf(p *picture.Plane, r image.Rectangle, s *survey, across, down grid) profile {
+	o := profile{of: "luma", along: 1, beside: 1, full: p.Full()}
+	most := contoursMost
+	if across.pitch > 0 || down.pitch > 0 {
+		most = profileMost
 	}
-	switch {
-	case len(along.grid) > 0 && len(down.grid) == 0:
-		return along
-	case len(down.grid) > 0 && len(along.grid) == 0:
-		return down
-	case span(down.codes) > span(along.codes):
-		return down
+	if l, _ := s.best(most); l != nil {
+		o.line = *l
+	} else {
+		o.line = middle(p, r, across, down, most)
 	}
-	return along
-}
-
-// through takes the profile along a row or a column through the middle.
-func through(p *picture.Picture, r image.Rectangle, down bool) profile {
-	r = r.Intersect(image.Rect(0, 0, p.Y.W, p.Y.H))
-	from, to, low, high, size := r.Min.X, r.Max.X, r.Min.Y, r.Max.Y, p.Y.H
-	if down {
-		from, to, low, high, size = r.Min.Y, r.Max.Y, r.Min.X, r.Max.X, p.Y.W
+	g := across
+	if o.down {
+		g = down
 	}
-	if to-from > profileMost {
-		from = (from+to)/2 - profileMost/2
-		to = from + profileMost
+	o.grid = g.edges(o.first, o.first+len(o.codes))
+	if len(o.codes) == 0 {
+		return o
 	}
-	o := profile{down: down, first: from, across: min(profileAcross, size)}
-	o.at = min(max((low+high-o.across)/2, 0), size-o.across)
-	for i := from; i < to; i++ {
-		sum := 0
-		for k := o.at; k < o.at+o.across; k++ {
-			if down {
-				sum += p.Y.At(k, i)
+	o.low, o.high = slices.Min(o.codes), slices.Max(o.codes)
+	if len(o.steps) > 0 {
+		low, high := math.Inf(1), math.Inf(-1)
+		for _, e := range o.steps {
+			around := o.codes[max(e.at-stepReach, 0):min(e.at+stepReach, len(o.codes))]
+			// A thing beside a step does not belong to it.
+			if span(around) <= plotRange*e.size() {
+				low, high = min(low, slices.Min(around)), max(high, slices.Max(around))
 			} else {
-				sum += p.Y.At(i, k)
+				low, high = min(low, e.before, e.after), max(high, e.before, e.after)
 			}
 		}
-		o.codes = append(o.codes, float64(sum)/float64(o.across))
+		if o.high-o.low > plotRange*(high-low) {
+			o.low, o.high, o.cut = low, high, true
+		}
 	}
 	return o
 }
 
-func span(v []float64) float64 {
-	low, high := math.Inf(1), math.Inf(-1)
-	for _, x := range v {
-		low, high = min(low, x), max(high, x)
+// A tint is the fault of a place in one of its two differences of colour.
+type tint struct {
+	profile profile
+	lift    float64 // how many times it has to be spread for its steps to show
+}
+
+// tintOf takes the difference of colour in which a place has more steps; nil where
+// it has none in either.
+func (c *converter) tintOf(p *picture.Picture, r image.Rectangle, stated float64) *tint {
+	if c.format.ChromaX < 0 {
+		return nil
 	}
-	return high - low
+	sx, sy := 1<<c.format.ChromaX, 1<<c.format.ChromaY
+	r = image.Rect(r.Min.X/sx, r.Min.Y/sy, r.Max.X/sx, r.Max.Y/sy)
+	best, highest := (*tint)(nil), 0.0
+	for _, e := range []struct {
+		name  string
+		plane *picture.Plane
+	}{{"Cb", &p.Cb}, {"Cr", &p.Cr}} {
+		s := surveyOf(e.plane, r, grid{}, grid{}, stated)
+		_, score := s.best(contoursMost)
+		if score <= highest {
+			continue
+		}
+		o := profileOf(e.plane, r, s, grid{}, grid{})
+		o.of, o.along, o.beside = e.name, sx, sy
+		if o.down {
+			o.along, o.beside = sy, sx
+		}
+		best, highest = &tint{o, c.colourLift(s)}, score
+	}
+	return best
+}
+
+// middle is the line through the middle of a region: along the axis that has a
+// grid, or the one on which the codes change more.
+func middle(p *picture.Plane, r image.Rectangle, across, down grid, most int) line {
+	r = r.Intersect(image.Rect(0, 0, p.W, p.H))
+	if r.Empty() {
+		return line{}
+	}
+	clip := func(from, to int) (int, int) {
+		if to-from > most {
+			from = (from + to - most) / 2
+			to = from + most
+		}
+		return from, to
+	}
+	centre := func(low, high int) (int, int) {
+		n := min(profileAcross, high-low)
+		from := (low + high - n) / 2
+		return from, from + n
+	}
+	row, column := r, r
+	row.Min.X, row.Max.X = clip(r.Min.X, r.Max.X)
+	row.Min.Y, row.Max.Y = centre(r.Min.Y, r.Max.Y)
+	column.Min.Y, column.Max.Y = clip(r.Min.Y, r.Max.Y)
+	column.Min.X, column.Max.X = centre(r.Min.X, r.Max.X)
+	along := linesOf(p, row)[0]
+	lines := linesOf(p, column)
+	upright := lines[len(lines)-1]
+	switch {
+	case across.pitch > 0 && down.pitch == 0:
+		return along
+	case down.pitch > 0 && across.pitch == 0:
+		return upright
+	case span(upright.codes) > span(along.codes):
+		return upright
+	}
+	return along
 }
 
 // Size of a plot in points of 1/72 inch, at two pixels a point.
@@ -131,15 +184,19 @@ func (wholeTicks) Ticks(low, high float64) []plot.Tick {
 }
 
 // plot draws a profile.
-func (o profile) plot(full int) (*image.RGBA, error) {
+func (o profile) plot() (*image.RGBA, error) {
 	pl := plot.New()
 	pl.BackgroundColor = color.White
 	axis, lines := "raster column", "rows"
 	if o.down {
 		axis, lines = "raster row", "columns"
 	}
-	pl.X.Label.Text = axis + " (mean of " + strconv.Itoa(o.across) + " " + lines + " from " + strconv.Itoa(o.at) + ")"
-	pl.Y.Label.Text = "luma code, 0 to " + strconv.Itoa(full)
+	pl.X.Label.Text = fmt.Sprintf("%s (mean of %d %s from %d", axis, o.lines*o.beside, lines, o.at*o.beside)
+	if o.cut {
+		pl.X.Label.Text += "; what is darker or brighter is cut off"
+	}
+	pl.X.Label.Text += ")"
+	pl.Y.Label.Text = fmt.Sprintf("%s code, 0 to %d", o.of, o.full)
 	for _, a := range []*plot.Axis{&pl.X, &pl.Y} {
 		a.Label.TextStyle.Font = font.Font{Typeface: "Liberation", Variant: "Sans", Size: vg.Points(9)}
 		a.Tick.Label.Font = font.Font{Typeface: "Liberation", Variant: "Sans", Size: vg.Points(8)}
@@ -147,35 +204,39 @@ func (o profile) plot(full int) (*image.RGBA, error) {
 		a.Label.TextStyle.Color, a.Tick.Label.Color = plotInk, plotInk
 		a.LineStyle.Color, a.Tick.LineStyle.Color = plotInk, plotInk
 	}
+	at := func(i int) float64 { return float64((o.first + i) * o.along) }
 	points := make(plotter.XYs, len(o.codes))
-	low, high := math.Inf(1), math.Inf(-1)
 	for i, c := range o.codes {
-		points[i] = plotter.XY{X: float64(o.first + i), Y: c}
-		low, high = min(low, c), max(high, c)
+		points[i] = plotter.XY{X: at(i), Y: c}
 	}
+	low, high := o.low, o.high
 	// At least two codes, so that a flat line does not look like a mountain.
 	if high-low < 2 {
 		low, high = (low+high)/2-1, (low+high)/2+1
 	}
 	margin := (high - low) / 10
-	pl.Y.Min, pl.Y.Max = low-margin, high+margin
+	low, high = low-margin, high+margin
+	for i := range points {
+		points[i].Y = min(max(points[i].Y, low), high)
+	}
 	for _, x := range o.grid {
-		edge, err := plotter.NewLine(plotter.XYs{{X: x - 0.5, Y: pl.Y.Min}, {X: x - 0.5, Y: pl.Y.Max}})
+		edge, err := plotter.NewLine(plotter.XYs{{X: x - 0.5, Y: low}, {X: x - 0.5, Y: high}})
 		if err != nil {
 			return nil, err
 		}
 		edge.LineStyle = draw.LineStyle{Color: plotGrid, Width: vg.Points(0.8), Dashes: []vg.Length{vg.Points(3), vg.Points(2)}}
 		pl.Add(edge)
 	}
-	line, err := plotter.NewLine(points)
+	path, err := plotter.NewLine(points)
 	if err != nil {
 		return nil, err
 	}
-	line.StepStyle = plotter.MidStep
-	line.LineStyle = draw.LineStyle{Color: plotLine, Width: vg.Points(1.2)}
-	pl.Add(line)
+	path.StepStyle = plotter.MidStep
+	path.LineStyle = draw.LineStyle{Color: plotLine, Width: vg.Points(1.2)}
+	pl.Add(path)
 	// The grid's lines reach from edge to edge and shall not widen the axes.
-	pl.X.Min, pl.X.Max = float64(o.first), float64(o.first+len(o.codes)-1)
+	pl.X.Min, pl.X.Max = at(0), at(len(o.codes)-1)
+	pl.Y.Min, pl.Y.Max = low, high
 	canvas := vgimg.NewWith(vgimg.UseWH(vg.Points(plotW), vg.Points(plotH)), vgimg.UseDPI(plotDPI))
 	pl.Draw(draw.New(canvas))
 	img := canvas.Image()

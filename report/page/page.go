@@ -280,7 +280,7 @@ func describe(doc *report.Findings, i int, s crops.Shots, aspect float64) findin
 		name, alt string
 	}{
 		{s.Lifted, spread, "the place with its codes spread until the steps show"},
-		{s.Profile, "Luma across the place", "plot of the luma code across the place"},
+		{s.Profile, "Profile of " + s.Plotted + " across the place", "plot of the " + s.Plotted + " code across the place"},
 	} {
 		if e.image.W == 0 {
 			continue

@@ -298,7 +298,7 @@ func kinds() []string {
 // with words for who does not see them; others carry neither.
 func TestSpread(t *testing.T) {
 	image := func(w int) crops.Image { return crops.Image{Data: []byte{1}, Type: "image/png", W: w, H: 90} }
-	shots := crops.Shots{Panels: [3]crops.Image{1: image(100)}, Lifted: image(300), Profile: image(800)}
+	shots := crops.Shots{Panels: [3]crops.Image{1: image(100)}, Lifted: image(300), Profile: image(800), Plotted: "luma"}
 	f := report.Finding{ID: "f001", Kind: detect.Macroblocking, Evidence: report.Evidence{Lifted: "crops/l.png", Profile: "crops/p.png"}}
 	single := &report.Findings{View: report.View{Raster: report.Raster{Width: 960, Height: 540}}, Findings: []report.Finding{f}}
 	d := describe(single, 0, shots, 1)
