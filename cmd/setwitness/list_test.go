@@ -10,6 +10,7 @@ import (
 	"reflect"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 
@@ -450,7 +451,22 @@ func TestListOfClips(t *testing.T) {
 	names := filepath.Join(dir, "takes.txt")
 	write(t, names, "one.mp4\tset=A\nletter.mp4\ntwo.mp4\tset=A\tfirmware=2\nthree.mp4\t--fields=weave\n")
 	out := filepath.Join(dir, "out")
-	e := sw(t, "scan", "--list", names, "--out", out, "--at-once", "2")
+	// Two machines share the work first, at the same time.
+	var parts sync.WaitGroup
+	shared := filepath.Join(dir, "shared")
+	for i, want := range []string{"2 takes: 2 scanned\n", "2 takes: 1 scanned, 1 failed\n"} {
+		parts.Go(func() {
+			if e := sw(t, "scan", "--list", names, "--out", shared, "--part", fmt.Sprintf("%d/2", i)); !strings.Contains(e.out, want) {
+				t.Errorf("part %d: %s", i, e)
+			}
+		})
+	}
+	parts.Wait()
+	e := sw(t, "scan", "--list", names, "--out", shared)
+	if e.code != exitUnusable || !strings.Contains(e.out, "4 takes: 3 skipped, 1 failed") {
+		t.Error(e)
+	}
+	e = sw(t, "scan", "--list", names, "--out", out, "--at-once", "2")
 	if e.code != exitUnusable || strings.Count(e.err, "\n") != 1 || !strings.Contains(e.err, "letter.mp4: ") || !strings.Contains(e.out, "4 takes: 3 scanned, 1 failed") {
 		t.Fatal(e)
 	}
