@@ -4,14 +4,19 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sort"
+
+	"setwitness/detect/align"
+	"setwitness/detect/signature"
 )
 
-// clock leads from the time of a take to the common time.
+// clock leads from the time of a take to the common time, which is that of the
+// first take.
 type clock struct {
 	by  Alignment
 	why string
 	// common is the common time at a time of the take; ok is false where the
-	// take has nothing that the others have.
+	// take has nothing that the first one has.
 	common   func(s float64) (at float64, ok bool)
 	from, to float64 // stretch of common time that the take covers
 }
@@ -34,35 +39,92 @@ func (c *clock) covers(f *Fault, home *clock, slowness float64) bool {
 	return f.Peak >= from && f.Peak <= to || min(f.End, to)-max(f.Start, from) >= (f.End-f.Start)/2
 }
 
-// clocks lays the takes of all scans beside each other. The common time is that
-// of the source where the first take is aligned with it, else that of the first
-// take. sourced says which.
-func clocks(scans []*Scan) (out []clock, sourced bool) {
-	out = make([]clock, len(scans))
+// clocks lays the takes of all scans beside the first.
+func clocks(scans []*Scan) []clock {
+	out := make([]clock, len(scans))
 	first := scans[0]
-	offset, sourced := sourceOffset(first)
 	for i, s := range scans {
-		duration := s.Doc.Take.DurationS
-		own, ok := sourceOffset(s)
-		switch {
-		case i == 0 && !sourced:
-			out[i] = shifted(ByOwnTime, "its time is the common one", 0, duration)
-		case sourced && ok:
-			out[i] = shifted(BySource, "it was aligned to the source clip when it was scanned", own, duration)
-		case sameTake(first, s):
-			out[i] = shifted(ByOwnTime, "it is the same file as the first take", offset, duration)
-		case sameLength(first, s):
-			out[i] = shifted(ByOwnTime, "it has the length and the frame rate of the first take, so that their times are taken for the same", offset, duration)
-		default:
-			out[i] = clock{by: Unaligned, why: unalignedWhy(first, s), common: func(float64) (float64, bool) { return 0, false }}
+		if i == 0 {
+			out[i] = shifted(ByOwnTime, "its time is the common one", 0, s.Doc.Take.DurationS)
+			continue
+		}
+		out[i] = beside(first, s)
+	}
+	return out
+}
+
+// beside lays the take of a scan beside the first one.
+func beside(first, s *Scan) clock {
+	duration := s.Doc.Take.DurationS
+	if s.Doc.Take.SHA256 == first.Doc.Take.SHA256 {
+		return shifted(ByOwnTime, "it is the same file as the first take", 0, duration)
+	}
+	one, ok := sourceOffset(first)
+	other, ok2 := sourceOffset(s)
+	if ok && ok2 {
+		return shifted(BySource, "both were aligned to the source clip when they were scanned", other-one, duration)
+	}
+	why := ""
+	if first.signatures != nil && s.signatures != nil {
+		a, err := align.Sequences(s.signatures, first.signatures)
+		if err == nil && !a.Still {
+			return contentClock(a, s.signatures)
+		}
+		why = "its pictures do not move, so that any time of it is any time of the first take"
+		if err != nil {
+			why = "by what its pictures hold: " + err.Error()
 		}
 	}
-	return out, sourced
+	if sameLength(first, s) {
+		return shifted(ByOwnTime, "it has the length and the frame rate of the first take, so that their times are taken for the same", 0, duration)
+	}
+	if why == "" {
+		why = unalignedWhy(first, s)
+	}
+	return clock{by: Unaligned, why: why, common: func(float64) (float64, bool) { return 0, false }}
+}
+
+// reach is how far from a picture whose place is known the time goes on as it
+// does there: what a fault does to a few pictures hides which they are.
+const reach = 1.0 // s
+
+// contentClock goes by what the pictures hold.
+func contentClock(a *align.Alignment, take *signature.Sequence) clock {
+	// Where the place is known: times of the take and common ones, in order of
+	// the former.
+	var own, common []float64
+	for _, t := range take.Times {
+		if at, ok := a.Source(t); ok {
+			own, common = append(own, t.Seconds()), append(common, at.Seconds())
+		}
+	}
+	c := clock{
+		by:  ByContent,
+		why: fmt.Sprintf("%.0f %% of its pictures were found in the first take, with a confidence of %.2f", 100*a.Known(), a.Confidence),
+	}
+	if len(own) == 0 {
+		return clock{by: Unaligned, why: "none of its pictures was found in the first take", common: func(float64) (float64, bool) { return 0, false }}
+	}
+	c.common = func(s float64) (float64, bool) {
+		i := sort.SearchFloat64s(own, s)
+		if i == len(own) || i > 0 && s-own[i-1] < own[i]-s {
+			i--
+		}
+		// A picture's time is known to the picture; between two of the take it
+		// goes on.
+		return common[i] + s - own[i], math.Abs(s-own[i]) <= reach
+	}
+	c.from, c.to = slices.Min(common), slices.Max(common)
+	if n := len(take.Times); n > 1 {
+		c.to += (take.Times[n-1] - take.Times[n-2]).Seconds()
+	}
+	return c
 }
 
 // sourceOffset is what a take's time lacks to that of the source, from what its
-// findings say.
-func sourceOffset(s *Scan) (float64, bool) {
+// findings say; ok is false where they say nothing, or not the same, as in a
+// clip that is played in a loop.
+func sourceOffset(s *Scan) (offset float64, ok bool) {
 	var offsets []float64
 	for _, f := range s.Doc.Findings {
 		if f.SourceS != nil {
@@ -73,10 +135,9 @@ func sourceOffset(s *Scan) (float64, bool) {
 		return 0, false
 	}
 	slices.Sort(offsets)
-	return offsets[len(offsets)/2], true
+	const agree = 0.25 // s: dropped and repeated pictures
+	return offsets[len(offsets)/2], offsets[len(offsets)-1]-offsets[0] <= agree
 }
-
-func sameTake(a, b *Scan) bool { return a.Doc.Take.SHA256 == b.Doc.Take.SHA256 }
 
 // sameLength reports whether two takes are as long as each other to the
 // picture: recordings of one clip from its start to its end. A camera is started

@@ -207,7 +207,7 @@ func Warnings(scans []*Scan) []string {
 		}
 	}
 	for i, s := range scans {
-		if k := slices.IndexFunc(scans[:i], func(o *Scan) bool { return sameTake(s, o) }); k >= 0 {
+		if k := slices.IndexFunc(scans[:i], func(o *Scan) bool { return s.Doc.Take.SHA256 == o.Doc.Take.SHA256 }); k >= 0 {
 			out = append(out, fmt.Sprintf("%s and %s are scans of the same file, which are no repeated passes", scans[k].Name(), s.Name()))
 		}
 	}

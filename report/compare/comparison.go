@@ -104,9 +104,9 @@ type Pair struct {
 	ID     string        `json:"id"`
 	Kind   detect.Kind   `json:"kind"`
 	Region report.Region `json:"region"`
-	// SourceS is the time in the source clip, where the takes are aligned by it.
-	// StartS and EndS are those of the first take before, if it is aligned with
-	// the take that shows the fault, else of that take.
+	// SourceS is where it is strongest in the source clip, where a scan knows
+	// that. StartS and EndS are times of the first take before, or of the take
+	// that shows the fault where that could not be laid beside it.
 	SourceS   *float64 `json:"source_s,omitempty"`
 	StartS    float64  `json:"start_s"`
 	EndS      float64  `json:"end_s"`

@@ -62,25 +62,31 @@ type place struct {
 	known      bool // start and end are common time
 }
 
-// Gathering is the faults of several scans.
+// Gathering is the faults of several scans. Common time is that of the first.
 type Gathering struct {
 	Faults []Fault
 	Passes []Pass // one for each scan
-	// Sourced says that common time is that of the source clip.
-	Sourced bool
 
 	times []clock
+	// source is what common time lacks to that of the source clip, where a scan
+	// knows it.
+	source *float64
 }
 
 // Gather gathers the findings of scans: those of the same kind, time and place
-// are one fault. Common time is that of the source where the first scan is
-// aligned with it, else that of the first scan.
+// are one fault.
 func Gather(scans []*Scan) *Gathering {
-	g := &Gathering{}
-	g.times, g.Sourced = clocks(scans)
+	g := &Gathering{times: clocks(scans)}
 	times := g.times
 	for i, s := range scans {
 		g.Passes = append(g.Passes, pass(s, times[i]))
+		if offset, ok := sourceOffset(s); ok && g.source == nil && times[i].by != Unaligned {
+			at := s.Doc.Findings[0].PeakS
+			if common, ok := times[i].common(at); ok {
+				offset += at - common
+				g.source = &offset
+			}
+		}
 	}
 	slow := scans[0].slowness()
 	var places []place
@@ -108,18 +114,13 @@ func Gather(scans []*Scan) *Gathering {
 
 // Own returns the start and the end of a fault in the time of the first scan, or
 // of the one that shows it where nothing leads from that to the first, and where
-// it is strongest in the source clip, if the scans are aligned with one.
+// it is strongest in the source clip, if a scan knows that.
 func (g *Gathering) Own(f *Fault) (start, end float64, source *float64) {
-	if g.times[f.Home].by == Unaligned {
-		return microseconds(f.Start), microseconds(f.End), nil
-	}
-	if g.Sourced {
-		at := microseconds(f.Peak)
+	if g.source != nil && g.times[f.Home].by != Unaligned {
+		at := microseconds(f.Peak + *g.source)
 		source = &at
 	}
-	// Common time is that of the first scan or a constant away from it.
-	offset, _ := g.times[0].common(0)
-	return microseconds(f.Start - offset), microseconds(f.End - offset), source
+	return microseconds(f.Start), microseconds(f.End), source
 }
 
 func microseconds(s float64) float64 { return math.Round(s*1e6) / 1e6 }
@@ -249,7 +250,9 @@ func unable(scans []*Scan, times []clock, f *Fault, i int, best place, seconds, 
 		}
 		return "it could not have shown this kind: " + c.Why
 	}
-	if floor := s.floor(f.Kind); best.finding.Strength.Value < floor {
+	// A colour step has a unit of its own, and the floor is that of luma.
+	_, colour := best.finding.Measures["step_itp"]
+	if floor := s.floor(f.Kind); best.finding.Strength.Value < floor && !colour {
 		return fmt.Sprintf("it would have shown %s or more, and the fault has %s", report.Quantity{Value: floor, Unit: f.Kind.Unit()}, best.finding.Strength)
 	}
 	// The takes may be of different lengths.

@@ -155,7 +155,7 @@ func reasons(s side) string {
 func (p *Pair) oneSided(verdict Verdict, lacksName, hasName string, lacks, has side) {
 	strength := has.strength()
 	confidence := has.mean(func(o *Observation) float64 { return o.Confidence })
-	chance := missed(lacks, has, p.Kind, strength, confidence)
+	chance := missed(lacks, has)
 	nearest := 0.0 // the highest floor among those that do not show it
 	for i := range lacks.passes {
 		if lacks.passes[i].Able() {
@@ -234,7 +234,7 @@ func halfWidth(k detect.Kind, before, after side) (half, surely float64, method 
 	}
 	// What repeated passes differ by in general, or more if these do.
 	filmed := slices.ContainsFunc(slices.Concat(before.scans, after.scans), func(s *Scan) bool { return s.filmed() })
-	d := repeats(k, filmed).deviation
+	d := deviation(k, filmed)
 	if freedom := n + m - 2; freedom > 0 {
 		d = max(d, math.Sqrt((squares(b)+squares(a))/freedom))
 	}

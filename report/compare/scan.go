@@ -6,18 +6,26 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strconv"
+	"strings"
 
 	"setwitness/detect"
+	"setwitness/detect/signature"
 	"setwitness/report"
 )
 
-// findingsName is the document in the folder of a scan.
-const findingsName = "findings.json"
+// The document in the folder of a scan, and what was kept of its pictures.
+const (
+	findingsName   = "findings.json"
+	signaturesName = "signatures.json"
+)
 
 // Scan is one scan of one take.
 type Scan struct {
 	Folder string // where its crops are; empty where nobody knows
 	Doc    *report.Findings
+	// signatures are those of the take's pictures; nil where none were kept.
+	signatures *signature.Sequence
 }
 
 // Load reads the folder that setwitness scan wrote.
@@ -38,7 +46,11 @@ func Load(dir string) (*Scan, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Scan{Folder: dir, Doc: doc}, nil
+	s := &Scan{Folder: dir, Doc: doc}
+	if s.signatures, err = report.ReadSignatures(filepath.Join(dir, signaturesName)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, err
+	}
+	return s, nil
 }
 
 // Name is what a person calls the scan.
@@ -65,6 +77,21 @@ func (s *Scan) floor(k detect.Kind) float64 {
 		return c.Floor.Value
 	}
 	return 0
+}
+
+// codes is how many codes of the take are one of 8 bits.
+func (s *Scan) codes() float64 {
+	// FFmpeg's names of pixel formats end in the depth (yuv420p10le), but those
+	// of the family of nv12 in the bits of a whole pixel.
+	if strings.HasPrefix(s.Doc.Take.PixelFormat, "nv") {
+		return 1
+	}
+	for depth := 16; depth > 8; depth-- {
+		if n := strconv.Itoa(depth); strings.HasSuffix(strings.TrimRight(s.Doc.Take.PixelFormat, "lbe"), n) {
+			return float64(int(1) << (depth - 8))
+		}
+	}
+	return 1
 }
 
 // filmed reports whether a camera filmed a set.

@@ -42,16 +42,20 @@ func Scan(seconds float64, findings ...report.Finding) *compare.Scan {
 		f.ID = fmt.Sprintf("f%03d", i+1)
 		f.StartFrame, f.PeakFrame, f.EndFrame = int(f.StartS*rate), int(f.PeakS*rate), int(f.EndS*rate)
 		f.Origin = report.Origin{Verdict: "undetermined", Why: "no source clip was given"}
-		f.Measures = map[string]float64{}
+		if f.Measures == nil {
+			f.Measures = map[string]float64{}
+		}
 		doc.Findings = append(doc.Findings, f)
 	}
 	return &compare.Scan{Doc: doc}
 }
 
-// Finding makes a finding of 0.4 s in the middle of the picture.
+// Finding makes a finding of 0.4 s in the middle of the picture, with all that
+// makes it a clear one.
 func Finding(k detect.Kind, start, strength float64) report.Finding {
 	return report.Finding{
-		Kind: k, StartS: start, PeakS: start + 0.1, EndS: start + 0.4, Region: report.Region{X: 0.4, Y: 0.4, W: 0.2, H: 0.2},
+		Measures: map[string]float64{"step_codes": 4, "contour_length_px": 5000},
+		Kind:     k, StartS: start, PeakS: start + 0.1, EndS: start + 0.4, Region: report.Region{X: 0.4, Y: 0.4, W: 0.2, H: 0.2},
 		Strength: report.Quantity{Value: strength, Unit: k.Unit()}, VisibilityJND: strength, Confidence: 0.99,
 	}
 }
@@ -154,7 +158,7 @@ func (t Takes) Scan(r *rand.Rand, faults []Fault) *compare.Scan {
 		if r.Float64() > 1/(1+math.Exp(-2*margin)) {
 			return
 		}
-		confidence := min(max(1-0.5*math.Exp(-margin/1.5)+0.02*r.NormFloat64(), 0.5), 0.99)
+		confidence := min(max(1-0.5*math.Exp(-margin/1.5)+0.005*r.NormFloat64(), 0.5), 0.997)
 		start, end := f.Start+0.04*r.NormFloat64(), f.Start+f.Length+0.04*r.NormFloat64()
 		pieces := 1
 		if end-start > 1.5 && r.Float64() < 0.2 {
@@ -172,6 +176,8 @@ func (t Takes) Scan(r *rand.Rand, faults []Fault) *compare.Scan {
 			n := report.Finding{
 				Kind: f.Kind, StartS: grid(a - late), EndS: grid(b - late), Region: jitter(r, f.Region), Confidence: confidence,
 				Strength: report.Quantity{Value: strength * math.Exp(-0.05*float64(i)), Unit: f.Kind.Unit()},
+				// The floor of contours is a step of one code.
+				Measures: map[string]float64{"step_codes": strength / f.Floor, "contour_length_px": 5000 * f.Region.W},
 			}
 			n.VisibilityJND = n.Strength.Value
 			if f.Kind.Unit() == "%" {
