@@ -19,11 +19,14 @@ type clock struct {
 	// take has nothing that the first one has.
 	common   func(s float64) (at float64, ok bool)
 	from, to float64 // stretch of common time that the take covers
+	// still says that the same stands all the time, so that any time of the take
+	// is any other.
+	still bool
 }
 
 // shifted is a clock that differs by a constant.
 func shifted(by Alignment, why string, offset, duration float64) clock {
-	return clock{by, why, func(s float64) (float64, bool) { return s + offset, true }, offset, offset + duration}
+	return clock{by: by, why: why, common: func(s float64) (float64, bool) { return s + offset, true }, from: offset, to: offset + duration}
 }
 
 // covers reports whether a stage could have looked in full at a fault that
@@ -36,7 +39,7 @@ func (c *clock) covers(f *Fault, home *clock, slowness float64) bool {
 	from := c.from + min(margin*slowness, max(f.Peak-home.from, 0))
 	to := c.to - min(margin*slowness, max(home.to-f.Peak, 0))
 	// A long fault shows at other times than that of its peak as well.
-	return f.Peak >= from && f.Peak <= to || min(f.End, to)-max(f.Start, from) >= (f.End-f.Start)/2
+	return c.still || f.Peak >= from && f.Peak <= to || min(f.End, to)-max(f.Start, from) >= (f.End-f.Start)/2
 }
 
 // clocks lays the takes of all scans beside the first.
@@ -67,13 +70,15 @@ func beside(first, s *Scan) clock {
 	why := ""
 	if first.signatures != nil && s.signatures != nil {
 		a, err := align.Sequences(s.signatures, first.signatures)
-		if err == nil && !a.Still {
+		if err == nil && a.Still {
+			c := shifted(ByContent, "the same picture stands in it all the time as in the first take, so that any time of it is any other", 0, duration)
+			c.still = true
+			return c
+		}
+		if err == nil {
 			return contentClock(a, s.signatures)
 		}
-		why = "its pictures do not move, so that any time of it is any time of the first take"
-		if err != nil {
-			why = "by what its pictures hold: " + err.Error()
-		}
+		why = "by what its pictures hold: " + err.Error()
 	}
 	if sameLength(first, s) {
 		return shifted(ByOwnTime, "it has the length and the frame rate of the first take, so that their times are taken for the same", 0, duration)

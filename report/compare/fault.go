@@ -60,6 +60,7 @@ type place struct {
 	finding    *report.Finding
 	start, end float64
 	known      bool // start and end are common time
+	still      bool // and any other time is as good
 }
 
 // Gathering is the faults of several scans. Common time is that of the first.
@@ -93,7 +94,7 @@ func Gather(scans []*Scan) *Gathering {
 	for i, s := range scans {
 		for k := range s.Doc.Findings {
 			f := &s.Doc.Findings[k]
-			p := place{scan: i, finding: f, start: f.StartS, end: f.EndS}
+			p := place{scan: i, finding: f, start: f.StartS, end: f.EndS, still: times[i].still}
 			start, ok := times[i].common(f.StartS)
 			end, ok2 := times[i].common(f.EndS)
 			if ok && ok2 {
@@ -165,7 +166,7 @@ func same(a, b *place, slow float64) bool {
 	if a.scan == b.scan || !a.known || !b.known || a.finding.Kind != b.finding.Kind {
 		return false
 	}
-	if max(a.start, b.start)-min(a.end, b.end) > nearS*slow {
+	if max(a.start, b.start)-min(a.end, b.end) > nearS*slow && !a.still && !b.still {
 		return false
 	}
 	share := nearShare

@@ -1,0 +1,114 @@
+package compare_test
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"setwitness/detect"
+	"setwitness/detect/signature"
+	"setwitness/report"
+	"setwitness/report/compare"
+)
+
+// moving is the signatures of some seconds of 25 pictures a second, from a time
+// of a clip on in which a bright spot wanders over a ground; still is those of
+// the ground alone.
+func moving(from, seconds float64, still bool) *signature.Sequence {
+	s := &signature.Sequence{Aspect: 16. / 9}
+	r := rand.New(rand.NewPCG(uint64(from*1000), 5))
+	for i := range int(math.Round(seconds * 25)) {
+		t := float64(i) / 25
+		s.Times = append(s.Times, time.Duration(t*float64(time.Second)))
+		at := from + t
+		x, y := 7.5+6*math.Sin(1.3*at+0.2*at*at), 4+3.5*math.Sin(2.1*at+1)
+		for b := range signature.Blocks {
+			v := 60 + 4*float64(b%signature.Cols) + r.NormFloat64()*0.05
+			if d := math.Hypot(float64(b%signature.Cols)-x, float64(b/signature.Cols)-y); !still && d < 3 {
+				v += 90 * (3 - d) / 3
+			}
+			s.Values = append(s.Values, uint16(v*signature.Unit8))
+		}
+	}
+	s.Lives = s.Times
+	return s
+}
+
+// stored is a scan of such a take, in a folder.
+func stored(t *testing.T, s *signature.Sequence, findings ...report.Finding) *compare.Scan {
+	t.Helper()
+	scan := taken(findings...)
+	seconds := float64(s.Len()) / 25
+	scan.Doc.Take.DurationS, scan.Doc.Take.Frames, scan.Doc.Take.SHA256 = seconds, s.Len(), fmt.Sprintf("%064x", s.Len()*1000+len(findings))
+	dir := t.TempDir()
+	if err := report.Write(filepath.Join(dir, "findings.json"), scan.Doc); err != nil {
+		t.Fatal(err)
+	}
+	if err := report.WriteSignatures(filepath.Join(dir, "signatures.json"), s); err != nil {
+		t.Fatal(err)
+	}
+	out, err := compare.Load(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
+// Takes that start at different times are laid beside each other by what their
+// pictures hold.
+func TestContent(t *testing.T) {
+	before := stored(t, moving(10, 12, false), found(detect.Combing, 6, 20), found(detect.Combing, 9, 20))
+	after := stored(t, moving(13, 8, false), found(detect.Combing, 3, 20), found(detect.Ghost, 1, 60))
+	c, err := compare.Compare([]*compare.Scan{before}, []*compare.Scan{after}, compare.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !c.Aligned || c.After[0].AlignedBy != compare.ByContent || math.Abs(c.After[0].CoversFromS-3) > 0.05 || math.Abs(c.After[0].CoversToS-11) > 0.05 {
+		t.Fatalf("%+v", c.After[0])
+	}
+	want := map[string]compare.Verdict{"combing 6": compare.Persisting, "combing 9": compare.Fixed, "ghost 4": compare.New}
+	for _, p := range c.Pairs {
+		name := fmt.Sprintf("%s %.0f", p.Kind, p.StartS)
+		if p.Verdict != want[name] {
+			t.Errorf("%s: %s (%s), want %s", name, p.Verdict, p.Why, want[name])
+		}
+		delete(want, name)
+	}
+	if len(want) > 0 {
+		t.Errorf("missing: %v", want)
+	}
+}
+
+// What shows something else is not comparable.
+func TestOtherContent(t *testing.T) {
+	before := stored(t, moving(10, 8, false), found(detect.Combing, 3, 20))
+	after := stored(t, moving(300, 9, false))
+	c, err := compare.Compare([]*compare.Scan{before}, []*compare.Scan{after}, compare.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if c.Aligned || c.Pairs[0].Verdict != compare.NotComparable || !strings.Contains(c.Pairs[0].Why, "by what its pictures hold") {
+		t.Errorf("%+v", c)
+	}
+}
+
+// In a picture that stands still, any time is any other.
+func TestStill(t *testing.T) {
+	before := stored(t, moving(10, 4, true), found(detect.NearBlackBanding, 0.2, 20))
+	after := stored(t, moving(20, 6, true), found(detect.NearBlackBanding, 4, 20))
+	c, err := compare.Compare([]*compare.Scan{before}, []*compare.Scan{after}, compare.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !c.Aligned || len(c.Pairs) != 1 || c.Pairs[0].Verdict != compare.Persisting {
+		t.Errorf("%+v", c)
+	}
+	gone := stored(t, moving(20, 7, true))
+	if c, err = compare.Compare([]*compare.Scan{after}, []*compare.Scan{gone}, compare.Options{}); err != nil || c.Pairs[0].Verdict != compare.Fixed {
+		t.Errorf("%v: %+v", err, c)
+	}
+}
