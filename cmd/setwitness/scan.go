@@ -52,7 +52,7 @@ func newCmdScan(f *factory, runF func(*scanOptions) error) *cobra.Command {
 	var part string
 	cmd := &cobra.Command{
 		Use:   "scan CLIP...",
-		Short: "Find combing, ghosts and cadence faults in clips",
+		Short: "Find the faults of a set's picture in clips",
 		Long: `Scan looks through each clip and writes a folder with findings.json (for
 programs), report.html (for people; one file, opens without a network),
 crops/ (the pictures that prove each finding) and signatures.json (by which

@@ -221,12 +221,26 @@ func (v *view) summary() string {
 	}
 	var parts []string
 	for _, k := range v.Kinds {
-		parts = append(parts, fmt.Sprintf("%d %s", k.Count, strings.ToLower(k.Name)))
+		parts = append(parts, howMany(k))
 	}
 	if n == 1 {
 		return "One finding in " + took + ": " + strings.ToLower(v.Kinds[0].Name) + "."
 	}
 	return fmt.Sprintf("%d findings in %s: %s.", n, took, strings.Join(parts, ", "))
+}
+
+// howMany counts the findings of a kind. Only some kinds are things that can be
+// counted.
+func howMany(k kind) string {
+	name := strings.ToLower(k.Name)
+	switch k.Slug {
+	case detect.Ghost, detect.CadenceBreak, detect.LimiterStep:
+		if k.Count != 1 {
+			name += "s"
+		}
+		return fmt.Sprintf("%d %s", k.Count, name)
+	}
+	return fmt.Sprintf("%d of %s", k.Count, name)
 }
 
 func describe(doc *report.Findings, i int, s crops.Shots, aspect float64) finding {

@@ -323,3 +323,14 @@ func TestSpread(t *testing.T) {
 		t.Errorf("%d findings carry a profile", n)
 	}
 }
+
+func TestSummary(t *testing.T) {
+	doc, _, _ := example(t, "match.mp4")
+	if got, want := build(doc, nil, 1, nil).Summary, "4 findings in 12 s: 2 of combing, 1 ghost, 1 cadence break."; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	doc.Findings = append(doc.Findings, doc.Findings...)
+	if got, want := build(doc, nil, 1, nil).Summary, "8 findings in 12 s: 4 of combing, 2 ghosts, 2 cadence breaks."; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
