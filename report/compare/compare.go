@@ -7,6 +7,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"setwitness/detect"
@@ -207,9 +208,17 @@ func Warnings(scans []*Scan) []string {
 		}
 	}
 	for i, s := range scans {
-		if k := slices.IndexFunc(scans[:i], func(o *Scan) bool { return s.Doc.Take.SHA256 == o.Doc.Take.SHA256 }); k >= 0 {
-			out = append(out, fmt.Sprintf("%s and %s are scans of the same file, which are no repeated passes", scans[k].Name(), s.Name()))
+		same := func(o *Scan) bool { return o.Doc.Take.SHA256 == s.Doc.Take.SHA256 }
+		if slices.ContainsFunc(scans[:i], same) || !slices.ContainsFunc(scans[i+1:], same) {
+			continue
 		}
+		var names []string
+		for _, o := range scans[i:] {
+			if same(o) {
+				names = append(names, o.Name())
+			}
+		}
+		out = append(out, strings.Join(names, ", ")+" are scans of the same file, which are no repeated passes")
 	}
 	return out
 }
