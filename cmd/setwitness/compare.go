@@ -1,19 +1,27 @@
 package main
 
 import (
+	"bytes"
+	"context"
 	"errors"
 	"fmt"
+	"image"
+	"image/png"
 	"io"
 	"math"
 	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
+	"time"
 
 	"github.com/spf13/cobra"
 
+	"setwitness/decode/picture"
 	"setwitness/report"
 	"setwitness/report/compare"
+	"setwitness/report/crops"
 )
 
 // compareOptions are the parsed flags of compare.
@@ -129,6 +137,11 @@ func showComparison(f *factory, o compareOptions, c *compare.Comparison, before,
 	if out == "" {
 		out = filepath.Clean(o.after[0]) + ".comparison"
 	}
+	_, hard, stop := f.signals()
+	defer stop()
+	for _, s := range slices.Concat(before, after) {
+		s.Look = looker(hard, s.Folder)
+	}
 	if err := compare.WriteFolder(out, c, before, after); err != nil {
 		return (&folder{path: out}).fault(err)
 	}
@@ -142,6 +155,34 @@ func showComparison(f *factory, o compareOptions, c *compare.Comparison, before,
 		return err
 	}
 	return verdictOf(f, c)
+}
+
+// looker reads pictures of the take of a scan once more, where that is still what
+// it was. It is opened when the first picture is asked for.
+func looker(ctx context.Context, folder string) func(s float64) (image.Image, error) {
+	open := sync.OnceValues(func() (*reviewed, error) { return openReviewed(ctx, folder, "", "") })
+	return func(s float64) (image.Image, error) {
+		r, err := open()
+		if err != nil {
+			return nil, err
+		}
+		at := time.Duration(math.Round(s * float64(time.Second)))
+		half := r.period(at) / 2
+		var shown crops.Image
+		err = r.read(ctx, at-half, at+half, func(p *picture.Picture) (err error) {
+			if shown.W == 0 {
+				shown, err = crops.Whole(p, r.in, p.Y.W)
+			}
+			return err
+		})
+		if err != nil {
+			return nil, err
+		}
+		if shown.W == 0 {
+			return nil, fmt.Errorf("%s: there is no picture at %s", r.path, report.Clock(s))
+		}
+		return png.Decode(bytes.NewReader(shown.Data))
+	}
 }
 
 // verdictOf is how a command ends that compared takes: with an error where they

@@ -57,8 +57,12 @@ func TestCompare(t *testing.T) {
 		t.Errorf("%+v", c)
 	}
 	page := read(t, filepath.Join(out, compare.PageName))
-	if !strings.Contains(page, "data:image/png;base64,") || !strings.Contains(page, "film: off → on") {
-		t.Error("the page lacks the crop or what was changed")
+	if !strings.Contains(page, "film: off → on") {
+		t.Error("the page lacks what was changed")
+	}
+	// The place is shown on both sides, also where nothing was found.
+	if n := strings.Count(page, "data:image/png;base64,"); n != 2 || !strings.Contains(page, "where it was not found") {
+		t.Errorf("%d pictures on the page", n)
 	}
 
 	// The other way round it is better, and the default folder stands beside

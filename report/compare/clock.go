@@ -17,7 +17,9 @@ type clock struct {
 	why string
 	// common is the common time at a time of the take; ok is false where the
 	// take has nothing that the first one has.
-	common   func(s float64) (at float64, ok bool)
+	common func(s float64) (at float64, ok bool)
+	// own leads back from the common time.
+	own      func(at float64) (s float64, ok bool)
 	from, to float64 // stretch of common time that the take covers
 	// still says that the same stands all the time, so that any time of the take
 	// is any other.
@@ -26,7 +28,11 @@ type clock struct {
 
 // shifted is a clock that differs by a constant.
 func shifted(by Alignment, why string, offset, duration float64) clock {
-	return clock{by: by, why: why, common: func(s float64) (float64, bool) { return s + offset, true }, from: offset, to: offset + duration}
+	return clock{
+		by: by, why: why, from: offset, to: offset + duration,
+		common: func(s float64) (float64, bool) { return s + offset, true },
+		own:    func(at float64) (float64, bool) { return at - offset, at >= offset && at < offset+duration },
+	}
 }
 
 // covers reports whether a stage could have looked in full at a fault that
@@ -86,7 +92,12 @@ func beside(first, s *Scan) clock {
 	if why == "" {
 		why = unalignedWhy(first, s)
 	}
-	return clock{by: Unaligned, why: why, common: func(float64) (float64, bool) { return 0, false }}
+	return unaligned(why)
+}
+
+func unaligned(why string) clock {
+	none := func(float64) (float64, bool) { return 0, false }
+	return clock{by: Unaligned, why: why, common: none, own: none}
 }
 
 // reach is how far from a picture whose place is known the time goes on as it
@@ -108,7 +119,7 @@ func contentClock(a *align.Alignment, take *signature.Sequence) clock {
 		why: fmt.Sprintf("%.0f %% of its pictures were found in the first take, with a confidence of %.2f", 100*a.Known(), a.Confidence),
 	}
 	if len(own) == 0 {
-		return clock{by: Unaligned, why: "none of its pictures was found in the first take", common: func(float64) (float64, bool) { return 0, false }}
+		return unaligned("none of its pictures was found in the first take")
 	}
 	c.common = func(s float64) (float64, bool) {
 		i := sort.SearchFloat64s(own, s)
@@ -118,6 +129,16 @@ func contentClock(a *align.Alignment, take *signature.Sequence) clock {
 		// A picture's time is known to the picture; between two of the take it
 		// goes on.
 		return common[i] + s - own[i], math.Abs(s-own[i]) <= reach
+	}
+	c.own = func(at float64) (float64, bool) {
+		// Where a clip was played in a loop, the first time.
+		best := 0
+		for i := range common {
+			if math.Abs(common[i]-at) < math.Abs(common[best]-at) {
+				best = i
+			}
+		}
+		return own[best], math.Abs(common[best]-at) <= reach
 	}
 	c.from, c.to = slices.Min(common), slices.Max(common)
 	if n := len(take.Times); n > 1 {

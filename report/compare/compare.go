@@ -58,6 +58,7 @@ func Compare(before, after []*Scan, o Options) (*Comparison, error) {
 		f := &g.Faults[i]
 		p := judge(f, side{before, f.Passes[:len(before)]}, side{after, f.Passes[len(before):]})
 		p.StartS, p.EndS, p.SourceS = g.Own(f)
+		p.moments = [2]moment{g.moment(f, 0, len(before)), g.moment(f, len(before), len(scans))}
 		c.Pairs = append(c.Pairs, p)
 	}
 	frequency(c.Pairs)

@@ -122,6 +122,17 @@ type Pair struct {
 	FisherPHolm *float64 `json:"fisher_p_holm,omitempty"`
 	Before      Side     `json:"before"`
 	After       Side     `json:"after"`
+
+	// moments are when the two sides show the place, where they do not show the
+	// fault.
+	moments [2]moment
+}
+
+// moment is a time of the take of a pass; known is false where there is none.
+type moment struct {
+	pass  int
+	at    float64
+	known bool
 }
 
 // Ratio is a ratio with its interval.

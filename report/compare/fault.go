@@ -124,6 +124,24 @@ func (g *Gathering) Own(f *Fault) (start, end float64, source *float64) {
 	return microseconds(f.Start), microseconds(f.End), source
 }
 
+// moment is when the first of scans from to before to shows the place of a fault
+// that none of them shows.
+func (g *Gathering) moment(f *Fault, from, to int) moment {
+	if g.times[f.Home].by == Unaligned {
+		return moment{}
+	}
+	m := moment{}
+	for i := from; i < to; i++ {
+		if f.Passes[i].Seen() {
+			return moment{}
+		}
+		if at, ok := g.times[i].own(f.Peak); ok && !m.known {
+			m = moment{i - from, at, true}
+		}
+	}
+	return m
+}
+
 func microseconds(s float64) float64 { return math.Round(s*1e6) / 1e6 }
 
 // groups joins places that are the same fault.

@@ -37,7 +37,10 @@ var pageScript string
 const (
 	losslessPairs = 40
 	picturedPairs = 200
-	pageQuality   = 85 // of JPEG
+	// Reading a picture of a take once more costs the decoding of up to some
+	// seconds of it.
+	lookedPairs = 40
+	pageQuality = 85 // of JPEG
 )
 
 // WritePage writes the page of a comparison. Crops come from the folders of the
@@ -320,6 +323,15 @@ func describePair(p Pair, before, after []*Scan, dir string, rank int) pairView 
 			}
 		}
 	}
+	for i, scans := range [2][]*Scan{before, after} {
+		other, m := shown[1-i], p.moments[i]
+		if shown[i] != nil || other == nil || !m.known || rank >= lookedPairs {
+			continue
+		}
+		if shown[i] = look(scans[m.pass], m.at, other); shown[i] != nil {
+			v.Sides[i].Caption = fmt.Sprintf("%s: pass %d at %s, where it was not found", v.Sides[i].Name, m.pass+1, report.Clock(m.at))
+		}
+	}
 	if shown[0] != nil && shown[1] != nil {
 		v.Wipe = frameAlike(shown[0], shown[1])
 	}
@@ -382,6 +394,30 @@ func open(s *Scan, f *report.Finding) *shot {
 	return out
 }
 
+// look reads the place of another side's crop in a take that does not show the
+// fault; nil where that is not possible, which the page says.
+func look(s *Scan, at float64, other *shot) *shot {
+	if s.Look == nil || other.window.Empty() {
+		return nil
+	}
+	img, err := s.Look(at)
+	raster := s.Doc.View.Raster
+	if err != nil || img.Bounds().Dx() != raster.Width || img.Bounds().Dy() != raster.Height {
+		return nil
+	}
+	out := &shot{image: img, window: image.Rect(0, 0, raster.Width, raster.Height), raster: raster, aspect: s.aspect()}
+	out.cut(scaled(other.window, other.raster, raster).Intersect(out.window))
+	return out
+}
+
+// scaled is the same part of a raster of another size: films are straightened to
+// slightly different ones.
+func scaled(r image.Rectangle, from, to report.Raster) image.Rectangle {
+	x, y := float64(to.Width)/float64(from.Width), float64(to.Height)/float64(from.Height)
+	px := func(v int, by float64) int { return int(math.Round(float64(v) * by)) }
+	return image.Rect(px(r.Min.X, x), px(r.Min.Y, y), px(r.Max.X, x), px(r.Max.Y, y))
+}
+
 // aspect is the width of a raster pixel over its height: lines of fields lie
 // twice as far apart.
 func (s *Scan) aspect() float64 {
@@ -405,14 +441,8 @@ func frameAlike(a, b *shot) bool {
 	if a.window.Empty() || b.window.Empty() {
 		return false
 	}
-	// Films are straightened to rasters of slightly different sizes.
-	scale := func(r image.Rectangle, from, to report.Raster) image.Rectangle {
-		x, y := float64(to.Width)/float64(from.Width), float64(to.Height)/float64(from.Height)
-		px := func(v int, by float64) int { return int(math.Round(float64(v) * by)) }
-		return image.Rect(px(r.Min.X, x), px(r.Min.Y, y), px(r.Max.X, x), px(r.Max.Y, y))
-	}
-	common := a.window.Intersect(scale(b.window, b.raster, a.raster))
-	back := scale(common, a.raster, b.raster).Intersect(b.window)
+	common := a.window.Intersect(scaled(b.window, b.raster, a.raster))
+	back := scaled(common, a.raster, b.raster).Intersect(b.window)
 	area := func(r image.Rectangle) float64 { return float64(r.Dx()) * float64(r.Dy()) }
 	if area(common) < leastCommon*area(a.window) || area(back) < leastCommon*area(b.window) {
 		return false

@@ -126,6 +126,44 @@ func TestFolder(t *testing.T) {
 	}
 }
 
+// Where a take is at hand, the place is shown also where nothing was found; a take
+// that cannot be read costs its picture alone.
+func TestLook(t *testing.T) {
+	before, after := folder(t, taken(found(detect.Combing, 2, 20)), 60), folder(t, taken(), 0)
+	after.Doc.Take.SHA256 = strings.Repeat("1", 64)
+	raster := image.Rect(0, 0, 1280, 720)
+	for name, c := range map[string]struct {
+		look func(float64) (image.Image, error)
+		want int
+	}{
+		"there":     {func(s float64) (image.Image, error) { return image.NewRGBA(raster), nil }, 2},
+		"not there": {nil, 1},
+		"broken":    {func(float64) (image.Image, error) { return nil, os.ErrNotExist }, 1},
+		"another":   {func(float64) (image.Image, error) { return image.NewRGBA(image.Rect(0, 0, 8, 8)), nil }, 1},
+	} {
+		asked := -1.0
+		after.Look = nil
+		if c.look != nil {
+			after.Look = func(s float64) (image.Image, error) { asked = s; return c.look(s) }
+		}
+		one, two := []*compare.Scan{before}, []*compare.Scan{after}
+		cmp, err := compare.Compare(one, two, compare.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var b bytes.Buffer
+		if err := compare.WritePage(&b, cmp, one, two, t.TempDir()); err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.Count(b.String(), "data:image/png;base64,"); got != c.want {
+			t.Errorf("%s: %d pictures, want %d", name, got, c.want)
+		}
+		if c.look != nil && asked != before.Doc.Findings[0].PeakS {
+			t.Errorf("%s: asked for %g s", name, asked)
+		}
+	}
+}
+
 func TestPage(t *testing.T) {
 	dir, c := example(t)
 	path := filepath.Join(dir, compare.PageName)

@@ -3,6 +3,7 @@ package compare
 import (
 	"errors"
 	"fmt"
+	"image"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -24,6 +25,10 @@ const (
 type Scan struct {
 	Folder string // where its crops are; empty where nobody knows
 	Doc    *report.Findings
+	// Look reads once more the picture that the take shows at a time, at the size
+	// of the raster; nil where the take is not at hand. A page then shows the
+	// place also where nothing was found.
+	Look func(s float64) (image.Image, error)
 	// signatures are those of the take's pictures; nil where none were kept.
 	signatures *signature.Sequence
 }
