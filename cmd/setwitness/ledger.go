@@ -197,29 +197,6 @@ func of(s ledger.Scan) string {
 	return words
 }
 
-// counts states how many of each there are.
-func counts[K ~string](n map[K]int, order []K) string {
-	var words []string
-	for _, k := range order {
-		if n[k] > 0 {
-			words = append(words, fmt.Sprintf("%d %s", n[k], k))
-		}
-	}
-	if len(words) == 0 {
-		return "nothing"
-	}
-	return strings.Join(words, ", ")
-}
-
-// plain is oneLine for several lines.
-func plain(s string) string {
-	lines := strings.Split(s, "\n")
-	for i := range lines {
-		lines[i] = oneLine(lines[i])
-	}
-	return strings.Join(lines, "\n")
-}
-
 func (b *books) newCmdList() *cobra.Command {
 	var set string
 	var asJSON bool
@@ -294,9 +271,13 @@ func listTable(scans []ledger.Scan, baselines []ledger.Baseline, checks []ledger
 	if len(checks) > 0 {
 		rows := [][]string{{"check", "baseline", "set", "source", "scans", "verdicts", "regressed", "made"}}
 		for _, x := range checks {
+			regressed := map[bool]string{false: "no", true: "yes"}[x.Regressed]
+			if !x.Aligned {
+				regressed = "could not be told"
+			}
 			rows = append(rows, []string{
 				strconv.FormatInt(x.ID, 10), x.Baseline.Name, x.Baseline.Set, dash(x.Baseline.Source), numbers(x.Scans),
-				counts(x.Verdicts, compare.Verdicts), yes(x.Regressed), x.Made,
+				counts(x.Verdicts, compare.Verdicts), regressed, x.Made,
 			})
 		}
 		lines = append(append(lines, ""), align(rows)...)
@@ -312,13 +293,6 @@ func dash(s string) string {
 		return "-"
 	}
 	return s
-}
-
-func yes(b bool) string {
-	if b {
-		return "yes"
-	}
-	return "no"
 }
 
 func numbers(ids []int64) string {

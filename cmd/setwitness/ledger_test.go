@@ -148,6 +148,18 @@ func TestLedger(t *testing.T) {
 	if a, b := led("list").out, sw(t, "ledger", "list", "--ledger", copied).out; a != b {
 		t.Errorf("the backup lists %s, the ledger %s", b, a)
 	}
+
+	// A ledger of a newer program is left alone. The version of the schema stands
+	// at byte 60 of an SQLite file (SQLite's description of its file format, 1.3).
+	b := []byte(read(t, copied))
+	b[60]++
+	write(t, copied, string(b))
+	for _, command := range [][]string{{"list"}, {"add", woven}, {"check", woven}, {"backup", filepath.Join(t.TempDir(), "b.db")}} {
+		refused(t, sw(t, append([]string{"ledger", "--ledger", copied}, command...)...), copied, "use a newer one")
+	}
+	if read(t, copied) != string(b) {
+		t.Error("a ledger of a newer program was changed")
+	}
 }
 
 func TestLedgerWrongLines(t *testing.T) {

@@ -218,6 +218,7 @@ func scanList(f *factory, o *scanOptions) error {
 	case err != nil:
 		return err
 	case soft.Err() != nil:
+		complain(f.err, fmt.Errorf("%s: interrupted; the same command goes on from here", o.list))
 		return exit(exitInterrupted)
 	case code != exitDone:
 		return exit(code)

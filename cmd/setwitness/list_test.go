@@ -503,7 +503,7 @@ func TestListCtrlC(t *testing.T) {
 			}
 		}
 	}, "scan", "--list", names, "--out", out, "--at-once", "1")
-	if !sent || e.code != exitInterrupted {
+	if !sent || e.code != exitInterrupted || !strings.Contains(e.out, "interrupted; the same command goes on from here") {
 		t.Fatalf("sent %t: %s", sent, e)
 	}
 	want := map[string]summary.State{"1 short.mp4": summary.Scanned, "2 long.mp4": summary.Interrupted, "3 last.mp4": summary.Waiting}

@@ -129,6 +129,15 @@ func oneLine(s string) string {
 	}, s)
 }
 
+// plain is oneLine for several lines.
+func plain(s string) string {
+	lines := strings.Split(s, "\n")
+	for i := range lines {
+		lines[i] = oneLine(lines[i])
+	}
+	return strings.Join(lines, "\n")
+}
+
 func newRoot(f *factory) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "setwitness",

@@ -103,3 +103,17 @@ func align(rows [][]string) []string {
 	}
 	return out
 }
+
+// counts states how many of each there are.
+func counts[K ~string](n map[K]int, order []K) string {
+	var words []string
+	for _, k := range order {
+		if n[k] > 0 {
+			words = append(words, fmt.Sprintf("%d %s", n[k], k))
+		}
+	}
+	if len(words) == 0 {
+		return "nothing"
+	}
+	return strings.Join(words, ", ")
+}

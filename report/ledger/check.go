@@ -12,12 +12,15 @@ import (
 
 // Check is one time that scans were held against a baseline.
 type Check struct {
-	ID        int64    `json:"check"`
-	Baseline  Baseline `json:"baseline"`
-	Made      string   `json:"made"`
-	Tool      string   `json:"tool"`
-	Scans     []int64  `json:"scans"`
-	Regressed bool     `json:"regressed"`
+	ID       int64    `json:"check"`
+	Baseline Baseline `json:"baseline"`
+	Made     string   `json:"made"`
+	Tool     string   `json:"tool"`
+	Scans    []int64  `json:"scans"`
+	// Aligned says that the takes could be laid beside each other; where they could
+	// not, that nothing regressed says nothing.
+	Aligned   bool `json:"aligned"`
+	Regressed bool `json:"regressed"`
 	// Verdicts are counted.
 	Verdicts map[compare.Verdict]int `json:"verdicts"`
 }
@@ -35,8 +38,8 @@ func (l *Ledger) Record(ctx context.Context, b Baseline, scans []int64, c *compa
 	}
 	var id int64
 	err = l.write(ctx, func() error {
-		err := l.exec("INSERT INTO checks (baseline_id, made, tool, tolerance_jnd, regressed, document) VALUES (?, ?, ?, ?, ?, ?)",
-			b.ID, stamp(now), c.Tool.Version, c.ToleranceJND, c.Regressed, packed)
+		err := l.exec("INSERT INTO checks (baseline_id, made, tool, tolerance_jnd, aligned, regressed, document) VALUES (?, ?, ?, ?, ?, ?, ?)",
+			b.ID, stamp(now), c.Tool.Version, c.ToleranceJND, c.Aligned, c.Regressed, packed)
 		if err != nil {
 			return err
 		}
@@ -71,8 +74,8 @@ func (l *Ledger) Checks(ctx context.Context) ([]Check, error) {
 	var all []Check
 	err := l.read(ctx, func() error {
 		var of []int64
-		err := l.query("SELECT id, baseline_id, made, tool, regressed FROM checks ORDER BY id", func(r *sqlite.Stmt) error {
-			all = append(all, Check{ID: r.ColumnInt64(0), Made: r.ColumnText(2), Tool: r.ColumnText(3), Regressed: r.ColumnBool(4), Verdicts: map[compare.Verdict]int{}})
+		err := l.query("SELECT id, baseline_id, made, tool, aligned, regressed FROM checks ORDER BY id", func(r *sqlite.Stmt) error {
+			all = append(all, Check{ID: r.ColumnInt64(0), Made: r.ColumnText(2), Tool: r.ColumnText(3), Aligned: r.ColumnBool(4), Regressed: r.ColumnBool(5), Verdicts: map[compare.Verdict]int{}})
 			of = append(of, r.ColumnInt64(1))
 			return nil
 		})

@@ -67,7 +67,7 @@ func TestKilled(t *testing.T) {
 	const (
 		kills     = 200
 		perLedger = 20 // kills of one ledger, so that the making of one is among what is broken off
-		most      = 5  // acknowledgments that are waited for
+		most      = 3  // acknowledgments that are waited for
 		latest    = 20 * time.Millisecond
 	)
 	self, err := os.Executable()

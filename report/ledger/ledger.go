@@ -280,7 +280,7 @@ func fault(path string, err error) error {
 	case sqlite.ResultFull:
 		return &Fault{path, "cannot be written: no space left", nil}
 	case sqlite.ResultReadOnly, sqlite.ResultPerm, sqlite.ResultAuth:
-		return &Fault{path, "cannot be written", err}
+		return &Fault{path, "cannot be written", reason(path, err)}
 	case sqlite.ResultCantOpen:
 		return &Fault{path, "cannot be opened", reason(path, err)}
 	case sqlite.ResultIOErr:

@@ -575,7 +575,7 @@ func TestChecks(t *testing.T) {
 			t.Fatalf("%+v, %v", all, err)
 		}
 		got := all[len(all)-1]
-		wanted := Check{ID: id, Baseline: base, Made: stamp(noon), Tool: "0.1.0", Scans: []int64{int64(side + 1)}, Regressed: want.regressed, Verdicts: want.verdicts}
+		wanted := Check{ID: id, Baseline: base, Made: stamp(noon), Tool: "0.1.0", Scans: []int64{int64(side + 1)}, Aligned: true, Regressed: want.regressed, Verdicts: want.verdicts}
 		if !reflect.DeepEqual(got, wanted) {
 			t.Errorf("%+v, want %+v", got, wanted)
 		}

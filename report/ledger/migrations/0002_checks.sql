@@ -7,6 +7,7 @@ CREATE TABLE checks (
 	made          TEXT NOT NULL,
 	tool          TEXT NOT NULL,
 	tolerance_jnd REAL NOT NULL,
+	aligned       INTEGER NOT NULL, -- 0: the takes could not be laid beside each other
 	regressed     INTEGER NOT NULL,
 	document      BLOB NOT NULL
 ) STRICT;
