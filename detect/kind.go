@@ -36,3 +36,8 @@ func (k Kind) Unit() string {
 	}
 	panic(fmt.Sprintf("detect: no such kind %q", string(k)))
 }
+
+// PerPicture reports whether faults of a kind are told from single pictures of a
+// set: what was exposed across two imitates them. Contours and blocks it only
+// softens.
+func (k Kind) PerPicture() bool { return k == Combing || k == Ghost || k == CadenceBreak }

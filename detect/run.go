@@ -59,8 +59,8 @@ func (w *Window) Time() time.Duration {
 
 // Mark leaves a mark. Its kind must be the stage's own. One whose rows cannot be
 // trusted, in its picture or the one before, is dropped: what was exposed
-// across two pictures shows both, and that is the camera's doing; contours it
-// does not make. Nor is a break of the cadence told where the file lost data,
+// across two pictures shows both, and that is the camera's doing; contours and
+// blocks it does not make. Nor is a break of the cadence told where the file lost data,
 // for a decoder then shows a picture again, or where most of a picture cannot be
 // trusted.
 func (w *Window) Mark(m Mark) {
@@ -68,7 +68,7 @@ func (w *Window) Mark(m Mark) {
 		panic(fmt.Sprintf("detect: stage %s leaves a mark of kind %q", w.stage.Name, string(m.Kind)))
 	}
 	for _, i := range [2]int{m.Picture - 1, m.Picture} {
-		if p := w.run.picture(i); moves(m.Kind) && p != nil && !p.Trusted(m.Region.Min.Y, m.Region.Max.Y) {
+		if p := w.run.picture(i); m.Kind.PerPicture() && p != nil && !p.Trusted(m.Region.Min.Y, m.Region.Max.Y) {
 			return
 		}
 	}
@@ -78,10 +78,6 @@ func (w *Window) Mark(m Mark) {
 	m.seen = w.run.glance(m.Picture, m.Region)
 	w.run.joiner.add(m)
 }
-
-// moves reports whether a kind is one that two pictures in one exposure can
-// imitate: not contours, which a mixture softens and never makes.
-func moves(k Kind) bool { return k != NearBlackBanding && k != Posterisation }
 
 // CadenceRun is a stretch of the take in which new pictures follow each
 // other in one way.

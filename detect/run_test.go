@@ -36,7 +36,7 @@ func (r *reel) Next(context.Context) (*picture.Picture, error) {
 	}
 	p := &picture.Picture{Index: r.i, Time: time.Duration(r.i) * 20 * time.Millisecond}
 	p.Damaged = r.damaged > 0 && r.i == r.damaged
-	p.Trust = r.trust
+	p.Trust, p.Y = r.trust, picture.Plane{W: 320, H: 180, Depth: 8}
 	p.SetRelease(func() { r.out-- })
 	r.i++
 	r.out++
@@ -237,6 +237,23 @@ func TestDoubtIsNoBreak(t *testing.T) {
 		res, err := Run(context.Background(), &reel{n: 100, trust: c.trust}, []*Stage{s}, nil, nil)
 		if err != nil || len(res.Events) != c.want {
 			t.Errorf("trust %v: %d events, %v; want %d", c.trust, len(res.Events), err, c.want)
+		}
+	}
+}
+
+// What rows show that belong to no single picture is no fault of the kinds that
+// are told from single pictures; contours and blocks are, all the same.
+func TestDoubtedRows(t *testing.T) {
+	for kind, want := range map[Kind]int{
+		Combing: 0, Ghost: 0, CadenceBreak: 0, NearBlackBanding: 1, Macroblocking: 1, Posterisation: 1,
+	} {
+		s := stage("s", kind, 0, 0, func(w *Window) error {
+			w.Mark(Mark{Kind: kind, Picture: w.T, Region: image.Rect(0, 0, 320, 180), Strength: 1, Confidence: 0.9})
+			return nil
+		})
+		res, err := Run(context.Background(), &reel{n: 10, trust: []float64{0, 0, 0}}, []*Stage{s}, nil, nil)
+		if err != nil || len(res.Events) != want {
+			t.Errorf("%s: %d events, %v; want %d", kind, len(res.Events), err, want)
 		}
 	}
 }

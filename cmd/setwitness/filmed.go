@@ -207,7 +207,7 @@ func (f *filmed) limit(c *detect.Coverage, facts display.Facts) {
 		pair, told = 2*f.survey.Found.View.PxPerLine(setLines), f.survey.Found.Kind != screen.CloseUp
 	}
 	switch {
-	case !f.survey.Estimate.Found && facts.Unlocked == facts.Frames:
+	case !f.survey.Estimate.Found && facts.Unlocked == facts.Frames && c.Kind.PerPicture():
 		c.State, c.Seconds, c.Floor = detect.NotExaminable, 0, 0
 		c.Why = "single pictures of the set cannot be told apart: " + f.survey.Estimate.Reason
 	case c.Kind == detect.Combing && pair < leastPxPerPair:
@@ -220,7 +220,7 @@ func (f *filmed) limit(c *detect.Coverage, facts display.Facts) {
 		default:
 			c.Why = fmt.Sprintf("the camera has %.2g pixels to a pair of the set's lines (of %d), and a comb needs two", pair, setLines)
 		}
-	case facts.Trusted < leastTrusted:
+	case facts.Trusted < leastTrusted && c.Kind.PerPicture():
 		c.State = detect.Limited
 		c.Seconds *= facts.Trusted
 		c.Why = fmt.Sprintf("only %.0f %% of the rows were exposed to one picture alone", 100*facts.Trusted)

@@ -258,4 +258,11 @@ func TestLimits(t *testing.T) {
 	if c.State != detect.NotExaminable {
 		t.Errorf("no refresh found: %+v", c)
 	}
+	// Contours stand still, and need no refresh.
+	c = detect.Coverage{Kind: detect.NearBlackBanding, State: detect.Examined, Seconds: 2, Floor: 1}
+	facts.Trusted = 0
+	f.limit(&c, facts)
+	if c.State != detect.Examined || c.Seconds != 2 {
+		t.Errorf("contours where no refresh was found: %+v", c)
+	}
 }

@@ -28,6 +28,7 @@ type Source struct {
 	grid      []float32
 	full      picture.Plane // a rectified frame
 	light     light
+	chroma    chroma
 
 	// fresh are camera frames, with their views beside them, whose place is
 	// not steadied yet, from half of them that are, which lend their views.
@@ -140,7 +141,8 @@ func rate(e refresh.Estimate) (num, den int) {
 	return int(math.Round(hz * 1000)), 1000
 }
 
-// Format returns the format of the rebuilt pictures: luma alone.
+// Format returns the format of the rebuilt pictures: luma alone. Ten times a
+// second one has chroma as well, half as wide and high.
 func (o *Source) Format() picture.Format { return o.format }
 
 // Facts returns what became of the take so far.
@@ -336,6 +338,9 @@ func (o *Source) built(b *refresh.Built) error {
 	}
 	o.facts.Noise = b.Noise
 	o.facts.Displayed++
+	if err := o.addChroma(p); err != nil {
+		return fmt.Errorf("displayed picture %d: chroma: %w", b.Picture, err)
+	}
 	o.made.add(o.parts)
 	o.numbers = append(o.numbers, b.Picture)
 	o.lives = append(o.lives, p.Time-p.Slowed)

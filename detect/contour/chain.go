@@ -220,15 +220,17 @@ func (t *tracer) speeds(elapsed time.Duration) {
 		for k < len(t.old) && t.old[k].line < e.line {
 			k++
 		}
-		best, found := float32(fastest*t.spacing), false
+		best, moved := float32(fastest*t.spacing), float32(0)
+		found := false
 		for j := k; j < len(t.old) && t.old[j].line == e.line; j++ {
-			if off := magnitude(t.old[j].at - e.at); off < best && e.follows(&t.old[j]) {
-				best, found = off, true
+			if off := e.at - t.old[j].at; magnitude(off) < best && e.follows(&t.old[j]) {
+				best, moved, found = magnitude(off), off, true
 			}
 		}
 		if found {
+			// With its sign, so that noise, which goes either way, is no move.
 			c := &t.chains[e.contour]
-			c.moved += best
+			c.moved += moved
 			c.followed++
 		}
 	}
@@ -238,7 +240,7 @@ func (t *tracer) speeds(elapsed time.Duration) {
 			// Across itself, not along the line.
 			run, down := float64((c.most-c.least)*t.along), float64(float32(c.to-c.from)*float32(t.spacing)*t.aside)
 			lean := 1 / math.Sqrt(1+sq(run/max(down, 1)))
-			c.speed = c.moved / float32(c.followed) * t.along / float32(elapsed.Seconds()) * float32(lean)
+			c.speed = magnitude(c.moved) / float32(c.followed) * t.along / float32(elapsed.Seconds()) * float32(lean)
 		}
 	}
 }

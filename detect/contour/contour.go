@@ -130,6 +130,8 @@ type Store struct {
 	seen    [3]time.Duration // when each channel was looked at last
 	tracers [3][2]*tracer
 	average *average
+	// coloured is set when pictures of a film have had chroma.
+	coloured bool
 }
 
 // In returns the store for a stage that needs Stage.
@@ -221,7 +223,7 @@ func (s *Store) Step(w *detect.Window) error {
 		s.average.add(m)
 	}
 	now := w.Time()
-	if now < s.due {
+	if !s.isDue(now, w.Picture(w.T)) {
 		return nil
 	}
 	s.due = now + Every
@@ -249,6 +251,20 @@ func (s *Store) Step(w *detect.Window) error {
 		s.surround(&f.Gradients[i], p, &luma)
 	}
 	return nil
+}
+
+// isDue reports whether a picture is looked at. Of a film some have chroma, about
+// as many as are looked at: then those are.
+func (s *Store) isDue(now time.Duration, p *picture.Picture) bool {
+	if s.average == nil {
+		return now >= s.due
+	}
+	chroma := !p.Cb.Empty()
+	s.coloured = s.coloured || chroma
+	if s.coloured && now < s.due+Every {
+		return chroma && now >= s.due-Every/2
+	}
+	return now >= s.due
 }
 
 // since returns how long ago a channel was looked at, and that it is now.

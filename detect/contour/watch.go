@@ -51,7 +51,7 @@ func (x *Watch) Step(w *detect.Window, measure func(g *Gradient, p *Part) (stren
 		if g.Channel == Luma {
 			p.measure(g.Contours, x.lost, x.unit, x.viewer.Camera)
 		} else {
-			p.measure(g.Contours, x.lostColour, one8, false)
+			p.measure(g.Contours, x.lostColour, x.unitColour, false)
 		}
 		if p.Contours == 0 {
 			continue
@@ -84,9 +84,9 @@ func (x *Watch) LumaStep(p *Part, measures map[string]float64) float64 {
 	return step.Barten
 }
 
-// one8 is the unit of chroma: a code of 8 bits, for the eye sees less in colour
-// than a finer coding holds.
-func one8(float64) float64 { return 1 }
+// unitColour is the unit of chroma: a code of 8 bits, for the eye sees less in
+// colour than a finer coding holds.
+func (x *Watch) unitColour(float64) float64 { return x.store.scale }
 
 func (x *Watch) unit(level float64) float64 { return unit(x.viewer, level) }
 
