@@ -36,7 +36,9 @@ func (r *reel) Next(context.Context) (*picture.Picture, error) {
 	}
 	p := &picture.Picture{Index: r.i, Time: time.Duration(r.i) * 20 * time.Millisecond}
 	p.Damaged = r.damaged > 0 && r.i == r.damaged
-	p.Trust, p.Y = r.trust, picture.Plane{W: 320, H: 180, Depth: 8}
+	if p.Trust = r.trust; r.trust != nil {
+		p.Y = picture.New(320, 180, 8)
+	}
 	p.SetRelease(func() { r.out-- })
 	r.i++
 	r.out++
