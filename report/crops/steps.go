@@ -57,8 +57,9 @@ const (
 	contourSide, contourSoft = 4, profileAcross/2 + 1
 	// A stretch is flat when its samples differ by less than this share of the step.
 	stepFlat = 0.5
-	// What is a sixteenth of the range high or more is the edge of a thing.
-	stepMost = 1.0 / 16
+	// What is a sixteenth of the range high or more, and half as high again as the
+	// finding states, is the edge of a thing.
+	stepMost, stepStated = 1.0 / 16, 1.5
 	// A step counts up to so many times the typical one: few large ones do not
 	// speak for all.
 	stepCounts = 2
@@ -107,6 +108,7 @@ func (g grid) edges(from, to int) []float64 {
 func surveyOf(p *picture.Plane, r image.Rectangle, across, down grid, stated float64) *survey {
 	r = r.Intersect(image.Rect(0, 0, p.W, p.H))
 	s := &survey{lines: linesOf(p, r)}
+	most := max(stepMost*float64(p.Full()), stepStated*stated)
 	var sizes []float64
 	for i := range s.lines {
 		l := &s.lines[i]
@@ -117,7 +119,7 @@ func surveyOf(p *picture.Plane, r image.Rectangle, across, down grid, stated flo
 		if g.pitch == 0 && other.pitch > 0 {
 			continue
 		}
-		l.find(g, stepMost*float64(p.Full()))
+		l.find(g, most)
 		for _, e := range l.steps {
 			sizes = append(sizes, e.size())
 		}

@@ -139,6 +139,24 @@ func TestStated(t *testing.T) {
 	}
 }
 
+// Coarse plateaus are steps, where the finding says so; else they are things.
+func TestCoarseSteps(t *testing.T) {
+	p := &picture.Picture{Y: picture.New(320, 160, 8)}
+	for i := range p.Y.Pix {
+		p.Y.Pix[i] = uint8(60 + 20*(i%320/80))
+	}
+	all := image.Rect(0, 0, 320, 160)
+	for stated, want := range map[float64]int{20: 3, 4: 0} {
+		n := 0
+		if l, _ := surveyOf(&p.Y, all, grid{}, grid{}, stated).best(contoursMost); l != nil {
+			n = len(l.steps)
+		}
+		if n != want {
+			t.Errorf("steps of 20 codes where %g are stated: %d, want %d", stated, n, want)
+		}
+	}
+}
+
 // Whatever the place and its grid, there is a lift and a plot, inside the picture.
 func TestStepsAnywhere(t *testing.T) {
 	r := rand.New(rand.NewPCG(2, 2))
