@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -160,18 +159,18 @@ func writeMarkers(f *factory, o *markersOptions) error {
 	if err != nil {
 		return unusable{err}
 	}
-	folder, file := o.scan, ""
+	dir, file := o.scan, ""
 	switch info, err := os.Stat(o.out); {
 	case o.out == "" || o.out == "-":
 	case err == nil && info.IsDir(), len(o.formats) > 1, strings.HasSuffix(o.out, string(filepath.Separator)):
-		folder = o.out
-		if err := os.MkdirAll(folder, 0o755); err != nil {
-			return unusable{err}
+		dir = o.out
+		if err := os.MkdirAll(dir, 0o755); err != nil {
+			return (&folder{path: dir}).fault(err)
 		}
 	default:
-		folder, file = filepath.Dir(o.out), o.out
+		dir, file = filepath.Dir(o.out), o.out
 	}
-	list, err := markers.New(doc, count, o.start, mediaOf(doc, o.scan, folder))
+	list, err := markers.New(doc, count, o.start, mediaOf(doc, o.scan, dir))
 	if err != nil {
 		return unusable{fmt.Errorf("--start-timecode: %w", err)}
 	}
@@ -181,7 +180,7 @@ func writeMarkers(f *factory, o *markersOptions) error {
 		}
 		path := file
 		if path == "" {
-			path = filepath.Join(folder, markersName+"."+m.name)
+			path = filepath.Join(dir, markersName+"."+m.name)
 		}
 		// What cannot be said is a fault of the program, what cannot be written
 		// one of the place.
@@ -190,7 +189,7 @@ func writeMarkers(f *factory, o *markersOptions) error {
 			return fmt.Errorf("%s: %w", path, err)
 		}
 		if err := report.WriteFile(path, func(w io.Writer) error { _, err := b.WriteTo(w); return err }); err != nil {
-			return unusable{fmt.Errorf("%s: cannot be written: %w", path, causeOf(err))}
+			return (&folder{path: path}).fault(err)
 		}
 		if !o.quiet {
 			fmt.Fprintf(f.out, "%s\n", oneLine(path))
@@ -202,19 +201,6 @@ func writeMarkers(f *factory, o *markersOptions) error {
 		}
 	}
 	return nil
-}
-
-// causeOf leaves out the temporary name.
-func causeOf(err error) error {
-	var p *fs.PathError
-	var l *os.LinkError
-	switch {
-	case errors.As(err, &p):
-		return p.Err
-	case errors.As(err, &l):
-		return l.Err
-	}
-	return err
 }
 
 // count is that of the time line.
@@ -236,25 +222,25 @@ func (o *markersOptions) count(doc *report.Findings) (timecode.Count, error) {
 	return c, nil
 }
 
-// mediaOf is the way from the folder of the files to the take: where the scan
-// says it is, else beside the scan, else by its name alone.
+// mediaOf is the way from the folder of the files to the take, or its name alone
+// where it is not found.
 func mediaOf(doc *report.Findings, scan, folder string) string {
 	name := filepath.Base(doc.Take.Path)
+	take, err := findTake(scan, doc.Take.Path, "")
+	if err != nil {
+		return name
+	}
 	from, err := filepath.Abs(folder)
 	if err != nil {
 		return name
 	}
-	for _, at := range []string{doc.Take.Path, filepath.Join(filepath.Dir(filepath.Clean(scan)), name), filepath.Join(scan, name)} {
-		abs, err := filepath.Abs(at)
-		if err != nil {
-			continue
-		}
-		if info, err := os.Stat(abs); err != nil || info.IsDir() {
-			continue
-		}
-		if way, err := filepath.Rel(from, abs); err == nil {
-			return way
-		}
+	to, err := filepath.Abs(take)
+	if err != nil {
+		return name
 	}
-	return name
+	way, err := filepath.Rel(from, to)
+	if err != nil {
+		return name
+	}
+	return way
 }
