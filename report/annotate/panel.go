@@ -208,17 +208,26 @@ var (
 	middleLeft, middleRight = corner{0, 1}, corner{2, 1}
 )
 
-// place returns where a box of a size hides least; of places that hide as much,
-// the first.
+// place returns where a box of a size hides least, in one of the corners or above
+// or below what stands there; of places that hide as much, the first.
 func (p *Panel) place(size image.Point, taken []image.Rectangle, corners ...corner) image.Rectangle {
 	room := p.rect.Inset(2 * p.pad())
 	size = image.Pt(min(size.X+1, room.Dx()), min(size.Y+1, room.Dy()))
+	var places []image.Point
+	for _, c := range corners {
+		places = append(places, room.Min.Add(image.Pt((room.Dx()-size.X)*c.x/2, (room.Dy()-size.Y)*c.y/2)))
+	}
+	gap := p.border()
+	for _, x := range [2]int{room.Min.X, room.Max.X - size.X} {
+		for _, t := range taken {
+			places = append(places, image.Pt(x, t.Max.Y+gap), image.Pt(x, t.Min.Y-gap-size.Y))
+		}
+	}
 	var best image.Rectangle
 	least := -1
-	for _, c := range corners {
-		at := room.Min.Add(image.Pt((room.Dx()-size.X)*c.x/2, (room.Dy()-size.Y)*c.y/2))
+	for _, at := range places {
 		box := even(image.Rectangle{at, at.Add(size)})
-		if h := p.hides(box, taken); least < 0 || h < least {
+		if h := p.hides(box, taken); box.In(p.rect) && (least < 0 || h < least) {
 			best, least = box, h
 		}
 	}
