@@ -41,7 +41,7 @@ type showing struct {
 
 // Pictures with a shorter side than this are enlarged by a whole factor, so that
 // a caption can be read.
-const leastSide = 480 // px
+const leastSide = 400 // px
 
 // design decides what the clip's pictures are.
 func (c *showing) design(codec clipCodec) error {

@@ -12,9 +12,9 @@
 // taken, that of sRGB and that of the broadcast display. A red flash is a pair of
 // opposing changes of (R-G-B) x 320 of more than 20 to or from a saturated red,
 // R/(R+G+B) of 0.8 or more (WCAG 2.0 to 2.1). More than three of either in a
-// second over more than a quarter of any third by third of the picture, which is
-// the 341 x 256 pixels of 1024 x 768 that WCAG takes for 10 degrees, are too
-// many.
+// second over more than a quarter of a window are too many. The window is the 341 x
+// 256 pixels of 1024 x 768 that WCAG takes for 10 degrees, on a display that is as
+// high as the picture.
 package flashes
 
 import (
@@ -28,13 +28,12 @@ import (
 const (
 	// Most is the flashes in a second that are harmless (WCAG 2.3.1).
 	Most = 3
-	// The grid: cells so small that a flash of a quarter of a window holds
-	// tens of them, and so large that a fine pattern, which is exempt, is even.
-	cols, rows = 48, 27
-	// A third of the picture in either direction.
-	windowCols, windowRows = cols / 3, rows / 3
-	// A quarter of a window.
-	enough = windowCols * windowRows / 4
+	// The grid: square cells so small that a flash of a quarter of a window
+	// holds tens of them, and so large that a fine pattern, which is exempt, is
+	// even.
+	rows = 27
+	// The window is a third of the display's height, and 341/256 as wide.
+	windowCols, windowRows = 12, 9
 	// Lines of samples that are looked at: seven to a cell.
 	sampledLines = 180
 
@@ -61,16 +60,18 @@ const (
 
 // Sample is what counts of a picture.
 type Sample struct {
-	value     [quantities][cols * rows]float32
-	saturated [cols * rows]bool
+	cols      int
+	value     [quantities][]float32 // of each cell, row by row
+	saturated []bool
 }
 
 // Meter follows the pictures of one sequence.
 type Meter struct {
 	rate    float64 // frames a second
 	now     int     // frames so far
-	cells   [quantities][cols * rows]follower
-	windows [quantities][(cols - windowCols + 1) * (rows - windowRows + 1)]counter
+	cols    int
+	cells   [quantities][]follower
+	windows [quantities][]counter
 	most    [quantities]int // transitions in a second
 	at      [quantities]int // frame
 }
@@ -96,13 +97,27 @@ func NewMeter(rate float64) *Meter { return &Meter{rate: rate} }
 // Clone returns a meter that goes on from here by itself.
 func (m *Meter) Clone() *Meter {
 	c := *m
+	for q := range quantities {
+		c.cells[q], c.windows[q] = slices.Clone(m.cells[q]), slices.Clone(m.windows[q])
+	}
 	return &c
 }
 
-// Show adds a picture that is shown for a number of frames.
+// window is the number of columns of a window: a narrow picture lies within one.
+func (m *Meter) window() int { return min(m.cols, windowCols) }
+
+// Show adds a picture, of the size of those before, that is shown for a number of
+// frames.
 func (m *Meter) Show(s *Sample, frames int) {
+	if m.cols == 0 {
+		m.cols = s.cols
+		for q := range quantities {
+			m.cells[q] = make([]follower, m.cols*rows)
+			m.windows[q] = make([]counter, (m.cols-m.window()+1)*(rows-windowRows+1))
+		}
+	}
+	moved := make([]int8, m.cols*rows)
 	for q := range quantities {
-		var moved [cols * rows]int8
 		any := false
 		for i := range moved {
 			if moved[i] = m.cells[q][i].follow(q, s.value[q][i], s.saturated[i]); moved[i] != 0 {
@@ -111,7 +126,7 @@ func (m *Meter) Show(s *Sample, frames int) {
 			}
 		}
 		if any {
-			m.count(q, &moved)
+			m.count(q, moved)
 		}
 	}
 	m.now += frames
@@ -172,13 +187,14 @@ func (c *counter) within(now int, rate float64) int {
 }
 
 // count looks for windows of which enough flashes.
-func (m *Meter) count(q int, moved *[cols * rows]int8) {
-	var here [cols * rows]int
+func (m *Meter) count(q int, moved []int8) {
+	here := make([]int, len(moved))
 	for i := range here {
 		here[i] = m.cells[q][i].within(m.now, m.rate)
 	}
-	up := areas(func(i int) bool { return moved[i] > 0 })
-	down := areas(func(i int) bool { return moved[i] < 0 })
+	enough := m.window() * windowRows / 4
+	up := m.areas(func(i int) bool { return moved[i] > 0 })
+	down := m.areas(func(i int) bool { return moved[i] < 0 })
 	for i := range m.windows[q] {
 		// Cells that flash by turns make one that flashes.
 		w := &m.windows[q][i]
@@ -194,8 +210,8 @@ func (m *Meter) count(q int, moved *[cols * rows]int8) {
 	}
 	for {
 		more := m.most[q] + 1
-		n := areas(func(i int) bool { return here[i] >= more })
-		if slices.Max(n[:]) <= enough {
+		n := m.areas(func(i int) bool { return here[i] >= more })
+		if slices.Max(n) <= enough {
 			return
 		}
 		m.found(q, more)
@@ -209,21 +225,24 @@ func (m *Meter) found(q, n int) {
 }
 
 // areas counts, for each window, its cells of which something holds.
-func areas(holds func(i int) bool) (out [(cols - windowCols + 1) * (rows - windowRows + 1)]int) {
-	var sum [(cols + 1) * (rows + 1)]int
+func (m *Meter) areas(holds func(i int) bool) []int {
+	stride := m.cols + 1
+	sum := make([]int, stride*(rows+1))
 	for y := range rows {
 		line := 0
-		for x := range cols {
-			if holds(y*cols + x) {
+		for x := range m.cols {
+			if holds(y*m.cols + x) {
 				line++
 			}
-			sum[(y+1)*(cols+1)+x+1] = sum[y*(cols+1)+x+1] + line
+			sum[(y+1)*stride+x+1] = sum[y*stride+x+1] + line
 		}
 	}
+	w := m.window()
+	var out []int
 	for y := range rows - windowRows + 1 {
-		for x := range cols - windowCols + 1 {
-			a, b := y*(cols+1)+x, (y+windowRows)*(cols+1)+x
-			out[y*(cols-windowCols+1)+x] = sum[b+windowCols] - sum[b] - sum[a+windowCols] + sum[a]
+		for x := range m.cols - w + 1 {
+			a, b := y*stride+x, (y+windowRows)*stride+x
+			out = append(out, sum[b+w]-sum[b]-sum[a+w]+sum[a])
 		}
 	}
 	return out
@@ -258,7 +277,8 @@ type Sampler struct {
 	chromaX, chromaY   int
 	weights            [3]float32 // of luminance
 	nits, light        []float32  // by signal level
-	sums               [cols * rows]struct{ nits, light, r, g, b, n float32 }
+	cols               int
+	sums               []struct{ nits, light, r, g, b, n float32 }
 }
 
 const levels = 1024 // entries of a table over the signal: finer than 8-bit codes
@@ -274,6 +294,12 @@ func NewSampler(f picture.Format) *Sampler {
 		weights: [3]float32{float32(kr), float32(kg), float32(kb)},
 		nits:    make([]float32, levels+1), light: make([]float32, levels+1),
 	}
+	aspect := float64(f.W) / float64(max(f.H, 1))
+	if f.SampleAspectNum > 0 && f.SampleAspectDen > 0 {
+		aspect *= float64(f.SampleAspectNum) / float64(f.SampleAspectDen)
+	}
+	s.cols = max(1, int(aspect*rows+0.5))
+	s.sums = make([]struct{ nits, light, r, g, b, n float32 }, s.cols*rows)
 	// Quantisation of BT.709-6 item 3 and BT.2100-2 Table 9.
 	step := float64(int(1) << (f.Depth - 8))
 	if f.Colour.FullRange {
@@ -306,12 +332,12 @@ func NewSampler(f picture.Format) *Sampler {
 
 // Sample reduces a picture.
 func (s *Sampler) Sample(p *picture.Picture) *Sample {
-	clear(s.sums[:])
+	clear(s.sums)
 	w, h := p.Y.W, p.Y.H
-	step := max(1, min(h/sampledLines, w/cols))
+	step := max(1, min(h/sampledLines, w/s.cols))
 	gray := s.chromaX < 0 || p.Cb.Empty() || p.Cr.Empty()
 	for y := step / 2; y < h; y += step {
-		row := y * rows / h * cols
+		row := s.sums[y*rows/h*s.cols:][:s.cols]
 		for x := step / 2; x < w; x += step {
 			v := (float32(p.Y.At(x, y)) - s.luma[1]) * s.luma[0]
 			r, g, b := v, v, v
@@ -325,13 +351,16 @@ func (s *Sampler) Sample(p *picture.Picture) *Sample {
 			}
 			ri, gi, bi := level(r), level(g), level(b)
 			lr, lg, lb := s.light[ri], s.light[gi], s.light[bi]
-			c := &s.sums[row+x*cols/w]
+			c := &row[x*s.cols/w]
 			c.nits += s.weights[0]*s.nits[ri] + s.weights[1]*s.nits[gi] + s.weights[2]*s.nits[bi]
 			c.light += s.weights[0]*lr + s.weights[1]*lg + s.weights[2]*lb
 			c.r, c.g, c.b, c.n = c.r+lr, c.g+lg, c.b+lb, c.n+1
 		}
 	}
-	out := &Sample{}
+	out := &Sample{cols: s.cols, saturated: make([]bool, len(s.sums))}
+	for q := range quantities {
+		out.value[q] = make([]float32, len(s.sums))
+	}
 	for i := range s.sums {
 		c := &s.sums[i]
 		if c.n == 0 {

@@ -37,7 +37,7 @@ func patch(y, code, pw, ph int) *picture.Picture {
 	p := gray(y)
 	for j := range ph {
 		for i := range pw {
-			p.Y.Pix[(j+10)*w+i+10] = uint8(code)
+			p.Y.Pix[(j+12)*w+i+12] = uint8(code)
 		}
 	}
 	return p
@@ -120,14 +120,14 @@ func TestThresholds(t *testing.T) {
 	}
 }
 
-// A quarter of a third by a third of the picture counts, wherever it is.
+// A quarter of a window counts, wherever it is: of 108 lines the window is 48 x 36.
 func TestArea(t *testing.T) {
 	for _, c := range []struct {
 		pw, ph int
 		safe   bool
 	}{
-		{24, 14, true},  // 15 % of 64 x 36
-		{40, 24, false}, // 42 %
+		{20, 16, true},  // 19 %
+		{28, 24, false}, // 39 %
 		{w - 20, 5, true},
 	} {
 		if r := measure(format, wave(8, gray(16), patch(16, 235, c.pw, c.ph))).Result(); r.Safe() != c.safe {
