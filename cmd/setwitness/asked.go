@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -84,10 +85,11 @@ func (a asked) args() []string {
 }
 
 // and is what is asked of one take of a list: fields are flags, or settings
-// without the word --setting. They go before what is asked of all takes.
-func (a asked) and(fields []string) (asked, error) {
+// without the word --setting. They go before what is asked of all takes. Files
+// are named from dir on.
+func (a asked) and(fields []string, dir string) (asked, error) {
 	own := a
-	own.settings, own.options = nil, nil
+	own.settings, own.options, own.source = nil, nil, ""
 	var flags []string
 	for _, f := range fields {
 		if !strings.HasPrefix(f, "--") {
@@ -106,6 +108,12 @@ func (a asked) and(fields []string) (asked, error) {
 	}
 	if err := noneEmptyOf(fl); err != nil {
 		return asked{}, err
+	}
+	switch {
+	case own.source == "":
+		own.source = a.source
+	case !filepath.IsAbs(own.source):
+		own.source = filepath.Join(dir, own.source)
 	}
 	own.settings = over(a.settings, own.settings)
 	own.options = over(a.options, own.options)

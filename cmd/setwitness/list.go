@@ -143,13 +143,14 @@ func readList(f *factory, o *scanOptions) ([]job, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", o.list, err)
 	}
+	dir := filepath.Dir(o.list)
 	var jobs []job
 	type same struct{ path, args string }
 	lines := map[same]int{}
 	var paths []string
 	for _, l := range takes {
 		own := &scanOptions{}
-		a, err := o.asked.and(l.fields)
+		a, err := o.asked.and(l.fields, dir)
 		if err == nil {
 			err = own.parse(f, a)
 		}
@@ -163,7 +164,7 @@ func readList(f *factory, o *scanOptions) ([]job, error) {
 		lines[key] = l.line
 		path := l.path
 		if !filepath.IsAbs(path) {
-			path = filepath.Join(filepath.Dir(o.list), path)
+			path = filepath.Join(dir, path)
 		}
 		paths = append(paths, path)
 		jobs = append(jobs, job{summary.Take{Line: l.line, Path: l.path, State: summary.Waiting}, path, own})
@@ -199,7 +200,10 @@ func scanList(f *factory, o *scanOptions) error {
 	}
 	code := r.run(soft, hard, o.atOnce)
 
-	s := &summary.Summary{Schema: summary.SchemaName, Tool: report.Tool{Name: "setwitness", Version: version}, Created: f.now().UTC().Format(time.RFC3339), List: o.list, Part: o.part.String()}
+	s := &summary.Summary{
+		Schema: summary.SchemaName, Tool: report.Tool{Name: "setwitness", Version: version}, Created: f.now().UTC().Format(time.RFC3339),
+		List: o.list, Part: o.part.String(), Takes: []summary.Take{},
+	}
 	for _, j := range jobs {
 		s.Takes = append(s.Takes, j.take)
 	}

@@ -74,7 +74,7 @@ func FuzzParseList(f *testing.F) {
 		a := nothingAsked()
 		a.settings = []string{"set=A"}
 		for _, l := range got {
-			own, err := a.and(l.fields)
+			own, err := a.and(l.fields, ".")
 			if err == nil {
 				err = new(scanOptions).parse(&factory{stages: func() []*detect.Stage { return []*detect.Stage{markerStage(nil)} }}, own)
 			}
@@ -97,7 +97,7 @@ func TestAsked(t *testing.T) {
 		"--setting=x=y=z --from=screen --fields=auto":   "--distance=2 --from=screen --option=marker.level=1 --setting=film=on --setting=set=A --setting=x=y=z",
 		"--capture-fps=240 --peak-nits=500":             "--capture-fps=240 --distance=2 --option=marker.level=1 --peak-nits=500 --setting=film=on --setting=set=A",
 	} {
-		own, err := base.and(strings.Fields(line))
+		own, err := base.and(strings.Fields(line), "lists")
 		if err != nil {
 			t.Errorf("%s: %v", line, err)
 			continue
@@ -136,7 +136,7 @@ func TestAsked(t *testing.T) {
 		"--distance=1000":      "outside",
 		"--lines-per-px=three": "not a number",
 	} {
-		own, err := base.and(strings.Fields(line))
+		own, err := base.and(strings.Fields(line), "lists")
 		if err == nil {
 			err = new(scanOptions).parse(f, own)
 		}
@@ -302,6 +302,9 @@ func TestListParts(t *testing.T) {
 	// A part may be empty.
 	if code := run(d.factory, []string{"scan", "--quiet", "--list", names, "--out", out, "--part", "8/9"}); code != exitDone {
 		t.Fatal(d.err)
+	}
+	if got := states(t, filepath.Join(out, "summary-8-of-9.json")); len(got) != 0 {
+		t.Errorf("an empty part has %v", got)
 	}
 	// Any count of parts holds every take once.
 	for count := 1; count < 12; count++ {
