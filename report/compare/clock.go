@@ -1,13 +1,13 @@
 package compare
 
 import (
+	"cmp"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
-	"sort"
 
 	"setwitness/detect/align"
-	"setwitness/detect/signature"
 )
 
 // clock leads from the time of a take to the common time, which is that of the
@@ -48,17 +48,55 @@ func (c *clock) covers(f *Fault, home *clock, slowness float64) bool {
 	return c.still || f.Peak >= from && f.Peak <= to || min(f.End, to)-max(f.Start, from) >= (f.End-f.Start)/2
 }
 
-// clocks lays the takes of all scans beside the first.
+// clocks lays the takes of all scans beside the first: each by itself, or, where
+// that cannot be done, by way of another one that is laid already.
 func clocks(scans []*Scan) []clock {
 	out := make([]clock, len(scans))
-	first := scans[0]
-	for i, s := range scans {
-		if i == 0 {
-			out[i] = shifted(ByOwnTime, "its time is the common one", 0, s.Doc.Take.DurationS)
-			continue
-		}
-		out[i] = beside(first, s)
+	out[0] = shifted(ByOwnTime, "its time is the common one", 0, scans[0].Doc.Take.DurationS)
+	for i, s := range scans[1:] {
+		out[i+1] = beside(scans[0], s)
 	}
+	for again := true; again; {
+		again = false
+		for i, s := range scans {
+			if out[i].by != Unaligned {
+				continue
+			}
+			for k, by := range scans[1:] {
+				if out[k+1].by == Unaligned {
+					continue
+				}
+				if c := beside(by, s); c.by != Unaligned {
+					out[i] = c.through(&out[k+1], by.Name())
+					again = true
+					break
+				}
+			}
+		}
+	}
+	return out
+}
+
+// through is a clock that leads to the time of another take, whose own clock
+// leads on.
+func (c clock) through(on *clock, name string) clock {
+	out := clock{by: c.by, still: c.still || on.still, why: "by way of " + name + ": " + c.why}
+	out.common = func(s float64) (float64, bool) {
+		at, ok := c.common(s)
+		if !ok {
+			return 0, false
+		}
+		return on.common(at)
+	}
+	out.own = func(at float64) (float64, bool) {
+		s, ok := on.own(at)
+		if !ok {
+			return 0, false
+		}
+		return c.own(s)
+	}
+	out.from, _ = on.common(c.from)
+	out.to, _ = on.common(c.to)
 	return out
 }
 
@@ -75,16 +113,15 @@ func beside(first, s *Scan) clock {
 	}
 	why := ""
 	if first.signatures != nil && s.signatures != nil {
-		a, err := align.Sequences(s.signatures, first.signatures)
-		if err == nil && a.Still {
-			c := shifted(ByContent, "the same picture stands in it all the time as in the first take, so that any time of it is any other", 0, duration)
-			c.still = true
+		c, err := byContent(first, s)
+		if err == nil {
 			return c
 		}
-		if err == nil {
-			return contentClock(a, s.signatures)
-		}
 		why = "by what its pictures hold: " + err.Error()
+		// Recordings of two clips may have the same length.
+		if errors.Is(err, align.ErrDifferent) {
+			return unaligned(why)
+		}
 	}
 	if sameLength(first, s) {
 		return shifted(ByOwnTime, "it has the length and the frame rate of the first take, so that their times are taken for the same", 0, duration)
@@ -100,49 +137,89 @@ func unaligned(why string) clock {
 	return clock{by: Unaligned, why: why, common: none, own: none}
 }
 
+// byContent looks for the pictures of each of two takes in the other one: a take
+// of which a part stands still may be found in the other and not the other way
+// round. The error is that of the first way.
+func byContent(first, s *Scan) (clock, error) {
+	a, err := align.Sequences(s.signatures, first.signatures)
+	from, reversed := s.signatures, false
+	if err != nil {
+		b, other := align.Sequences(first.signatures, s.signatures)
+		if other != nil {
+			return clock{}, err
+		}
+		a, from, reversed = b, first.signatures, true
+	}
+	if a.Still {
+		c := shifted(ByContent, "the same picture stands in it all the time as in the first take, so that any time of it is any other", 0, s.Doc.Take.DurationS)
+		c.still = true
+		return c, nil
+	}
+	// Where the place is known.
+	var at []instant
+	for _, t := range from.Times {
+		if other, ok := a.Source(t); ok {
+			at = append(at, instant{t.Seconds(), other.Seconds()})
+		}
+	}
+	if len(at) == 0 {
+		return clock{}, errors.New("none of its pictures was found in the first take")
+	}
+	if reversed {
+		for i := range at {
+			at[i].own, at[i].common = at[i].common, at[i].own
+		}
+	}
+	slices.SortStableFunc(at, func(a, b instant) int { return cmp.Compare(a.own, b.own) })
+	c := contentClock(at, s.Doc.Take.DurationS, first.Doc.Take.DurationS, first.slowness()/s.slowness())
+	c.why = fmt.Sprintf("%.0f %% of the pictures were found again, with a confidence of %.2f", 100*a.Known(), a.Confidence)
+	return c, nil
+}
+
+// instant is a time of a take and the common time that shows the same.
+type instant struct{ own, common float64 }
+
 // reach is how far from a picture whose place is known the time goes on as it
 // does there: what a fault does to a few pictures hides which they are.
 const reach = 1.0 // s
 
-// contentClock goes by what the pictures hold.
-func contentClock(a *align.Alignment, take *signature.Sequence) clock {
-	// Where the place is known: times of the take and common ones, in order of
-	// the former.
-	var own, common []float64
-	for _, t := range take.Times {
-		if at, ok := a.Source(t); ok {
-			own, common = append(own, t.Seconds()), append(common, at.Seconds())
-		}
-	}
-	c := clock{
-		by:  ByContent,
-		why: fmt.Sprintf("%.0f %% of its pictures were found in the first take, with a confidence of %.2f", 100*a.Known(), a.Confidence),
-	}
-	if len(own) == 0 {
-		return unaligned("none of its pictures was found in the first take")
-	}
+// contentClock goes by instants, which are in the order of the take. own is the
+// take's length, first that of the first take, and rate how many seconds of the
+// latter go by in one of the former.
+func contentClock(at []instant, own, first, rate float64) clock {
+	start, end := at[0], at[len(at)-1]
+	c := clock{by: ByContent, from: math.Inf(1), to: math.Inf(-1)}
 	c.common = func(s float64) (float64, bool) {
-		i := sort.SearchFloat64s(own, s)
-		if i == len(own) || i > 0 && s-own[i-1] < own[i]-s {
+		i, _ := slices.BinarySearchFunc(at, s, func(a instant, s float64) int { return cmp.Compare(a.own, s) })
+		if i == len(at) || i > 0 && s-at[i-1].own < at[i].own-s {
 			i--
 		}
-		// A picture's time is known to the picture; between two of the take it
-		// goes on.
-		return common[i] + s - own[i], math.Abs(s-own[i]) <= reach
+		// Before and after what both show, time goes on.
+		return at[i].common + rate*(s-at[i].own), math.Abs(s-at[i].own) <= reach || s < start.own || s > end.own
 	}
-	c.own = func(at float64) (float64, bool) {
+	c.own = func(t float64) (float64, bool) {
 		// Where a clip was played in a loop, the first time.
-		best := 0
-		for i := range common {
-			if math.Abs(common[i]-at) < math.Abs(common[best]-at) {
-				best = i
+		best := at[0]
+		for _, a := range at {
+			if math.Abs(a.common-t) < math.Abs(best.common-t) {
+				best = a
 			}
 		}
-		return own[best], math.Abs(common[best]-at) <= reach
+		s := best.own + (t-best.common)/rate
+		return s, s >= 0 && s < own && (math.Abs(best.common-t) <= reach || s < start.own || s > end.own)
 	}
-	c.from, c.to = slices.Min(common), slices.Max(common)
-	if n := len(take.Times); n > 1 {
-		c.to += (take.Times[n-1] - take.Times[n-2]).Seconds()
+	for _, a := range at {
+		c.from, c.to = min(c.from, a.common), max(c.to, a.common)
+	}
+	// The last picture stays for as long as the others do.
+	c.to += rate * (end.own - start.own) / float64(max(len(at)-1, 1))
+	// What the take shows before the first one begins, or after it ends, is of the
+	// same clip; what it shows instead of a part of the first one is not.
+	if start.common <= reach {
+		c.from = min(c.from, start.common-rate*start.own)
+	}
+	if end.common >= first-reach {
+		c.to = max(c.to, end.common+rate*(own-end.own))
 	}
 	return c
 }

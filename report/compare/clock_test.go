@@ -83,10 +83,28 @@ func TestContent(t *testing.T) {
 	}
 }
 
-// What shows something else is not comparable.
+// A take that fits the first one nowhere is laid beside it by way of another
+// pass: here the second shows the end of the first and the beginning of the
+// third.
+func TestByWayOf(t *testing.T) {
+	scans := []*compare.Scan{
+		stored(t, moving(10, 6, false), found(detect.Combing, 5, 20)),
+		stored(t, moving(14, 7, false), found(detect.Combing, 1, 20)),
+		stored(t, moving(18, 5, false), found(detect.Ghost, 1, 60)),
+	}
+	g := compare.Gather(scans)
+	if w := g.Passes[2].AlignedWhy; g.Passes[2].AlignedBy != compare.ByContent || !strings.HasPrefix(w, "by way of ") || math.Abs(g.Passes[2].CoversFromS-8) > 0.05 {
+		t.Errorf("%+v", g.Passes[2])
+	}
+	if len(g.Faults) != 2 || math.Abs(g.Faults[1].Start-9) > 0.05 {
+		t.Errorf("%+v", g.Faults)
+	}
+}
+
+// What shows something else is not comparable, also where it is as long.
 func TestOtherContent(t *testing.T) {
 	before := stored(t, moving(10, 8, false), found(detect.Combing, 3, 20))
-	after := stored(t, moving(300, 9, false))
+	after := stored(t, moving(300, 8, false))
 	c, err := compare.Compare([]*compare.Scan{before}, []*compare.Scan{after}, compare.Options{})
 	if err != nil {
 		t.Fatal(err)
