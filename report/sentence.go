@@ -224,6 +224,10 @@ func (n *Finding) plateaus(gradient string) string {
 
 func (n *Finding) blocks(at string) string {
 	s := "block edges show " + at
+	const most = 0.5
+	if n.Measures["dark_share"] > most {
+		s += ", mostly in the dark"
+	}
 	x, y := n.Measures["pitch_x_px"], n.Measures["pitch_y_px"]
 	switch {
 	case x > 0 && y > 0:
@@ -233,13 +237,11 @@ func (n *Finding) blocks(at string) string {
 	case y > 0:
 		s += ", every " + Number(y) + " px down"
 	}
-	s += n.steps()
-	const most = 0.5
-	if n.Measures["dark_share"] > most {
-		s += ", most of them in the dark"
+	if steps := n.steps(); steps != "" {
+		s += steps + " on average"
 	}
 	if n.Measures["flicker_share"] > most {
-		s += ", most of them boiling"
+		s += ", and boil"
 	}
 	return s
 }

@@ -185,6 +185,7 @@ func (v *visitor) shot(name string, whole bool) {
 
 func TestInBrowser(t *testing.T) {
 	doc, shots, aspect := example(t, "match of the reds \"<b>\" & blues.mp4")
+	shots[len(shots)-1].Lifted, shots[len(shots)-1].Profile, shots[len(shots)-1].Plotted = shots[0].Context, shots[0].Context, "luma"
 	path := filepath.Join(t.TempDir(), "report with spaces & #.html")
 	if err := os.WriteFile(path, []byte(render(t, doc, shots, aspect)), 0o644); err != nil {
 		t.Fatal(err)
@@ -362,6 +363,13 @@ func TestInBrowser(t *testing.T) {
 		// The whole picture opens as itself.
 		v.do(chromedp.Click(chromedp.CSS(`#f003 .whole`)))
 		v.until(`document.getElementById("enlarged").open && ` + shown + ` === "Whole picture"`)
+		v.press(kb.Escape)
+
+		// So do the pictures of small steps.
+		v.do(chromedp.Click(chromedp.CSS(`.spread figure:nth-child(2) .whole`)))
+		v.until(`document.getElementById("enlarged").open && ` + shown + ` === "Profile"`)
+		v.press(kb.ArrowLeft)
+		v.until(shown + ` === "Lifted"`)
 		v.clean()
 	})
 

@@ -121,10 +121,11 @@ type finding struct {
 }
 
 type panel struct {
-	Name string
-	Alt  string
-	Src  template.URL // empty: the take has no such picture
-	W, H int          // size when shown: pixels of the picture, stretched to their aspect
+	Name    string
+	Caption string // where it says more than the name
+	Alt     string
+	Src     template.URL // empty: the take has no such picture
+	W, H    int          // size when shown: pixels of the picture, stretched to their aspect
 }
 
 type file struct{ Name, Path string }
@@ -290,17 +291,17 @@ func describe(doc *report.Findings, i int, s crops.Shots, aspect float64) findin
 		spread += ": " + s.Lift
 	}
 	for _, e := range []struct {
-		image     crops.Image
-		name, alt string
+		image              crops.Image
+		name, caption, alt string
 	}{
-		{s.Lifted, spread, "the place with its codes spread until the steps show"},
-		{s.Profile, "Profile of " + s.Plotted + " across the place", "plot of the " + s.Plotted + " code across the place"},
+		{s.Lifted, "Lifted", spread, "the place with its codes spread until the steps show"},
+		{s.Profile, "Profile", "Profile of " + s.Plotted + " across the place", "plot of the " + s.Plotted + " code across the place"},
 	} {
 		if e.image.W == 0 {
 			continue
 		}
 		c := show(e.image, 1)
-		c.Name, c.Alt = e.name, fmt.Sprintf("%s, %s: %s", f.ID, strings.ToLower(d.Title), e.alt)
+		c.Name, c.Caption, c.Alt = e.name, e.caption, fmt.Sprintf("%s, %s: %s", f.ID, strings.ToLower(d.Title), e.alt)
 		d.Spread = append(d.Spread, c)
 	}
 	return d

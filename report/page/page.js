@@ -142,7 +142,9 @@
 
   for (const viewer of document.querySelectorAll(".viewer")) {
     const article = viewer.closest("article");
-    const enlarge = (from, start) => open([...article.querySelectorAll(".panel, .context")], article.querySelector("h3").textContent, article.id, from, start);
+    // In this order: the three pictures, the whole one, and those of small steps.
+    const all = [".panel", ".context", ".spread figure"].flatMap((s) => [...article.querySelectorAll(s)]);
+    const enlarge = (from, start) => open(all, article.querySelector("h3").textContent, article.id, from, start);
     const s = stepper([...viewer.querySelectorAll(".panel")], [...viewer.querySelectorAll("[data-step]")], viewer.dataset.id);
     const shown = viewer.querySelector(".stage");
     shown.tabIndex = 0;
@@ -159,8 +161,11 @@
     const button = viewer.querySelector(".enlarge");
     button.addEventListener("click", () => enlarge(button, s.now));
     viewer.querySelector(".controls").hidden = false;
-    const context = article.querySelector(".context");
-    if (context) enlargeable(context, context.querySelector("img"), viewer.dataset.id + ": enlarge the whole picture", (from) => enlarge(from, 3));
+    all.forEach((figure, i) => {
+      if (figure.matches(".panel")) return;
+      const name = (figure.dataset.name || "whole picture").toLowerCase();
+      enlargeable(figure, figure.querySelector("img"), viewer.dataset.id + ": enlarge, " + name, (from) => enlarge(from, i));
+    });
   }
   const seen = [...document.querySelectorAll(".seen")];
   seen.forEach((figure, i) => {
