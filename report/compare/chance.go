@@ -50,12 +50,18 @@ const (
 	// Its contours are together this many times as long as the picture is wide:
 	// noise leaves short pieces of contours in one take and none in another.
 	clearLength = 1.5
+	// Where a kind was examined with limits, the place of the fault may be among
+	// what was not, unless as much was examined as where it shows.
+	clearShare = 0.8
 )
 
 // clear reports whether a scan would hardly miss a fault that another one shows
 // by this finding.
 func clear(f *report.Finding, shows, lacks *Scan) bool {
 	floor := lacks.floor(f.Kind)
+	if c := lacks.coverage(f.Kind); c.State == detect.Limited && c.Seconds < clearShare*lengths(lacks, shows)*shows.coverage(f.Kind).Seconds {
+		return false
+	}
 	switch f.Kind {
 	case detect.Combing:
 		return f.Confidence >= clearSure && f.Strength.Value >= clearCombing*floor

@@ -46,6 +46,11 @@ func Compare(before, after []*Scan, o Options) (*Comparison, error) {
 	if !o.Created.IsZero() {
 		c.Created = o.Created.UTC().Format(time.RFC3339)
 	}
+	for _, s := range c.Settings {
+		if len(s.Before) > 1 || len(s.After) > 1 {
+			c.Warnings = append(c.Warnings, fmt.Sprintf("the takes of a side differ in the setting %s, so that they are no repeated passes of the same thing", s.Name))
+		}
+	}
 	for i, p := range g.Passes {
 		c.Aligned = c.Aligned && p.AlignedBy != Unaligned
 		if i < len(before) {
@@ -70,20 +75,20 @@ func Compare(before, after []*Scan, o Options) (*Comparison, error) {
 	c.Overall = overall(c.Pairs)
 	c.Coverage = coverage(before, after)
 	slices.SortStableFunc(c.Pairs, func(a, b Pair) int {
-		return cmp.Or(-compareBool(a.Regressed, b.Regressed), compareBool(a.Verdict == NotComparable, b.Verdict == NotComparable),
-			cmp.Compare(b.visible(), a.visible()))
+		return cmp.Or(cmp.Compare(a.group(), b.group()), cmp.Compare(b.visible(), a.visible()))
 	})
 	return c, nil
 }
 
-func compareBool(a, b bool) int {
+// group is what comes first: what regressed, and last what cannot be compared.
+func (p *Pair) group() int {
 	switch {
-	case a == b:
+	case p.Regressed:
 		return 0
-	case a:
-		return 1
+	case p.Verdict == NotComparable:
+		return 2
 	}
-	return -1
+	return 1
 }
 
 func (p *Pair) visible() float64 { return max(p.Before.VisibilityJND, p.After.VisibilityJND) }
@@ -229,7 +234,7 @@ func Warnings(scans []*Scan) []string {
 func options(s *Scan) map[string]string {
 	out := map[string]string{}
 	for name, v := range s.Doc.Request {
-		if len(name) > len("option.") && name[:len("option.")] == "option." || name == "fields" {
+		if strings.HasPrefix(name, "option.") || name == "fields" {
 			out[name] = v
 		}
 	}

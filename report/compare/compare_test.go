@@ -117,6 +117,11 @@ func TestConditions(t *testing.T) {
 	if p := one(t, []*compare.Scan{taken(found(detect.Combing, 5, 20))}, []*compare.Scan{with(taken(), bright)}); p.Verdict != compare.Fixed {
 		t.Errorf("%s: %s", p.Verdict, p.Why)
 	}
+	// Nor are strengths compared where both sides show it.
+	both := with(taken(found(detect.Macroblocking, 5, 200)), bright)
+	if p := one(t, []*compare.Scan{taken(found(detect.Macroblocking, 5, 20))}, []*compare.Scan{both}); p.Verdict != compare.NotComparable || p.Regressed || p.Ratio != nil {
+		t.Errorf("%s: %s", p.Verdict, p.Why)
+	}
 }
 
 // What is of another kind, time or place is another fault.
@@ -339,6 +344,12 @@ func TestCoverageAndSettings(t *testing.T) {
 	}
 	if got := fmt.Sprint(c.Settings); got != "[{film [on] [off]} {firmware [] [2]}]" {
 		t.Error(got)
+	}
+	if len(c.Warnings) > 0 && strings.Contains(strings.Join(c.Warnings, " "), "differ in the setting") {
+		t.Errorf("%q", c.Warnings)
+	}
+	if c, err := compare.Compare([]*compare.Scan{before, after}, []*compare.Scan{after}, compare.Options{}); err != nil || !strings.Contains(strings.Join(c.Warnings, " "), "differ in the setting film") {
+		t.Errorf("%v: %+v", err, c)
 	}
 	if !c.Coverage[1].Differs || c.Coverage[0].Differs || !strings.Contains(c.Coverage[1].Words, "fixed") {
 		t.Errorf("%+v", c.Coverage[:2])

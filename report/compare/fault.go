@@ -28,8 +28,8 @@ type Observation struct {
 	// Findings are its findings of it, the strongest first; none where it does
 	// not show.
 	Findings []*report.Finding
-	// Strength, Visibility and Confidence are those of the strongest finding;
-	// Seconds is how long all of them last.
+	// Strength and Visibility are those of the strongest finding, Confidence is
+	// that of the surest, and Seconds is how long all of them last.
 	Strength, Visibility, Confidence, Seconds float64
 }
 
@@ -274,15 +274,19 @@ func unable(scans []*Scan, times []clock, f *Fault, i int, best place, seconds, 
 	if floor := s.floor(f.Kind); best.finding.Strength.Value < floor && !colour {
 		return fmt.Sprintf("it would have shown %s or more, and the fault has %s", report.Quantity{Value: floor, Unit: f.Kind.Unit()}, best.finding.Strength)
 	}
-	// The takes may be of different lengths.
-	share := 1.0
-	if t := scans[best.scan].Doc.Take.DurationS * s.slowness(); t > 0 {
-		share = min(s.Doc.Take.DurationS*scans[best.scan].slowness()/t, 1)
-	}
-	if c.Seconds < examinedShare*share*seconds {
+	if c.Seconds < examinedShare*lengths(s, scans[best.scan])*seconds {
 		return fmt.Sprintf("it was examined for this kind for only %s, where takes that show it were for %s", report.Length(c.Seconds), report.Length(seconds))
 	}
 	return ""
+}
+
+// lengths is how long the take of a scan is to that of another, in life, and no
+// more than one.
+func lengths(s, o *Scan) float64 {
+	if t := o.Doc.Take.DurationS * s.slowness(); t > 0 {
+		return min(s.Doc.Take.DurationS*o.slowness()/t, 1)
+	}
+	return 1
 }
 
 // differs says why what two scans measured of a kind are not the same thing;

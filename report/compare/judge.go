@@ -131,6 +131,10 @@ func judge(f *Fault, before, after side) Pair {
 	case p.After.Of == 0:
 		p.Verdict, p.Why = NotComparable, "after could not have shown it: "+reasons(after)
 	case p.Before.Seen > 0 && p.After.Seen > 0:
+		if why := unlike(f.Kind, before, after); why != "" {
+			p.Verdict, p.Why = NotComparable, "both sides show it, but how strong is not the same measure: "+why
+			break
+		}
 		p.strengths(before, after)
 	case p.After.Seen > 0:
 		p.oneSided(New, "before", "after", before, after)
@@ -138,6 +142,22 @@ func judge(f *Fault, before, after side) Pair {
 		p.oneSided(Fixed, "after", "before", after, before)
 	}
 	return p
+}
+
+// unlike says why the strengths of two sides that show a fault cannot be held
+// against each other; empty where they can.
+func unlike(k detect.Kind, before, after side) string {
+	for i := range before.passes {
+		for j := range after.passes {
+			if !before.passes[i].Seen() || !after.passes[j].Seen() {
+				continue
+			}
+			if why := differs(before.scans[i], after.scans[j], k); why != "" {
+				return why
+			}
+		}
+	}
+	return ""
 }
 
 // reasons are why the passes of a side could not have shown a fault, each once.
@@ -238,7 +258,7 @@ func halfWidth(k detect.Kind, before, after side) (half, surely float64, method 
 	if freedom := n + m - 2; freedom > 0 {
 		d = max(d, math.Sqrt((squares(b)+squares(a))/freedom))
 	}
-	method = fmt.Sprintf("from the spread of repeated passes in general: %s %% of a strength, standard deviation", report.Number(100*math.Expm1(d)))
+	method = fmt.Sprintf("from what repeated passes differ by in general, a standard deviation of %s %%", report.Number(100*math.Expm1(d)))
 	d *= math.Sqrt(1/n + 1/m)
 	return statistics.Normal(d, statistics.Level), statistics.Normal(d, namedLevel), method
 }
