@@ -48,6 +48,10 @@ func Number(v float64) string {
 	return s
 }
 
+// Round keeps the digits that documents keep: five, more than any measure is good
+// for.
+func Round(v float64) float64 { return round(v) }
+
 // String states what visibility was computed for.
 func (c Conditions) String() string {
 	return vision.Conditions{

@@ -97,7 +97,7 @@ func pass(s *Scan, t clock) Pass {
 	d := s.Doc
 	return Pass{
 		Folder: s.Folder, Take: d.Take.Path, SHA256: d.Take.SHA256, View: d.View.Kind, DurationS: d.Take.DurationS, Findings: len(d.Findings),
-		Settings: d.Conditions.Settings, AlignedBy: t.by, AlignedWhy: t.why, CoversFromS: Round(t.from), CoversToS: Round(t.to),
+		Settings: d.Conditions.Settings, AlignedBy: t.by, AlignedWhy: t.why, CoversFromS: report.Round(t.from), CoversToS: report.Round(t.to),
 	}
 }
 
@@ -113,7 +113,7 @@ func frequency(pairs []Pair) {
 	}
 	for k, corrected := range statistics.Holm(chances) {
 		p := &pairs[tested[k]]
-		corrected = Round(corrected)
+		corrected = report.Round(corrected)
 		p.FisherPHolm = &corrected
 		if corrected >= fisherLevel || p.Verdict != Persisting {
 			continue

@@ -97,11 +97,11 @@ func (s side) mean(of func(*Observation) float64) float64 {
 func (s side) describe(k detect.Kind) Side {
 	d := Side{Seen: s.seen(), Of: s.able(), Findings: []Ref{}}
 	i := statistics.Wilson(d.Seen, d.Of)
-	d.SeenLow, d.SeenHigh = Round(i.Low), Round(i.High)
+	d.SeenLow, d.SeenHigh = report.Round(i.Low), report.Round(i.High)
 	if d.Seen > 0 {
-		d.Strength = &report.Quantity{Value: Round(s.strength()), Unit: k.Unit()}
-		d.VisibilityJND = Round(s.mean(func(o *Observation) float64 { return o.Visibility }))
-		d.Seconds = Round(s.mean(func(o *Observation) float64 { return o.Seconds }))
+		d.Strength = &report.Quantity{Value: report.Round(s.strength()), Unit: k.Unit()}
+		d.VisibilityJND = report.Round(s.mean(func(o *Observation) float64 { return o.Visibility }))
+		d.Seconds = report.Round(s.mean(func(o *Observation) float64 { return o.Seconds }))
 	}
 	for i := range s.passes {
 		for _, f := range s.passes[i].Findings {
@@ -122,7 +122,7 @@ func judge(f *Fault, before, after side) Pair {
 		b, a := before.seen(), after.seen()
 		// The counts come from slices and are not below zero.
 		chance, _ := statistics.Fisher(b, before.able()-b, a, after.able()-a)
-		chance = Round(chance)
+		chance = report.Round(chance)
 		p.FisherP = &chance
 	}
 	switch {
@@ -214,13 +214,13 @@ func (p *Pair) strengths(before, after side) {
 	}
 	m := mean(a) - mean(b)
 	half, surely, method := halfWidth(p.Kind, before, after)
-	r := &Ratio{Value: Round(math.Exp(m)), Low: Round(math.Exp(m - half)), High: Round(math.Exp(m + half)), Level: statistics.Level, Method: method}
+	r := &Ratio{Value: report.Round(math.Exp(m)), Low: report.Round(math.Exp(m - half)), High: report.Round(math.Exp(m + half)), Level: statistics.Level, Method: method}
 	p.Ratio = r
 	// Visibility follows strength, and that of the strongest picture jumps with
 	// what is behind the thing in it; so the change is that of the strengths, at
 	// what both sides say of visibility.
 	v := math.Sqrt(p.Before.VisibilityJND * p.After.VisibilityJND)
-	change := Round(v * 2 * math.Sinh(m/2))
+	change := report.Round(v * 2 * math.Sinh(m/2))
 	p.ChangeJND = &change
 	p.Why = fmt.Sprintf("%s of the strength before (%d %% interval %s to %s)", percent(r.Value), int(100*r.Level), percent(r.Low), percent(r.High))
 	switch {
@@ -261,14 +261,4 @@ func halfWidth(k detect.Kind, before, after side) (half, surely float64, method 
 	method = fmt.Sprintf("from what repeated passes differ by in general, a standard deviation of %s %%", report.Number(100*math.Expm1(d)))
 	d *= math.Sqrt(1/n + 1/m)
 	return statistics.Normal(d, statistics.Level), statistics.Normal(d, namedLevel), method
-}
-
-// Round keeps five digits, as the findings document does.
-func Round(v float64) float64 {
-	const digits = 5
-	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
-		return v
-	}
-	p := math.Pow10(digits - 1 - int(math.Floor(math.Log10(math.Abs(v)))))
-	return math.Round(v*p) / p
 }

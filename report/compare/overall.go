@@ -81,7 +81,7 @@ func change(k detect.Kind, both []*Pair) *Change {
 	}
 	m := mean(logs)
 	c := &Change{
-		Percent: Round(100 * math.Expm1(m)), Low: Round(100 * math.Expm1(m-half)), High: Round(100 * math.Expm1(m+half)),
+		Percent: report.Round(100 * math.Expm1(m)), Low: report.Round(100 * math.Expm1(m-half)), High: report.Round(100 * math.Expm1(m+half)),
 		Level: statistics.Level, Unit: k.Unit(), Faults: len(both), Method: method,
 	}
 	return c

@@ -139,24 +139,14 @@ type passView struct {
 func exhibit(c *Comparison, before, after []*Scan, dir string) *view {
 	v := &view{
 		Doc: c, Title: title(c), Style: page.Style() + template.CSS(pageStyle), Script: template.JS(pageScript),
-		Summary: summary(c), Plot: plotOf(c),
+		Verdicts: counts(c), Plot: plotOf(c),
 	}
+	v.Summary = summary(c, v.Verdicts)
 	for _, o := range c.Overall {
 		v.Overall = append(v.Overall, overallRow{o, report.KindName(o.Kind)})
 	}
 	for i, p := range c.Pairs {
 		v.Pairs = append(v.Pairs, describePair(p, before, after, dir, i))
-	}
-	for _, verdict := range Verdicts {
-		n := 0
-		for i := range c.Pairs {
-			if c.Pairs[i].Verdict == verdict {
-				n++
-			}
-		}
-		if n > 0 {
-			v.Verdicts = append(v.Verdicts, verdictCount{verdict, verdict.words(), n})
-		}
 	}
 	for _, k := range c.Coverage {
 		r := coverageRow{Kind: k.Kind, Name: report.KindName(k.Kind), Differs: k.Differs, Words: k.Words}
@@ -207,9 +197,8 @@ func (v Verdict) words() string {
 	return string(v)
 }
 
-// summary says it in a sentence.
-func summary(c *Comparison) string {
-	var parts []string
+// counts says how many faults have each verdict that there is.
+func counts(c *Comparison) (out []verdictCount) {
 	for _, verdict := range Verdicts {
 		n := 0
 		for i := range c.Pairs {
@@ -218,8 +207,17 @@ func summary(c *Comparison) string {
 			}
 		}
 		if n > 0 {
-			parts = append(parts, fmt.Sprintf("%d %s", n, verdict.words()))
+			out = append(out, verdictCount{verdict, verdict.words(), n})
 		}
+	}
+	return out
+}
+
+// summary says it in a sentence.
+func summary(c *Comparison, verdicts []verdictCount) string {
+	var parts []string
+	for _, v := range verdicts {
+		parts = append(parts, fmt.Sprintf("%d %s", v.Count, v.Name))
 	}
 	s := "Nothing is new or stronger."
 	switch {

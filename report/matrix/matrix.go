@@ -318,9 +318,9 @@ func cell(f *compare.Fault, c Column) Cell {
 		}
 	}
 	w := statistics.Wilson(out.Seen, out.Of)
-	out.SeenLow, out.SeenHigh = compare.Round(w.Low), compare.Round(w.High)
+	out.SeenLow, out.SeenHigh = report.Round(w.Low), report.Round(w.High)
 	if out.Seen > 0 {
-		out.Strength = &report.Quantity{Value: compare.Round(math.Exp(logs / float64(out.Seen))), Unit: f.Kind.Unit()}
+		out.Strength = &report.Quantity{Value: report.Round(math.Exp(logs / float64(out.Seen))), Unit: f.Kind.Unit()}
 	}
 	return out
 }
@@ -353,7 +353,7 @@ func (r *Row) separate(f *compare.Fault, ways []division) {
 		// The counts are sums of ones.
 		s.P, _ = statistics.Fisher(s.With, s.WithOf-s.With, s.Without, s.WithoutOf-s.Without)
 		s.LeastP, _ = statistics.Fisher(s.WithOf, 0, 0, s.WithoutOf)
-		s.P, s.LeastP = compare.Round(s.P), compare.Round(s.LeastP)
+		s.P, s.LeastP = report.Round(s.P), report.Round(s.LeastP)
 		all, index = append(all, s), append(index, k)
 	}
 	// A single setting is corrected for how many single ones there are; a pair,
@@ -391,7 +391,7 @@ func correct(all []Separation, single bool) {
 	}
 	for k, corrected := range statistics.Holm(p) {
 		if s := &all[index[k]]; single == (len(s.Values) == 1) {
-			s.PHolm, s.Tried, s.Settled = compare.Round(corrected), len(p), corrected < settledLevel
+			s.PHolm, s.Tried, s.Settled = report.Round(corrected), len(p), corrected < settledLevel
 		}
 	}
 }
