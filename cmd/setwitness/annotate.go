@@ -219,7 +219,7 @@ func makeClip(ctx context.Context, f *factory, o *annotateOptions) error {
 		if err != nil {
 			return err
 		}
-		c.takes = append(c.takes, right)
+		c.takes, c.beside = append(c.takes, right), layBeside(left, right)
 	}
 	if err := noFilm(o.view, c.takes...); err != nil {
 		return err

@@ -275,17 +275,18 @@ func TestAnnotateCtrlC(t *testing.T) {
 	}
 }
 
-// Two takes stand side by side, each with its own settings and its own pictures.
+// Two takes stand side by side, the same picture of what was played on either side,
+// though one begins later.
 func TestAnnotateAgainst(t *testing.T) {
 	clip, folder := woven(t, "match.mp4", "-c:v", "libx264", "-preset", "ultrafast", "-pix_fmt", "yuv420p")
 	other := filepath.Join(t.TempDir(), "cured.mp4")
-	ffmpeg(t, "-i", clip, "-vf", "yadif,setfield=prog", "-c:v", "libx264", "-preset", "ultrafast", "-pix_fmt", "yuv420p", other)
+	ffmpeg(t, "-i", clip, "-vf", "yadif,setfield=prog,trim=start_frame=5,setpts=PTS-STARTPTS", "-c:v", "libx264", "-preset", "ultrafast", "-pix_fmt", "yuv420p", other)
 	cured := filepath.Join(t.TempDir(), "cured")
 	if e := sw(t, "scan", "--quiet", "--out", cured, "--setting", "film-mode=off", other); e.code != exitDone {
 		t.Fatal(e)
 	}
 	out := filepath.Join(t.TempDir(), "pair.mkv")
-	if e := sw(t, "annotate", folder, "--against", cured, "--top", "1", "--slow", "2", "--codec", "ffv1", "--out", out); e.code != exitDone {
+	if e := sw(t, "annotate", folder, "--against", cured, "--top", "1", "--slow", "2", "--codec", "ffv1", "--out", out); e.code != exitDone || strings.Contains(e.out, "mind") {
 		t.Fatal(e)
 	}
 	p := pictures(t, out)
@@ -313,11 +314,12 @@ func TestAnnotateAgainst(t *testing.T) {
 					}
 				}
 			}
-			if most < 200 {
+			begun := side == 0 || best[0] >= 5 // the second take has no picture before
+			if most < 200 && begun {
 				t.Errorf("frame %d: %d samples of 416 on side %d are those of a picture of its take", n, most, side)
 			}
 		}
-		if best[0] != best[1] {
+		if best[0] != best[1]+5 && best[0] >= 5 {
 			t.Errorf("frame %d shows picture %d beside picture %d", n, best[0], best[1])
 		}
 	}

@@ -2,10 +2,12 @@ package main
 
 import (
 	"math"
+	"path/filepath"
 	"strings"
 	"time"
 
 	"setwitness/detect"
+	content "setwitness/detect/align"
 	"setwitness/report"
 	"setwitness/report/annotate"
 )
@@ -60,22 +62,61 @@ func (s *reviewed) none(k detect.Kind) string {
 	return "No " + name + " found"
 }
 
-// shiftTo returns what has to be added to the time of a finding in one take for
-// the same time of the source in another: by what the nearest findings know of
-// the source, else the takes are taken to have been started together.
-func shiftTo(a, b *report.Findings, f *report.Finding) time.Duration {
-	from, ok := sourceOffset(a, f.PeakS)
-	if !ok {
-		return 0
-	}
-	to, ok := sourceOffset(b, f.PeakS)
-	if !ok {
-		return 0
-	}
-	return seconds(from - to)
+// beside says how the times of a take are those of another.
+type beside struct {
+	a, b *reviewed
+	// content is where pictures of a are in b, nil where that cannot be told, for
+	// which why says the reason.
+	content *content.Alignment
+	why     string
+	// sourced is set where both were aligned to their source by the scan.
+	sourced bool
 }
 
-func seconds(s float64) time.Duration { return time.Duration(math.Round(s * float64(time.Second))) }
+// layBeside finds out how to show two takes at the same time of what was played:
+// by the times of the source, if the scans knew it, else by what the pictures
+// hold, else by the takes' own times.
+func layBeside(a, b *reviewed) *beside {
+	s := &beside{a: a, b: b}
+	_, from := sourceOffset(a.doc, 0)
+	_, to := sourceOffset(b.doc, 0)
+	if s.sourced = from && to; s.sourced {
+		return s
+	}
+	var err error
+	if s.content, err = contentOf(a.folder, b.folder); err != nil {
+		s.why = err.Error()
+	}
+	return s
+}
+
+func contentOf(a, b string) (*content.Alignment, error) {
+	left, err := report.ReadSignatures(filepath.Join(a, signaturesName))
+	if err != nil {
+		return nil, err
+	}
+	right, err := report.ReadSignatures(filepath.Join(b, signaturesName))
+	if err != nil {
+		return nil, err
+	}
+	return content.Sequences(left, right)
+}
+
+// shift is what has to be added to a time of a for the same time in b, and ok is
+// false where that is a guess.
+func (s *beside) shift(at time.Duration) (shift time.Duration, ok bool) {
+	switch {
+	case s.sourced:
+		from, _ := sourceOffset(s.a.doc, at.Seconds())
+		to, _ := sourceOffset(s.b.doc, at.Seconds())
+		return seconds(from - to), true
+	case s.content != nil:
+		if there, ok := s.content.Source(at); ok {
+			return there - at, true
+		}
+	}
+	return 0, false
+}
 
 // sourceOffset is what has to be added to the time of a take for that of the
 // source, by its finding nearest to a time.
@@ -88,3 +129,5 @@ func sourceOffset(doc *report.Findings, at float64) (float64, bool) {
 	}
 	return best, !math.IsInf(near, 1)
 }
+
+func seconds(s float64) time.Duration { return time.Duration(math.Round(s * float64(time.Second))) }

@@ -19,6 +19,7 @@ import (
 // reviewed is a take whose scan is read again, with the pictures of the take.
 type reviewed struct {
 	doc     *report.Findings
+	folder  string
 	path    string // of the take
 	options decode.Options
 	index   decode.Index
@@ -34,7 +35,7 @@ func openReviewed(ctx context.Context, folder, moved, view string) (*reviewed, e
 	if err != nil {
 		return nil, unusable{err}
 	}
-	s := &reviewed{doc: doc}
+	s := &reviewed{doc: doc, folder: folder}
 	if s.path, err = findTake(folder, doc.Take.Path, moved); err != nil {
 		return nil, err
 	}

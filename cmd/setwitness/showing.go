@@ -19,8 +19,9 @@ import (
 
 // showing is a clip that is being made: of one take, or of two side by side.
 type showing struct {
-	takes []*reviewed
-	slow  int
+	takes  []*reviewed
+	slow   int
+	beside *beside // of two
 
 	output      annotate.Output
 	pixelFormat string
@@ -272,7 +273,13 @@ func (c *showing) finding(ctx context.Context, f *report.Finding) (note string, 
 	c.panels[0].Begin(first.story(f, status))
 	if len(c.takes) > 1 {
 		other := c.takes[1]
-		c.shift = shiftTo(first.doc, other.doc, f)
+		var sure bool
+		if c.shift, sure = c.beside.shift(c.peak); !sure {
+			note = f.ID + ": the takes are shown beside each other by their own times, as nothing tells which pictures are the same there"
+			if c.beside.why != "" {
+				note += " (" + c.beside.why + ")"
+			}
+		}
 		c.panels[1].Begin(other.counterpart(f, c.shift, status))
 	}
 
@@ -287,24 +294,29 @@ func (c *showing) finding(ctx context.Context, f *report.Finding) (note string, 
 	if pace.Slow == 0 {
 		return fmt.Sprintf("%s: left out: %s even slowed %d times", f.ID, why, 4*asked), nil
 	}
-	if pace.Slow != c.slow {
-		note = fmt.Sprintf("%s: slowed %d times", f.ID, pace.Slow)
-		if pace.Slow == asked {
-			note += fmt.Sprintf(": a clip of %g frames a second shows each of %g pictures a second a whole number of times at that factor", c.rate.Value(), c.source.Value())
-		}
-	}
-	if why != "" {
-		note = fmt.Sprintf("%s: slowed %d times", f.ID, pace.Slow)
+	switch slowed := fmt.Sprintf("%s: slowed %d times", f.ID, pace.Slow); {
+	case why != "":
 		if !pace.Full {
-			note += " and not shown at full speed"
+			slowed += " and not shown at full speed"
 		}
-		note += ": else " + why
+		note = joined(note, slowed+": else "+why)
+	case pace.Slow != c.slow:
+		note = joined(note, fmt.Sprintf("%s: a clip of %.4g frames a second shows each of %.4g pictures a second a whole number of times at that factor",
+			slowed, c.rate.Value(), c.source.Value()))
 	}
 	c.shown = true
 	c.chapters = append(c.chapters, page.Chapter{
 		Finding: f.ID, At: float64(c.frames) / c.rate.Value(), Title: report.KindName(f.Kind) + ", " + f.Strength.String(),
 	})
 	return note, c.write(ctx, span, g, pace)
+}
+
+// joined puts two notes together.
+func joined(a, b string) string {
+	if a == "" {
+		return b
+	}
+	return a + "; " + b
 }
 
 // legends are the lines of status for the parts of a finding.
