@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -18,6 +19,8 @@ import (
 
 // markersOptions are the parsed flags of markers.
 type markersOptions struct {
+	chosen
+	some    bool   // not all findings are wanted
 	scan    string // folder of the scan
 	formats []markerFormat
 	out     string
@@ -87,9 +90,17 @@ your program.`,
 		},
 		RunE: func(c *cobra.Command, args []string) error {
 			o.scan = args[0]
+			fl := c.Flags()
+			o.some = fl.Changed("finding") || fl.Changed("top") || fl.Changed("kind")
 			err := noneEmpty(c)
 			if err == nil {
+				err = o.check(c)
+			}
+			if err == nil {
 				err = o.parse(format, drop, rate)
+			}
+			if !fl.Changed("top") {
+				o.top = math.MaxInt // markers are cheap
 			}
 			if err != nil {
 				return unusable{err}
@@ -104,6 +115,9 @@ your program.`,
 	fl.StringVar(&drop, "drop-frame", string(dropAuto), "drop labels: on, off, or auto (at 29.97 and 59.94)")
 	fl.Lookup("drop-frame").NoOptDefVal = string(dropOn)
 	fl.StringVar(&rate, "rate", "auto", "labels a second of your time line: 23.976, 24, 25, 29.97, 30, 47.95, 48, 50, 59.94, 60 or auto (by the file)")
+	fl.StringSliceVar(&o.ids, "finding", nil, "write the findings with these `IDS` alone (f001,f004); may be given several times")
+	fl.IntVar(&o.top, "top", 0, "write the first `N` findings alone, the most worth looking at first")
+	fl.StringVar(&o.kind, "kind", "", "write findings of this kind alone")
 	fl.BoolVar(&o.quiet, "quiet", false, "print nothing but errors")
 	return cmd
 }
@@ -154,6 +168,17 @@ func writeMarkers(f *factory, o *markersOptions) error {
 	doc, err := report.Read(filepath.Join(o.scan, findingsName))
 	if err != nil {
 		return unusable{err}
+	}
+	if o.some {
+		some, err := o.of(doc)
+		if err != nil {
+			return unusable{fmt.Errorf("%s: %w", o.scan, err)}
+		}
+		var only []report.Finding
+		for _, f := range some {
+			only = append(only, *f)
+		}
+		doc.Findings = only
 	}
 	count, err := o.count(doc)
 	if err != nil {

@@ -4,6 +4,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -57,6 +58,33 @@ func TestMarkers(t *testing.T) {
 			t.Errorf("%q: want %q; %s", c.args, c.want, e)
 		}
 	}
+	// All findings, or some.
+	rows := func(args ...string) (ids []string) {
+		t.Helper()
+		e := sw(t, append([]string{"markers", scan, "--format", "csv", "--out", "-"}, args...)...)
+		if e.code != exitDone || e.err != "" {
+			t.Fatal(e)
+		}
+		for line := range strings.Lines(e.out) {
+			id, _, _ := strings.Cut(line, ",")
+			ids = append(ids, id)
+		}
+		return ids[1:]
+	}
+	first := doc.Findings[0]
+	for _, c := range []struct {
+		args []string
+		want []string
+	}{
+		{nil, []string{"f001", "f002", "f003"}},
+		{[]string{"--top", "1"}, []string{first.ID}},
+		{[]string{"--kind", "ghost"}, []string{"f002"}},
+		{[]string{"--finding", "f003,f001"}, []string{"f001", "f003"}},
+	} {
+		if got := rows(c.args...); !slices.Equal(slices.Sorted(slices.Values(got)), c.want) {
+			t.Errorf("%q: %q, want %q", c.args, got, c.want)
+		}
+	}
 	// A file, a folder that is made, one that is there.
 	dir := t.TempDir()
 	for _, c := range []struct {
@@ -96,6 +124,10 @@ func TestMarkersRefuse(t *testing.T) {
 		{[]string{scan, "--out", "-"}, "--out", "one --format"},
 		{[]string{scan, "--drop-frame=maybe"}, "--drop-frame", "maybe"},
 		{[]string{scan, "--drop-frame"}, "--drop-frame", "29.97"},
+		{[]string{scan, "--kind", "smear"}, "--kind", "smear"},
+		{[]string{scan, "--kind", "vignetting"}, "scan", "no finding of the kind"},
+		{[]string{scan, "--top", "0"}, "--top", "at least one"},
+		{[]string{scan, "--finding", "f009"}, "scan", `"f009"`},
 		{[]string{scan, "--rate", "26"}, "--rate", "26"},
 		{[]string{scan, "--rate", "0.0000000000000025"}, "--rate", "none of"},
 		{[]string{scan, "--start-timecode", "1:00"}, "--start-timecode", "hh:mm:ss:ff"},
