@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -112,8 +113,8 @@ here.
 
 A scan that is there already is not stored twice: one of the same take (by its
 SHA-256), by the same version of setwitness, with the same flags, settings and
-viewing conditions. A take that was scanned anew in any other way is one take
-with several scans.
+viewing conditions, that found the same. A take that was scanned anew in any
+other way is one take with several scans.
 
 Exit codes: 0 all are stored or were there; 2 one cannot be stored (others are);
 1 an internal failure; 130 interrupted.`,
@@ -175,8 +176,8 @@ func (b *books) add(ctx context.Context, l *ledger.Ledger, dir string, stated ma
 	} else {
 		fmt.Fprintf(&words, "scan %d: there already (same take, version of setwitness, flags, settings and viewing conditions)\n", a.Scan)
 	}
-	if a.Differs {
-		fmt.Fprintf(&words, "  mind: %s says something else than what is stored, which stays\n", dir)
+	if len(a.Unlike) > 0 {
+		fmt.Fprintf(&words, "  mind: %s of the same take, done in the same way, found something else\n", scansWords(a.Unlike))
 	}
 	for _, other := range a.Others {
 		fmt.Fprintf(&words, "  mind: the same take is also there as one of set %s\n", other)
@@ -516,8 +517,8 @@ failure; 130 interrupted.`,
 	return cmd
 }
 
-// check compares stored scans with their baseline, from copies of both: what is
-// compared is what the ledger holds.
+// check compares folders of scans with their baseline, and stores them and what
+// came of it.
 func (b *books) check(ctx context.Context, l *ledger.Ledger, o compareOptions, name string, stated map[string]string) error {
 	var base ledger.Baseline
 	for i, dir := range o.after {
@@ -530,6 +531,28 @@ func (b *books) check(ctx context.Context, l *ledger.Ledger, o compareOptions, n
 		}
 		base = of
 	}
+	work, err := os.MkdirTemp("", "setwitness-")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(work)
+	before, err := baselineScans(ctx, l, base, work)
+	if err != nil {
+		return err
+	}
+	after, err := loadScans(o.after)
+	if err != nil {
+		return err
+	}
+	for _, s := range after {
+		settings := maps.Clone(stated)
+		maps.Copy(settings, s.Doc.Conditions.Settings)
+		s.Doc.Conditions.Settings = settings
+	}
+	c, err := compare.Compare(before, after, compare.Options{ToleranceJND: o.tolerance, Version: version, Created: b.now()})
+	if err != nil {
+		return err
+	}
 	var scans []int64
 	for _, dir := range o.after {
 		a, err := l.Add(ctx, dir, stated, b.now())
@@ -541,53 +564,29 @@ func (b *books) check(ctx context.Context, l *ledger.Ledger, o compareOptions, n
 		}
 		scans = append(scans, a.Scan)
 	}
-	work, err := os.MkdirTemp("", "setwitness-")
-	if err != nil {
-		return err
-	}
-	defer os.RemoveAll(work)
-	before, err := copies(ctx, l, work, base.Scans)
-	if err != nil {
-		return err
-	}
-	after, err := copies(ctx, l, work, scans)
-	if err != nil {
-		return err
-	}
-	c, err := compare.Compare(before, after, compare.Options{ToleranceJND: o.tolerance, Version: version, Created: b.now()})
-	if err != nil {
-		return err
-	}
-	for i := range c.Before {
-		c.Before[i].Folder = fmt.Sprintf("scan %d", base.Scans[i])
-	}
-	for i := range c.After {
-		c.After[i].Folder = o.after[i]
-	}
 	if _, err := l.Record(ctx, base, scans, c, b.now()); err != nil {
 		return err
 	}
 	return showComparison(b.factory, o, c, before, after)
 }
 
-// copies writes the folders of stored scans below work.
-func copies(ctx context.Context, l *ledger.Ledger, work string, ids []int64) ([]*compare.Scan, error) {
+// baselineScans are the scans of a baseline, whose folders are written again below
+// work.
+func baselineScans(ctx context.Context, l *ledger.Ledger, base ledger.Baseline, work string) ([]*compare.Scan, error) {
 	var scans []*compare.Scan
-	for _, id := range ids {
+	for _, id := range base.Scans {
 		dir := filepath.Join(work, strconv.FormatInt(id, 10))
-		// A scan may stand on both sides.
-		if err := os.Mkdir(dir, 0o755); err == nil {
-			err = l.Restore(ctx, id, dir)
-			if err != nil {
-				return nil, err
-			}
-		} else if !errors.Is(err, os.ErrExist) {
+		if err := os.Mkdir(dir, 0o755); err != nil {
+			return nil, err
+		}
+		if err := l.Restore(ctx, id, dir); err != nil {
 			return nil, err
 		}
 		s, err := compare.Load(dir)
 		if err != nil {
 			return nil, err
 		}
+		s.Label = fmt.Sprintf("scan %d", id)
 		scans = append(scans, s)
 	}
 	return scans, nil

@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -90,7 +91,8 @@ func TestLedger(t *testing.T) {
 	if e = led("check", again); e.code != exitDone || e.err != "" || !strings.HasPrefix(e.out, "nothing is new or stronger") {
 		t.Error(e)
 	}
-	if c, err := compare.Read(filepath.Join(again+".comparison", compare.DocumentName)); err != nil || c.Before[0].Folder != "scan 1" || c.After[0].Folder != again {
+	if c, err := compare.Read(filepath.Join(again+".comparison", compare.DocumentName)); err != nil || c.Before[0].Folder != "scan 1" || c.After[0].Folder != again ||
+		!slices.Equal(c.Warnings, []string{"scan 1, " + again + " are scans of the same file, which are no repeated passes"}) {
 		t.Errorf("%+v, %v", c, err)
 	}
 

@@ -96,7 +96,7 @@ func (p *Pair) visible() float64 { return max(p.Before.VisibilityJND, p.After.Vi
 func pass(s *Scan, t clock) Pass {
 	d := s.Doc
 	return Pass{
-		Folder: s.Folder, Take: d.Take.Path, SHA256: d.Take.SHA256, View: d.View.Kind, DurationS: d.Take.DurationS, Findings: len(d.Findings),
+		Folder: cmp.Or(s.Label, s.Folder), Take: d.Take.Path, SHA256: d.Take.SHA256, View: d.View.Kind, DurationS: d.Take.DurationS, Findings: len(d.Findings),
 		Settings: d.Conditions.Settings, AlignedBy: t.by, AlignedWhy: t.why, CoversFromS: report.Round(t.from), CoversToS: report.Round(t.to),
 	}
 }

@@ -49,7 +49,7 @@ type Comparison struct {
 
 // Pass is one take and its scan.
 type Pass struct {
-	Folder    string            `json:"folder"`
+	Folder    string            `json:"folder"` // or the label of the scan, which has none
 	Take      string            `json:"take"`
 	SHA256    string            `json:"sha256"`
 	View      string            `json:"view"`

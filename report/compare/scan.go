@@ -1,6 +1,7 @@
 package compare
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"image"
@@ -25,6 +26,7 @@ const (
 type Scan struct {
 	Folder string // where its crops are; empty where nobody knows
 	Doc    *report.Findings
+	Label  string // what a person calls it, where that is not the folder
 	// Look reads once more the picture that the take shows at a time, at the size
 	// of the raster; nil where the take is not at hand. A page then shows the
 	// place also where nothing was found.
@@ -59,12 +61,7 @@ func Load(dir string) (*Scan, error) {
 }
 
 // Name is what a person calls the scan.
-func (s *Scan) Name() string {
-	if s.Folder != "" {
-		return s.Folder
-	}
-	return s.Doc.Take.Path
-}
+func (s *Scan) Name() string { return cmp.Or(s.Label, s.Folder, s.Doc.Take.Path) }
 
 func (s *Scan) coverage(k detect.Kind) report.Coverage {
 	for _, c := range s.Doc.Coverage {

@@ -46,10 +46,11 @@ type Added struct {
 	Scan int64
 	// Known is true where the same scan was there already: one of the same take,
 	// by the same version of the tool, with the same request, settings and
-	// viewing conditions. Nothing was stored then.
+	// viewing conditions, that found the same. Nothing was stored then.
 	Known bool
-	// Differs says that the known one found something else.
-	Differs bool
+	// Unlike are scans that are the same but for what they found, as builds of
+	// one version may do.
+	Unlike []int64
 	// Others are sets under which the same take was stored before.
 	Others []string
 }
@@ -77,13 +78,8 @@ func (l *Ledger) Add(ctx context.Context, dir string, stated map[string]string, 
 	}
 	var a Added
 	err = l.write(ctx, func() error {
-		var stored string
-		if a, stored, err = l.known(identity); err != nil {
+		if a, err = l.known(identity, content); err != nil || a.Known {
 			return err
-		}
-		if a.Known {
-			a.Differs = stored != content
-			return nil
 		}
 		if a.Scan, err = l.insert(doc, identity, content, now); err != nil {
 			return err
@@ -296,13 +292,17 @@ func pack(b []byte) ([]byte, error) {
 	return packed.Bytes(), err
 }
 
-// known looks for a scan that is the same.
-func (l *Ledger) known(identity string) (a Added, content string, err error) {
-	err = l.query("SELECT id, content FROM scans WHERE identity = ?", func(r *sqlite.Stmt) error {
-		a, content = Added{Scan: r.ColumnInt64(0), Known: true}, r.ColumnText(1)
+// known looks for scans that are the same.
+func (l *Ledger) known(identity, content string) (a Added, err error) {
+	err = l.query("SELECT id, content FROM scans WHERE identity = ? ORDER BY id", func(r *sqlite.Stmt) error {
+		if r.ColumnText(1) == content {
+			a.Scan, a.Known = r.ColumnInt64(0), true
+		} else {
+			a.Unlike = append(a.Unlike, r.ColumnInt64(0))
+		}
 		return nil
 	}, identity)
-	return a, content, err
+	return a, err
 }
 
 // others are the sets under which the take of a scan was stored before.

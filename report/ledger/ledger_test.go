@@ -173,14 +173,14 @@ func TestAdd(t *testing.T) {
 // What makes two scans the same one, and what not.
 func TestSame(t *testing.T) {
 	for name, c := range map[string]struct {
-		change         func(*report.Findings)
-		known, differs bool
-		takes          int64
+		change        func(*report.Findings)
+		known, unlike bool
+		takes         int64
 	}{
 		"nothing":          {func(*report.Findings) {}, true, false, 1},
 		"scanned later":    {func(d *report.Findings) { d.Created = "2026-05-05T00:00:00Z" }, true, false, 1},
 		"file elsewhere":   {func(d *report.Findings) { d.Take.Path = "/elsewhere/copy.mp4" }, true, false, 1},
-		"other strength":   {func(d *report.Findings) { d.Findings[0].Strength.Value = 11 }, true, true, 1},
+		"other strength":   {func(d *report.Findings) { d.Findings[0].Strength.Value = 11 }, false, true, 1},
 		"other take":       {func(d *report.Findings) { d.Take.SHA256 = strings.Repeat("b2", 32) }, false, false, 2},
 		"other firmware":   {func(d *report.Findings) { d.Conditions.Settings["firmware"] = "2.2" }, false, false, 1},
 		"other setting":    {func(d *report.Findings) { d.Conditions.Settings["film"] = "off" }, false, false, 1},
@@ -195,8 +195,11 @@ func TestSame(t *testing.T) {
 			doc := example()
 			c.change(doc)
 			a := added(t, l, doc, nil)
-			if a.Known != c.known || a.Differs != c.differs || (a.Scan == 1) != c.known {
+			if a.Known != c.known || slices.Equal(a.Unlike, []int64{1}) != c.unlike || (a.Scan == 1) != c.known {
 				t.Errorf("%+v", a)
+			}
+			if again := added(t, l, doc, nil); !again.Known || again.Scan != a.Scan {
+				t.Errorf("once more: %+v", again)
 			}
 			if n, err := l.id("SELECT count(*) FROM takes"); n != c.takes || err != nil {
 				t.Errorf("%d takes, %v", n, err)

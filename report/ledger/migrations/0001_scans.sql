@@ -27,10 +27,11 @@ CREATE TABLE takes (
 	duration_s REAL NOT NULL
 ) STRICT;
 
--- identity is what makes two scans the same one, content what they found.
+-- identity is what two scans of the same take, done in the same way, have in
+-- common, content what they found.
 CREATE TABLE scans (
 	id          INTEGER PRIMARY KEY,
-	identity    TEXT NOT NULL UNIQUE,
+	identity    TEXT NOT NULL,
 	content     TEXT NOT NULL,
 	take_id     INTEGER NOT NULL REFERENCES takes,
 	set_id      INTEGER NOT NULL REFERENCES sets,
@@ -38,7 +39,8 @@ CREATE TABLE scans (
 	source_id   INTEGER REFERENCES sources,
 	tool        TEXT NOT NULL,
 	created     TEXT NOT NULL,
-	added       TEXT NOT NULL
+	added       TEXT NOT NULL,
+	UNIQUE (identity, content)
 ) STRICT;
 CREATE INDEX scans_by_take ON scans (take_id);
 CREATE INDEX scans_by_set ON scans (set_id);
