@@ -146,16 +146,23 @@ func linesOf(p *picture.Plane, r image.Rectangle) []line {
 	for i := range columns {
 		all[rows+i] = line{down: true, at: r.Min.X + i*wide, lines: wide, first: r.Min.Y, codes: make([]float64, r.Dy())}
 	}
+	samples := make([]float64, r.Dx())
 	for y := range r.Dy() {
-		row := min(y/high, rows) // what is left over at the end is in none
-		for x := range r.Dx() {
-			v := float64(p.At(r.Min.X+x, r.Min.Y+y))
-			if row < rows {
+		for x := range samples {
+			samples[x] = float64(p.At(r.Min.X+x, r.Min.Y+y))
+		}
+		// What is left over at the end is in none.
+		if row := y / high; row < rows {
+			for x, v := range samples {
 				all[row].codes[x] += v
 			}
-			if c := x / wide; c < columns {
-				all[rows+c].codes[y] += v
+		}
+		for c := range columns {
+			sum := 0.0
+			for _, v := range samples[c*wide : (c+1)*wide] {
+				sum += v
 			}
+			all[rows+c].codes[y] = sum
 		}
 	}
 	for i := range all {
@@ -238,7 +245,11 @@ func (s *survey) best(most int) (found *line, best float64) {
 			}
 			// Stairs of one direction add up to their range, blocks to many times
 			// theirs, and a thing on the line has a range without steps.
-			if score := sum * sum / (span(l.codes[from:to]) + s.typical); score > best {
+			score := 0.0
+			if sum > 0 {
+				score = sum * sum / (span(l.codes[from:to]) + s.typical)
+			}
+			if score > best {
 				cut := *l
 				cut.first, cut.codes, cut.steps = l.first+from, l.codes[from:to], nil
 				for _, e := range l.steps {
