@@ -123,8 +123,8 @@ type Pair struct {
 	Before      Side     `json:"before"`
 	After       Side     `json:"after"`
 
-	// moments are when the two sides show the place, where they do not show the
-	// fault.
+	// moments are when the two sides show the place at the instant at which the
+	// fault is strongest of all.
 	moments [2]moment
 }
 

@@ -124,19 +124,25 @@ func (g *Gathering) Own(f *Fault) (start, end float64, source *float64) {
 	return microseconds(f.Start), microseconds(f.End), source
 }
 
-// moment is when the first of scans from to before to shows the place of a fault
-// that none of them shows.
-func (g *Gathering) moment(f *Fault, from, to int) moment {
+// moment is when scans from one to before another show what a fault looks like
+// where it is strongest of all: the scan of them that shows it best, or the first
+// whose take shows the place.
+func (g *Gathering) moment(f *Fault, from, to int) (m moment) {
 	if g.times[f.Home].by == Unaligned {
 		return moment{}
 	}
-	m := moment{}
+	best := -1.0
 	for i := from; i < to; i++ {
-		if f.Passes[i].Seen() {
-			return moment{}
+		at, ok := g.times[i].own(f.Peak)
+		if !ok || g.times[i].still {
+			continue
 		}
-		if at, ok := g.times[i].own(f.Peak); ok && !m.known {
-			m = moment{i - from, at, true}
+		shows := 0.0
+		if o := &f.Passes[i]; o.Seen() {
+			shows = weight(o.Findings[0])
+		}
+		if shows > best {
+			m, best = moment{i - from, at, true}, shows
 		}
 	}
 	return m
@@ -188,8 +194,7 @@ func same(a, b *place, slow float64) bool {
 		return false
 	}
 	share := nearShare
-	switch a.finding.Kind {
-	case detect.Combing, detect.Ghost, detect.CadenceBreak:
+	if moves(a.finding.Kind) {
 		share = nearShareMoving
 	}
 	p, q := a.finding.Region, b.finding.Region

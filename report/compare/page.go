@@ -85,11 +85,12 @@ type verdictCount struct {
 type pairView struct {
 	Pair
 	Title, Name, Where string
-	Seconds            float64
 	Sides              [2]pairSide
 	// Wipe says that the pictures of both sides show the same part of the
 	// picture and may be laid over each other.
-	Wipe     bool
+	Wipe bool
+	// Apart says that the pictures show two instants of something that moves.
+	Apart    bool
 	Pictures bool
 	Lossy    bool
 	// The numbers of the pair in words, empty where there is none.
@@ -261,7 +262,7 @@ func (s *Scan) PageFrom(dir string) string {
 
 func describePair(p Pair, before, after []*Scan, dir string, rank int) pairView {
 	v := pairView{
-		Pair: p, Title: report.KindName(p.Kind), Name: p.Verdict.words(), Where: p.Region.Where(), Seconds: p.EndS - p.StartS,
+		Pair: p, Title: report.KindName(p.Kind), Name: p.Verdict.words(), Where: p.Region.Where(),
 	}
 	if r := p.Ratio; r != nil {
 		v.RatioWords = fmt.Sprintf("%s, %d %% interval %s to %s", report.Number(r.Value), int(math.Round(100*r.Level)), report.Number(r.Low), report.Number(r.High))
@@ -275,74 +276,98 @@ func describePair(p Pair, before, after []*Scan, dir string, rank int) pairView 
 			v.FisherWords += ", corrected " + report.Number(*p.FisherPHolm)
 		}
 	}
-	var shown [2]*shot
-	for i, s := range []struct {
-		name  string
-		side  Side
-		scans []*Scan
-	}{{"Before", p.Before, before}, {"After", p.After, after}} {
-		d := &v.Sides[i]
-		d.Name = s.name
-		d.Seen = fmt.Sprintf("%s; %.0f to %.0f %% of such passes", passes(s.side.Seen, s.side.Of), 100*s.side.SeenLow, 100*s.side.SeenHigh)
-		if s.side.Of == 0 {
-			d.Seen = "could not have been seen"
+	var best [2]shown
+	v.Sides[0], best[0] = describeSide("Before", p.Before, before, dir)
+	v.Sides[1], best[1] = describeSide("After", p.After, after, dir)
+	if rank < picturedPairs {
+		v.picture(before, after, best, rank)
+	}
+	return v
+}
+
+// shown is the finding that shows a fault best on a side; the finding is nil
+// where the side does not show it.
+type shown struct {
+	finding *report.Finding
+	scan    *Scan
+}
+
+func describeSide(name string, side Side, scans []*Scan, dir string) (pairSide, shown) {
+	d := pairSide{Name: name, Strength: "–", Caption: name}
+	d.Seen = fmt.Sprintf("%s; %.0f to %.0f %% of such passes", passes(side.Seen, side.Of), 100*side.SeenLow, 100*side.SeenHigh)
+	if side.Of == 0 {
+		d.Seen = "could not have been seen"
+	}
+	if q := side.Strength; q != nil {
+		d.Strength = q.String()
+		d.Visible = fmt.Sprintf("%s JND, shown for %s", report.Number(side.VisibilityJND), report.Length(side.Seconds))
+	}
+	for _, u := range side.Unable {
+		d.Unable = append(d.Unable, fmt.Sprintf("Pass %d: %s.", u.Pass+1, u.Why))
+	}
+	var best shown
+	for _, r := range side.Findings {
+		scan := scans[r.Pass]
+		if way := scan.PageFrom(dir); way != "" {
+			d.Links = append(d.Links, link{fmt.Sprintf("pass %d, %s at %s", r.Pass+1, r.ID, report.Clock(r.PeakS)), way + "#" + r.ID})
 		}
-		d.Strength = "–"
-		if q := s.side.Strength; q != nil {
-			d.Strength = q.String()
-			d.Visible = fmt.Sprintf("%s JND, shown for %s", report.Number(s.side.VisibilityJND), report.Length(s.side.Seconds))
-		}
-		for _, u := range s.side.Unable {
-			d.Unable = append(d.Unable, fmt.Sprintf("Pass %d: %s.", u.Pass+1, u.Why))
-		}
-		var best *report.Finding
-		from := 0
-		for _, r := range s.side.Findings {
-			scan := s.scans[r.Pass]
-			if way := scan.PageFrom(dir); way != "" {
-				d.Links = append(d.Links, link{fmt.Sprintf("pass %d, %s at %s", r.Pass+1, r.ID, report.Clock(r.PeakS)), way + "#" + r.ID})
-			}
-			if f := scan.finding(r.ID); f != nil && (best == nil || weight(f) > weight(best)) {
-				best, from = f, r.Pass
-			}
-		}
-		switch {
-		case best == nil && s.side.Of == 0:
-			d.Note = "It could not have shown this."
-		case best == nil:
-			d.Note = "Nothing was found here, so that no crop was made."
-		case rank < picturedPairs:
-			shown[i] = open(s.scans[from], best)
-		}
-		if best != nil {
-			d.Caption = fmt.Sprintf("%s: pass %d, %s at %s", s.name, from+1, best.ID, report.Clock(best.PeakS))
-			if shown[i] == nil {
-				d.Note = "The crop is not there; it may be in the folder of the scan."
-			}
+		if f := scan.finding(r.ID); f != nil && (best.finding == nil || weight(f) > weight(best.finding)) {
+			best = shown{f, scan}
+			d.Caption = fmt.Sprintf("%s: pass %d, %s at %s", name, r.Pass+1, f.ID, report.Clock(f.PeakS))
 		}
 	}
+	switch {
+	case best.finding != nil:
+		d.Note = "The crop is not there; it may be in the folder of the scan."
+	case side.Of == 0:
+		d.Note = "It could not have shown this."
+	default:
+		d.Note = "Nothing was found here, so that no crop was made."
+	}
+	return d, best
+}
+
+// picture finds the pictures of both sides.
+func (v *pairView) picture(before, after []*Scan, best [2]shown, rank int) {
+	var shots [2]*shot
+	for i, b := range best {
+		if b.finding != nil {
+			shots[i] = open(b.scan, b.finding)
+		}
+	}
+	// A thing that moves has to be shown at one instant on both sides to be
+	// compared, and a place where nothing was found can be shown too. The side
+	// that shows the fault best keeps its crop.
 	for i, scans := range [2][]*Scan{before, after} {
-		other, m := shown[1-i], p.moments[i]
-		if shown[i] != nil || other == nil || !m.known || rank >= lookedPairs {
+		f, m, other := best[i].finding, v.moments[i], shots[1-i]
+		apart := f != nil && m.known && moves(v.Kind) && math.Abs(f.PeakS-m.at) > sameInstant
+		v.Apart = v.Apart || apart
+		if f != nil && !apart || !m.known || other == nil || rank >= lookedPairs {
 			continue
 		}
-		if shown[i] = look(scans[m.pass], m.at, other); shown[i] != nil {
-			v.Sides[i].Caption = fmt.Sprintf("%s: pass %d at %s, where it was not found", v.Sides[i].Name, m.pass+1, report.Clock(m.at))
+		s := look(scans[m.pass], m.at, other)
+		if s == nil {
+			continue
+		}
+		shots[i], v.Apart = s, false
+		d := &v.Sides[i]
+		d.Caption = fmt.Sprintf("%s: pass %d at %s, where it was not found", d.Name, m.pass+1, report.Clock(m.at))
+		if apart {
+			d.Caption = fmt.Sprintf("%s: pass %d at %s, the same instant; strongest at %s", d.Name, m.pass+1, report.Clock(m.at), report.Clock(f.PeakS))
 		}
 	}
-	if shown[0] != nil && shown[1] != nil {
-		v.Wipe = frameAlike(shown[0], shown[1])
+	if shots[0] != nil && shots[1] != nil && !v.Apart {
+		v.Wipe = frameAlike(shots[0], shots[1])
 	}
-	for i, s := range shown {
+	for i, s := range shots {
 		if s == nil {
 			continue
 		}
 		d := &v.Sides[i]
 		picture, lossy := s.encode(rank < losslessPairs)
-		picture.Alt = fmt.Sprintf("%s, %s: the place %s", p.ID, strings.ToLower(v.Title), strings.ToLower(d.Name))
+		picture.Alt = fmt.Sprintf("%s, %s: the place %s", v.ID, strings.ToLower(v.Title), strings.ToLower(d.Name))
 		d.Picture, v.Lossy, v.Pictures = picture, v.Lossy || lossy, true
 	}
-	return v
 }
 
 func (s *Scan) finding(id string) *report.Finding {
@@ -427,6 +452,15 @@ func (s *Scan) aspect() float64 {
 		return 0.5
 	}
 	return 1
+}
+
+// sameInstant is how far two times may lie apart and be those of one picture: less
+// than that of 50 or 60 a second.
+const sameInstant = 0.012 // s
+
+// moves reports whether faults of a kind are on things that move.
+func moves(k detect.Kind) bool {
+	return k == detect.Combing || k == detect.Ghost || k == detect.CadenceBreak
 }
 
 // leastCommon is the share of each of two crops that has to show the same part

@@ -164,6 +164,37 @@ func TestLook(t *testing.T) {
 	}
 }
 
+// What moves is shown at one instant on both sides, or is not laid over each
+// other.
+func TestOneInstant(t *testing.T) {
+	late := found(detect.Combing, 2, 19)
+	late.PeakS = 2.3
+	before, after := folder(t, taken(found(detect.Combing, 2, 20)), 60), folder(t, taken(late), 90)
+	c, err := compare.Compare([]*compare.Scan{before}, []*compare.Scan{after}, compare.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	page := func() string {
+		var b bytes.Buffer
+		if err := compare.WritePage(&b, c, []*compare.Scan{before}, []*compare.Scan{after}, t.TempDir()); err != nil {
+			t.Fatal(err)
+		}
+		return b.String()
+	}
+	if html := page(); !strings.Contains(html, "which are two instants") || strings.Contains(html, `data-way="wipe"`) {
+		t.Error("two instants are laid over each other")
+	}
+	after.Look = func(s float64) (image.Image, error) {
+		if s != 2.1 {
+			t.Errorf("asked for %g s", s)
+		}
+		return image.NewRGBA(image.Rect(0, 0, 1280, 720)), nil
+	}
+	if html := page(); !strings.Contains(html, "the same instant; strongest at 0:02.300") || !strings.Contains(html, `data-way="wipe"`) {
+		t.Error("the same instant is not shown")
+	}
+}
+
 func TestPage(t *testing.T) {
 	dir, c := example(t)
 	path := filepath.Join(dir, compare.PageName)
