@@ -19,9 +19,9 @@ func deviation(k detect.Kind, filmed bool) float64 {
 	switch k {
 	case detect.Ghost:
 		// The peak is one of a few pictures, and which one it is changes.
-		d = 0.08
+		return 0.08
 	case detect.CadenceBreak:
-		// Whole pictures, but in films a lost one may be counted twice.
+		// Whole pictures, but films cannot always tell one from two.
 		if filmed {
 			return 0.15
 		}

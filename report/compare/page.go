@@ -151,13 +151,7 @@ func exhibit(c *Comparison, before, after []*Scan, dir string) *view {
 	}
 	for _, k := range c.Coverage {
 		r := coverageRow{Kind: k.Kind, Name: report.KindName(k.Kind), Differs: k.Differs, Words: k.Words}
-		for _, b := range k.Before {
-			r.Before = append(r.Before, b.Words())
-		}
-		for _, a := range k.After {
-			r.After = append(r.After, a.Words())
-		}
-		r.Before, r.After = slices.Compact(r.Before), slices.Compact(r.After)
+		r.Before, r.After = coverageWords(k.Before), coverageWords(k.After)
 		v.Coverage = append(v.Coverage, r)
 	}
 	for i, s := range []struct {
@@ -171,6 +165,21 @@ func exhibit(c *Comparison, before, after []*Scan, dir string) *view {
 		}
 	}
 	return v
+}
+
+// coverageWords says how far the passes of a side examined a kind, once where all
+// did alike.
+func coverageWords(rows []report.Coverage) (out []string) {
+	for _, r := range rows {
+		out = append(out, r.Words())
+	}
+	if len(slices.Compact(slices.Clone(out))) == 1 {
+		return out[:1]
+	}
+	for i := range out {
+		out[i] = fmt.Sprintf("Pass %d: %s", i+1, out[i])
+	}
+	return out
 }
 
 // title says what was compared: what was changed, if that is stated, else the
