@@ -66,7 +66,7 @@ func writeForEver(file, dir, run string) error {
 func TestKilled(t *testing.T) {
 	const (
 		kills     = 200
-		perLedger = 20 // kills of one ledger, so that the making of one is among what is broken off
+		perLedger = 10 // kills of one ledger, so that the making of one is among what is broken off
 		most      = 3  // acknowledgments that are waited for
 		latest    = 20 * time.Millisecond
 	)
@@ -76,6 +76,12 @@ func TestKilled(t *testing.T) {
 	}
 	random := rand.New(rand.NewPCG(3, 5))
 	dir := folder(t, example())
+	// Large enough that writing it takes a while, and does not shrink.
+	crop := make([]byte, 300_000)
+	for i := range crop {
+		crop[i] = byte(random.Uint32())
+	}
+	put(t, dir, "crops/f001-crop.png", string(crop))
 	var file string
 	var acknowledged [][2]string // kind and what it says
 	total := 0
