@@ -51,6 +51,8 @@ func example() *report.Findings {
 			finding("f005", detect.Posterisation, 1801*frame, 1801*frame, 3000*frame, 3),
 		},
 	}
+	source := 59.5
+	doc.Findings[0].SourceS = &source
 	doc.Findings[0].Measures = map[string]float64{"ahead_px": 14, "behind_px": 14, "ahead_pct": 34.25, "behind_pct": 34.25}
 	return doc
 }
@@ -239,6 +241,9 @@ func TestCSV(t *testing.T) {
 		if cell("id") != m.ID || cell("kind") != string(m.Kind) || cell("sentence") != m.Sentence || number("start_s") != m.StartS || number("strength") != m.Strength.Value ||
 			cell("unit") != m.Strength.Unit || number("confidence") != m.Confidence || number("region_w") != m.Region.W || number("end_frame") != float64(m.EndFrame) {
 			t.Errorf("%s is %q", m.ID, r)
+		}
+		if got := cell("source_s"); (got == "59.5") != (m.SourceS != nil) {
+			t.Errorf("%s is at %q of the source", m.ID, got)
 		}
 		if n, err := l.Count.Picture(cell("start_timecode")); err != nil || n != l.Start+m.In {
 			t.Errorf("%s starts at %s", m.ID, cell("start_timecode"))
