@@ -27,8 +27,10 @@ import (
 // Why two sequences cannot be aligned. The errors of Sequences wrap one of them
 // with the numbers behind it.
 var (
-	ErrShort     = errors.New("too short to be aligned")
-	ErrStill     = errors.New("hardly anything moves in it")
+	ErrShort = errors.New("too short to be aligned")
+	ErrStill = errors.New("hardly anything moves in it")
+	// ErrEmpty comes with ErrStill: such a take looks like any other of its kind.
+	ErrEmpty     = errors.New("it is as good as empty")
 	ErrAmbiguous = errors.New("it fits the source in more than one place")
 	ErrDifferent = errors.New("it shows something else than the source")
 )

@@ -162,7 +162,7 @@ func still(take, source *signature.Sequence) (*Alignment, error) {
 		}
 	}
 	if n < samples/2 {
-		return nil, fmt.Errorf("%w, and it is as good as empty", ErrStill)
+		return nil, fmt.Errorf("%w, and %w", ErrStill, ErrEmpty)
 	}
 	if r /= float64(n); r < samePicture {
 		return nil, fmt.Errorf("%w, and it does not look like the source", ErrStill)

@@ -145,15 +145,16 @@ func byContent(first, s *Scan) (clock, error) {
 	from, reversed := s.signatures, false
 	if err != nil {
 		b, other := align.Sequences(first.signatures, s.signatures)
+		if errors.Is(err, align.ErrEmpty) && errors.Is(other, align.ErrEmpty) {
+			return s.stands("hardly anything shows or moves in it and in the first take, so that any time of it is any other; nothing tells whether both show the same clip"), nil
+		}
 		if other != nil {
 			return clock{}, err
 		}
 		a, from, reversed = b, first.signatures, true
 	}
 	if a.Still {
-		c := shifted(ByContent, "the same picture stands in it all the time as in the first take, so that any time of it is any other", 0, s.Doc.Take.DurationS)
-		c.still = true
-		return c, nil
+		return s.stands("the same picture stands in it all the time as in the first take, so that any time of it is any other"), nil
 	}
 	// Where the place is known.
 	var at []instant
@@ -174,6 +175,13 @@ func byContent(first, s *Scan) (clock, error) {
 	c := contentClock(at, s.Doc.Take.DurationS, first.Doc.Take.DurationS, first.slowness()/s.slowness())
 	c.why = fmt.Sprintf("%.0f %% of the pictures were found again, with a confidence of %.2f", 100*a.Known(), a.Confidence)
 	return c, nil
+}
+
+// stands is the clock of a take in which nothing moves.
+func (s *Scan) stands(why string) clock {
+	c := shifted(ByContent, why, 0, s.Doc.Take.DurationS)
+	c.still = true
+	return c
 }
 
 // instant is a time of a take and the common time that shows the same.

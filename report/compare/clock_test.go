@@ -38,6 +38,15 @@ func moving(from, seconds float64, still bool) *signature.Sequence {
 	return s
 }
 
+// dark is the signatures of a take in which next to nothing shows.
+func dark(seconds float64) *signature.Sequence {
+	s := moving(0, seconds, true)
+	for i := range s.Values {
+		s.Values[i] = 16*signature.Unit8 + s.Values[i]%3
+	}
+	return s
+}
+
 // stored is a scan of such a take, in a folder.
 func stored(t *testing.T, s *signature.Sequence, findings ...report.Finding) *compare.Scan {
 	t.Helper()
@@ -124,6 +133,11 @@ func TestStill(t *testing.T) {
 	}
 	if !c.Aligned || len(c.Pairs) != 1 || c.Pairs[0].Verdict != compare.Persisting {
 		t.Errorf("%+v", c)
+	}
+	// So it is in the dark of a room, where takes cannot be told from each other.
+	if c, err = compare.Compare([]*compare.Scan{stored(t, dark(4), found(detect.NearBlackBanding, 0.2, 20))}, []*compare.Scan{stored(t, dark(5))}, compare.Options{}); err != nil ||
+		!c.Aligned || c.Pairs[0].Verdict != compare.Fixed || !strings.Contains(c.After[0].AlignedWhy, "nothing tells") {
+		t.Errorf("%v: %+v", err, c)
 	}
 	gone := stored(t, moving(20, 7, true))
 	if c, err = compare.Compare([]*compare.Scan{after}, []*compare.Scan{gone}, compare.Options{}); err != nil || c.Pairs[0].Verdict != compare.Fixed {
