@@ -419,6 +419,8 @@ func (r *Row) words(f *compare.Fault, also []string) string {
 		}
 	}
 	switch {
+	case seen == 1 && able == 1:
+		return "Present in the one take that could have shown it, which says nothing of settings."
 	case seen == able:
 		return fmt.Sprintf("Present in all %s that could have shown it: none of these settings takes it away.", count(able, "take"))
 	case r.Best == nil:
