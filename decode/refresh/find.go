@@ -444,7 +444,7 @@ const (
 )
 
 // irregular is said where changes fall on no grid.
-const irregular = "what changes on the screen keeps no regular time"
+const irregular = "what changes on the screen keeps no regular time; where nothing moves, noise and light that changes keep none"
 
 // choose picks the coarsest grid on which all changes fall.
 func (d *finder) choose(o FindOptions) (candidate, bool, string) {
@@ -615,7 +615,7 @@ func (d *finder) explain(e *Estimate) {
 	if one > 0 && (two > grows*one || math.Abs(beside) > together*one) {
 		e.Unlike = true
 		if 1/d.step > realTime {
-			e.Reason = fmt.Sprintf("every frame differs from the one before, and no rhythm shows: the set has more new pictures than a camera of %.1f frames a second can tell apart, or light that changes hides them", 1/d.step)
+			e.Reason = fmt.Sprintf("every frame differs from the one before, and no rhythm shows: the set has more new pictures than a camera of %.1f frames a second can tell apart, light that changes hides them, or nothing moves and what differs is noise", 1/d.step)
 			return
 		}
 		e.Reason = fmt.Sprintf("every frame differs from the one before: at %.1f frames a second each is exposed across updates of the set, so single displayed pictures cannot be shown", 1/d.step)
