@@ -8,6 +8,7 @@ import (
 	"maps"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"strings"
 	"sync"
@@ -195,6 +196,9 @@ func scanList(f *factory, o *scanOptions) error {
 	soft, hard, stop := f.signals()
 	defer stop()
 	r := &round{f: f, out: o.out, threads: o.threads, jobs: jobs}
+	if r.threads == 0 && o.atOnce > 1 {
+		r.threads = max(1, runtime.NumCPU()/o.atOnce) // each would take them all
+	}
 	if !o.quiet {
 		r.columns = f.errColumns
 	}

@@ -116,7 +116,7 @@ clips are still scanned); 130 interrupted; 1 an internal failure.`,
 	fl := cmd.Flags()
 	fl.StringVar(&o.out, "out", "", "folder of the report; with several clips, of their folders")
 	a.bind(fl)
-	fl.StringVar(&o.list, "list", "", "scan the takes that `FILE` names (see setwitness scan --help)")
+	fl.StringVar(&o.list, "list", "", "scan the takes that `FILE` names, in place of clips")
 	fl.IntVar(&o.atOnce, "at-once", max(1, runtime.NumCPU()/2), "how many takes of a list are scanned at the same time")
 	fl.StringVar(&part, "part", "", "only this part of a list, `INDEX/COUNT`, counted from 0: 2/8 is the third, the eleventh, ... take")
 	fl.BoolVar(&o.json, "json", false, "print the findings documents instead of tables; of a list, its summary")
