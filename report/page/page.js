@@ -242,9 +242,9 @@
   // finding that it shows. Going to a place does not start the clip.
   const clip = document.querySelector("#player video");
   if (clip) {
-    const chapters = [...document.querySelectorAll(".chapters a")];
+    const chapters = [...document.querySelectorAll(".chapters .place")];
     const seek = (chapter) => {
-      clip.currentTime = Number(chapter.dataset.at);
+      paint(() => { clip.currentTime = Number(chapter.dataset.at); });
       // Focus on the clip itself would let the key that went here start it.
       chapter.focus({ preventScroll: true });
       clip.scrollIntoView({ block: "nearest" });
@@ -282,7 +282,8 @@
     clip.addEventListener("error", missing);
   }
 
-  // A mark in the time line brings its finding into view and gives it focus.
+  // A mark in the time line, or the name of a finding beside the clip, brings the
+  // finding into view and gives it focus.
   const go = (id) => {
     const a = articles.find((x) => x.id === id);
     if (!a) return;
@@ -294,7 +295,7 @@
     a.focus({ preventScroll: true });
     a.scrollIntoView({ block: "start" });
   };
-  for (const mark of document.querySelectorAll(".hit")) {
+  for (const mark of document.querySelectorAll(".hit, .chapters .shown")) {
     mark.addEventListener("click", (e) => {
       e.preventDefault();
       const id = mark.getAttribute("href").slice(1);

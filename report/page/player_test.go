@@ -70,7 +70,7 @@ func TestAddPlayer(t *testing.T) {
 		`src="annotated%20%231%20&amp;%20%3Cb%3E%20100%25.mp4"`:        1,
 		`href="annotated%20%231%20&amp;%20%3Cb%3E%20100%25.mp4#t=1.5"`: 1,
 		"annotated #1 &amp; &lt;b&gt; 100%.mp4</a>":                    1,
-		"<script>alert": 0, `data-finding="f003"`: 1, "f999</a>": 1,
+		"<script>alert": 0, `data-finding="f003"`: 1, `> f999</a>`: 1,
 	} {
 		if n := strings.Count(html, part); n != want {
 			t.Errorf("%q is there %d times, want %d", part, n, want)
@@ -133,10 +133,10 @@ func TestPlayerInBrowser(t *testing.T) {
 			t.Errorf("paused, plays by itself, loops, time, length: %s", got)
 		}
 		// A chapter, by the mouse and by the keyboard.
-		v.do(chromedp.Click(chromedp.CSS(`.chapters a[data-at="1.5"]`)))
+		v.do(chromedp.Click(chromedp.CSS(`.chapters .place[data-at="1.5"]`)))
 		v.until(video + `.currentTime === 1.5`)
 		v.until(`[...document.querySelectorAll(".chapters [aria-current]")].map(a => a.dataset.finding).join() === "f002"`)
-		v.do(chromedp.Focus(chromedp.CSS(`.chapters a[data-at="3"]`)))
+		v.do(chromedp.Focus(chromedp.CSS(`.chapters .place[data-at="3"]`)))
 		v.press(kb.Enter)
 		v.until(`[...document.querySelectorAll(".chapters [aria-current]")].map(a => a.dataset.finding).join() === "f999"`)
 		if got := js[float64](v, video+`.currentTime`); got != 3 {
@@ -150,9 +150,13 @@ func TestPlayerInBrowser(t *testing.T) {
 		v.press(kb.Enter)
 		v.until(video + `.currentTime === 0 && document.activeElement.matches(".chapters [data-at='0']")`)
 		v.until(video + `.getBoundingClientRect().top >= 0 && ` + video + `.getBoundingClientRect().bottom <= innerHeight + 1`)
+		// and from the clip to the finding.
+		v.do(chromedp.Click(chromedp.CSS(`.chapters .shown[href="#f002"]`)))
+		v.until(`document.activeElement.id === "f002"`)
 		if !js[bool](v, video+`.paused`) {
 			t.Error("a way into the clip starts it")
 		}
+		v.do(chromedp.Evaluate[chromedp.Void](`document.getElementById("player").scrollIntoView()`))
 		v.shot("player", false)
 		v.clean()
 	})
