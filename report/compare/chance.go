@@ -37,13 +37,12 @@ func deviation(k detect.Kind, filmed bool) float64 {
 }
 
 const (
-	// A clear fault is at least this sure.
-	clearSure       = 0.95
-	clearSureSteps  = 0.9  // of contours, whose confidence ends at 0.98 at best
-	clearSureBlocks = 0.99 // of blocks: it grows with the area that has them
-	// A clear ghost is this many times the floor, combing more: films and noise
-	// move floors, and combing's is far below what anybody sees.
-	clearGhost, clearCombing = 1.2, 3
+	// A clear fault is at least this sure. Of blocks, whose confidence grows with
+	// the area that has them, weaker ones have to be surer.
+	clearSure, clearSureBlocks = 0.9, 0.99
+	// How many times the floor a clear fault is: films and noise move the floors
+	// of ghosts and combing, and those of steps do not say what noise hides.
+	clearGhost, clearCombing, clearSteps, clearBlocks = 1.5, 3, 3, 8
 	// A clear contour has a step of this many codes of 8 bits: coding and noise
 	// make nothing of one or two codes.
 	clearStep = 2.5
@@ -58,24 +57,31 @@ const (
 // clear reports whether a scan would hardly miss a fault that another one shows
 // by this finding.
 func clear(f *report.Finding, shows, lacks *Scan) bool {
-	floor := lacks.floor(f.Kind)
 	if c := lacks.coverage(f.Kind); c.State == detect.Limited && c.Seconds < clearShare*lengths(lacks, shows)*shows.coverage(f.Kind).Seconds {
 		return false
 	}
+	if f.Confidence < clearSure {
+		return false
+	}
+	floor, strength := lacks.floor(f.Kind), f.Strength.Value
 	switch f.Kind {
 	case detect.Combing:
-		return f.Confidence >= clearSure && f.Strength.Value >= clearCombing*floor
+		return strength >= clearCombing*floor
 	case detect.Ghost:
-		return f.Confidence >= clearSure && f.Strength.Value >= clearGhost*floor
+		return strength >= clearGhost*floor
 	case detect.CadenceBreak:
-		return f.Confidence >= clearSure
+		return true
 	case detect.NearBlackBanding, detect.Posterisation:
-		return !lacks.filmed() && f.Confidence >= clearSureSteps && f.Measures["step_codes"] >= clearStep*shows.codes() &&
-			f.Measures["contour_length_px"] >= clearLength*float64(shows.Doc.View.Raster.Width)
+		step, ok := f.Measures["step_codes"]
+		length, ok2 := f.Measures["contour_length_px"]
+		if !ok || !ok2 {
+			return strength >= clearSteps*floor
+		}
+		return !lacks.filmed() && step >= clearStep*shows.codes() && length >= clearLength*float64(shows.Doc.View.Raster.Width)
 	case detect.Macroblocking:
-		return !lacks.filmed() && f.Confidence >= clearSureBlocks && f.Strength.Value > floor
+		return !lacks.filmed() && (f.Confidence >= clearSureBlocks && strength > floor || strength >= clearBlocks*floor)
 	}
-	return false
+	return strength >= clearSteps*floor
 }
 
 const (

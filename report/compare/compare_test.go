@@ -79,8 +79,8 @@ func TestVerdicts(t *testing.T) {
 		why           string
 		regressed     bool
 	}{
-		{"gone", there, nothing, compare.Fixed, "1 of 1 pass before", false},
-		{"come", nothing, there, compare.New, "1 of 1 pass after", true},
+		{"gone", there, nothing, compare.Fixed, "no more than 5 % of it", false},
+		{"come", nothing, there, compare.New, "20 times as strong or more", true},
 		{"the same", there, there, compare.Persisting, "may be no change", false},
 		{"twice as strong", there, strong, compare.Stronger, "200 %", true},
 		{"half as strong", there, weak, compare.Weaker, "50 %", false},
@@ -105,6 +105,60 @@ func TestVerdicts(t *testing.T) {
 				t.Errorf("%s (regressed %v): %s; want %s with %q", p.Verdict, p.Regressed, p.Why, c.want, c.why)
 			}
 		})
+	}
+}
+
+// What the floor leaves open of the ratio where one side has no strength.
+func TestBounds(t *testing.T) {
+	there, nothing := []*compare.Scan{taken(found(detect.Combing, 5, 20))}, []*compare.Scan{taken()}
+	if p := one(t, there, nothing); p.RatioAtMost == nil || *p.RatioAtMost != 0.05 || p.RatioAtLeast != nil || p.Ratio != nil {
+		t.Errorf("%+v", p)
+	}
+	if p := one(t, nothing, there); p.RatioAtLeast == nil || *p.RatioAtLeast != 20 || p.RatioAtMost != nil {
+		t.Errorf("%+v", p)
+	}
+}
+
+// What one take may miss by chance is not new in another: the bounds are those of
+// chance.go.
+func TestClear(t *testing.T) {
+	step := func(f report.Finding, codes, length float64) report.Finding {
+		f.Measures = map[string]float64{"step_codes": codes, "contour_length_px": length}
+		return f
+	}
+	for _, c := range []struct {
+		name string
+		f    report.Finding
+		want compare.Verdict
+	}{
+		{"a strong comb", found(detect.Combing, 5, 3), compare.New},
+		{"a weak comb", found(detect.Combing, 5, 2.5), compare.NotComparable},
+		{"a ghost", found(detect.Ghost, 5, 1.6), compare.New},
+		{"an unsure ghost", sure(found(detect.Ghost, 5, 9), 0.85), compare.NotComparable},
+		{"a step of three codes", step(found(detect.NearBlackBanding, 5, 9), 3, 5000), compare.New},
+		{"a step of two codes", step(found(detect.NearBlackBanding, 5, 9), 2, 5000), compare.NotComparable},
+		{"a short contour", step(found(detect.Posterisation, 5, 9), 3, 1000), compare.NotComparable},
+		{"blocks everywhere", found(detect.Macroblocking, 5, 1.2), compare.New},
+		{"some blocks", sure(found(detect.Macroblocking, 5, 4), 0.95), compare.NotComparable},
+		{"some strong blocks", sure(found(detect.Macroblocking, 5, 8), 0.95), compare.New},
+		{"a lost picture", found(detect.CadenceBreak, 5, 1), compare.New},
+		{"a kind without a stage", found(detect.Vignetting, 5, 4), compare.New},
+	} {
+		if p := one(t, []*compare.Scan{taken()}, []*compare.Scan{taken(c.f)}); p.Verdict != c.want {
+			t.Errorf("%s: %s (%s), want %s", c.name, p.Verdict, p.Why, c.want)
+		}
+	}
+	// Ten bits have four codes for each of eight.
+	deep := with(taken(step(found(detect.NearBlackBanding, 5, 9), 8, 5000)), func(d *report.Findings) { d.Take.PixelFormat = "yuv420p10le" })
+	if p := one(t, []*compare.Scan{taken()}, []*compare.Scan{deep}); p.Verdict != compare.NotComparable {
+		t.Errorf("two codes of eight bits in ten: %s", p.Verdict)
+	}
+	// Half of the time that was examined where it shows.
+	limited := with(taken(), func(d *report.Findings) {
+		d.Coverage[0].State, d.Coverage[0].Seconds = detect.Limited, 12
+	})
+	if p := one(t, []*compare.Scan{limited}, []*compare.Scan{taken(found(detect.Combing, 5, 20))}); p.Verdict != compare.NotComparable {
+		t.Errorf("with limits: %s (%s)", p.Verdict, p.Why)
 	}
 }
 

@@ -113,8 +113,13 @@ type Pair struct {
 	Verdict   Verdict  `json:"verdict"`
 	Why       string   `json:"why"`
 	Regressed bool     `json:"regressed"`
-	Ratio     *Ratio   `json:"ratio,omitempty"`      // of strengths, after to before
-	ChangeJND *float64 `json:"change_jnd,omitempty"` // of visibility
+	Ratio     *Ratio   `json:"ratio,omitempty"` // of strengths, after to before
+	// RatioAtMost is the largest ratio that is left open of a fault that is fixed,
+	// RatioAtLeast the smallest of one that is new: the floor of the side that
+	// does not show it stands for its strength there. Absent without a floor.
+	RatioAtMost  *float64 `json:"ratio_at_most,omitempty"`
+	RatioAtLeast *float64 `json:"ratio_at_least,omitempty"`
+	ChangeJND    *float64 `json:"change_jnd,omitempty"` // of visibility
 	// FisherP is that of Fisher's exact test of the counts of passes, two-sided,
 	// where both sides have several; FisherPHolm the same corrected for how
 	// many faults were tested.

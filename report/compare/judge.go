@@ -190,11 +190,28 @@ func (p *Pair) oneSided(verdict Verdict, lacksName, hasName string, lacks, has s
 	if chance <= missLevel {
 		p.Verdict = verdict
 		p.Why = counts + floor
+		p.bound(strength, nearest)
 		return
 	}
 	p.Verdict = NotComparable
 	p.Why = fmt.Sprintf("%s, but an unchanged fault (%s, %.0f %% sure) would be missed like this with a chance of about %.0f %%%s; more passes would tell",
 		counts, report.Quantity{Value: strength, Unit: p.Kind.Unit()}, 100*confidence, 100*chance, floor)
+}
+
+// bound states what the ratio of strengths can be where one side has none.
+func (p *Pair) bound(strength, floor float64) {
+	if floor <= 0 || strength <= 0 {
+		return
+	}
+	if p.Verdict == Fixed {
+		r := report.Round(floor / strength)
+		p.RatioAtMost = &r
+		p.Why += ", so that no more than " + percent(r) + " of it can be left"
+		return
+	}
+	r := report.Round(strength / floor)
+	p.RatioAtLeast = &r
+	p.Why += ", so that it is " + report.Number(r) + " times as strong or more"
 }
 
 func passes(k, n int) string {
