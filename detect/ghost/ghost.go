@@ -381,7 +381,7 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 				faint *= lonelyFaint
 			}
 		}
-		if v.ratio == 1 && s.contradicted(t, l, c, v.weights.centred()) {
+		if v.ratio == 1 && !(v.weights.profiles && s.panned(t)) && s.contradicted(t, l, c, v.weights.centred()) {
 			return v
 		}
 		v.confidence = squash(min((v.weights.copy()-faint)/leastError, v.weights.sure()-least, (v.weights.keeps-leastKept)/keptSlack))
@@ -393,6 +393,13 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 		v.confidence = squash((min(p.R, p.Prominence) - need) / 0.06)
 	}
 	return v
+}
+
+// panned reports whether picture t moves as a whole, so that the relations of
+// pictures are those of what lies behind a thing.
+func (s *state) panned(t int) bool {
+	m := s.motion.At(t)
+	return m != nil && m.Pan.Found
 }
 
 // contradicted reports whether a picture relates to those before and after as

@@ -62,6 +62,8 @@ type fit struct {
 	// weights should; 0 where those are the same.
 	keeps float64
 	left  float64 // energy of the look over that of the clean one
+	// profiles is set where those tell the weights.
+	profiles bool
 }
 
 // copy is the larger of the two lesser weights that lie side by side: the
@@ -101,19 +103,28 @@ type fitter struct {
 	behind, ahed []float64
 	own, errs    []float64
 	kept         []float64
+	profile      profile
+	clean        []profile
 }
 
 // against returns the median over the references of what each explains, and
 // how many explain at least the given share. The thing's own fine detail says
 // most; where the background's shows through it, only its coarse outline is
-// told from that.
+// told from that, and where neither is sure, its profile along the path.
 func (s *state) against(t int, l *echo.Look, lag, explained float64, c *comparison) (fit, int) {
 	one, fits := s.median(t, l, lag, explained, c, 1)
-	if fits >= leastFits || l.Whole {
+	if l.Whole {
 		return one, fits
 	}
-	if smooth := int(lag/smoothing) | 1; smooth > 1 {
-		return s.median(t, l, lag, explained, c, smooth)
+	if fits < leastFits {
+		if smooth := int(lag/smoothing) | 1; smooth > 1 {
+			one, fits = s.median(t, l, lag, explained, c, smooth)
+		}
+	}
+	if fits < leastFits || s.panned(t) || one.keeps < leastKept || one.sure() < lonely*significant {
+		if along, n := s.byProfile(t, l, lag, c); n >= leastFits {
+			return along, n
+		}
 	}
 	return one, fits
 }
@@ -253,28 +264,8 @@ func (f *fitter) solve(behind, own, ahead image.Point, smooth int) (fit, bool) {
 	}
 	energy := float64(f.search.Dot(f.here.Pix, w, f.here.Pix, w, w, h))
 	a[1][0], a[2][0], a[2][1] = a[0][1], a[0][2], a[1][2]
-	var use [3]bool
-	for i := range use {
-		use[i] = a[i][i] > 0
-	}
-	var x, variance [3]float64
-	for range 3 {
-		var ok bool
-		if x, variance, ok = leastSquares(a, b, use); !ok {
-			return fit{}, false
-		}
-		worst := -1
-		for i, v := range x {
-			if v < 0 && (worst < 0 || v < x[worst]) {
-				worst = i
-			}
-		}
-		if worst < 0 {
-			break
-		}
-		use[worst] = false
-	}
-	if a[1][1] == 0 {
+	x, variance, ok := positive(a, b)
+	if !ok || a[1][1] == 0 {
 		return fit{}, false
 	}
 	sum := x[0] + x[1] + x[2]
@@ -318,6 +309,30 @@ func (f *fitter) likeness(g *echo.Gradient, lag image.Point) float64 {
 	}
 	at := func(p image.Point) []int16 { return g.Pix[p.Y*g.W+p.X:] }
 	return float64(f.search.Dot(at(both.Min), g.W, at(both.Min.Add(lag)), g.W, both.Dx(), both.Dy())) / float64(energy)
+}
+
+// positive solves the normal equations for weights of 0 or more.
+func positive(a [3][3]float64, b [3]float64) (x, inverse [3]float64, ok bool) {
+	var use [3]bool
+	for i := range use {
+		use[i] = a[i][i] > 0
+	}
+	for range 3 {
+		if x, inverse, ok = leastSquares(a, b, use); !ok {
+			return x, inverse, false
+		}
+		worst := -1
+		for i, v := range x {
+			if v < 0 && (worst < 0 || v < x[worst]) {
+				worst = i
+			}
+		}
+		if worst < 0 {
+			break
+		}
+		use[worst] = false
+	}
+	return x, inverse, ok
 }
 
 // leastSquares solves the normal equations for the unknowns in use and returns

@@ -1,0 +1,179 @@
+package ghost
+
+import (
+	"image"
+	"math"
+	"slices"
+
+	"setwitness/detect/echo"
+)
+
+const (
+	// The clean looks must themselves be alike: what one of them leaves of
+	// another has to be less than this share of what one leaves of the look
+	// that copies explain.
+	strangers = 1.0 / 3
+	// Copies explain this share of what the thing alone leaves, as nothing but
+	// noise and texture should be left, ...
+	leastByCopies = 0.6
+	// ... and move what there is of the thing without adding to it or taking
+	// from it, give or take what is behind it.
+	leastMass, mostMass = 0.7, 1.4
+)
+
+// A profile is what stands out in a window, summed across the path: how much
+// of the thing lies at each place along it. A ball that spins keeps its
+// profile, and texture that it hides averages out.
+type profile []float64
+
+// project takes the profile of a window of picture t, in reduced samples, along
+// the unit vector ux, uy.
+func (s *state) project(p profile, t int, win image.Rectangle, ux, uy float64) profile {
+	r, m := &s.cells.At(t).Reduced, s.motion.At(t)
+	half := int((math.Abs(ux)*float64(win.Dx())+math.Abs(uy)*float64(win.Dy()))/2) + 1
+	p = slices.Grow(p[:0], 2*half+1)[:2*half+1]
+	clear(p)
+	cx, cy := float64(win.Min.X+win.Max.X-1)/2, float64(win.Min.Y+win.Max.Y-1)/2
+	in := win.Intersect(image.Rect(0, 0, r.W, r.H))
+	for y := in.Min.Y; y < in.Max.Y; y++ {
+		pix, behind, out := r.Pix[y*r.W:][:r.W], m.Background[y*r.W:][:r.W], m.StandsOut[y*r.W:][:r.W]
+		across := (float64(y) - cy) * uy
+		for x := in.Min.X; x < in.Max.X; x++ {
+			if out[x] != 0 {
+				p[int(math.Round((float64(x)-cx)*ux+across))+half] += float64(pix[x]) - float64(behind[x])
+			}
+		}
+	}
+	return p
+}
+
+// at returns the profile at a place, interpolated; 0 beyond its ends.
+func (p profile) at(x float64) float64 {
+	i := int(math.Floor(x))
+	if i < 0 || i+1 >= len(p) {
+		return 0
+	}
+	f := x - float64(i)
+	return p[i]*(1-f) + p[i+1]*f
+}
+
+func (p profile) energy() (e float64) {
+	for _, v := range p {
+		e += v * v
+	}
+	return e
+}
+
+// profileFit is a profile explained by a clean one.
+type profileFit struct {
+	fit
+	mass float64 // of the look, over that of the clean one
+	// alone is what the clean thing without copies leaves of the look's
+	// energy, and copied what it leaves with them.
+	alone, copied float64
+}
+
+// explain fits p by a clean profile and its copies at a lag, shifted against
+// it by no more than stray; samples. Both have the same length.
+func (p profile) explain(clean profile, lag float64, stray int) (best profileFit, ok bool) {
+	energy := p.energy()
+	if energy == 0 {
+		return best, false
+	}
+	best.alone, best.copied = 1, 1
+	for shift := -stray; shift <= stray; shift++ {
+		var a [3][3]float64
+		var b [3]float64
+		for i, v := range p {
+			x := float64(i - shift)
+			c := [3]float64{clean.at(x + lag), clean.at(x), clean.at(x - lag)}
+			for j := range c {
+				for k := range j + 1 {
+					a[j][k] += c[j] * c[k]
+				}
+				b[j] += c[j] * v
+			}
+		}
+		a[0][1], a[0][2], a[1][2] = a[1][0], a[2][0], a[2][1]
+		if a[1][1] == 0 {
+			continue
+		}
+		best.alone = min(best.alone, 1-max(0, b[1])*b[1]/a[1][1]/energy)
+		x, variance, solved := positive(a, b)
+		mass := x[0] + x[1] + x[2]
+		left := 1 - (x[0]*b[0]+x[1]*b[1]+x[2]*b[2])/energy
+		if !solved || left >= best.copied {
+			continue
+		}
+		ok = true
+		independent := max(1, float64(len(p))/samplesPerEdge)
+		best.copied, best.mass = left, mass
+		best.fit = fit{
+			behind: x[0] / mass, own: x[1] / mass, ahead: x[2] / mass, explained: 1 - left,
+			err: math.Sqrt(left*energy/independent*max(variance[0], variance[2])) / mass,
+		}
+	}
+	return best, ok
+}
+
+// apart is the share of a profile's energy that another leaves of it, shifted
+// by no more than stray samples.
+func (p profile) apart(other profile, stray int) float64 {
+	energy, left := p.energy(), 1.0
+	for shift := -stray; shift <= stray && energy > 0; shift++ {
+		own, both := 0.0, 0.0
+		for i := max(0, shift); i < min(len(p), len(p)+shift); i++ {
+			v := other[i-shift]
+			own, both = own+v*v, both+v*p[i]
+		}
+		if both > 0 {
+			left = min(left, 1-both*both/own/energy)
+		}
+	}
+	return left
+}
+
+// byProfile explains a look by the profiles of the clean ones, and returns how
+// many of them do.
+func (s *state) byProfile(t int, l *echo.Look, lag float64, c *comparison) (fit, int) {
+	r := &s.cells.At(t).Reduced
+	speed := l.Steps()
+	ux, uy := l.DX/float64(r.StepX)/speed, l.DY/float64(r.StepY)/speed
+	stray := int(strayShare*speed + straySamples)
+	win := image.Rect(l.Region.Min.X/r.StepX, l.Region.Min.Y/r.StepY, l.Region.Max.X/r.StepX, l.Region.Max.Y/r.StepY)
+	f := &s.fitter
+	f.profile = s.project(f.profile, t, win, ux, uy)
+	f.clean = f.clean[:0]
+	for _, ref := range c.references {
+		if m := s.motion.At(ref.picture); m == nil || !m.HasBackground || s.cells.At(ref.picture) == nil {
+			continue
+		}
+		k := float64(t - ref.picture)
+		back := image.Pt(int(math.Round(k*l.DX/float64(r.StepX))), int(math.Round(k*l.DY/float64(r.StepY))))
+		f.clean = append(f.clean, s.project(nil, ref.picture, win.Sub(back), ux, uy))
+	}
+	f.behind, f.ahed, f.own, f.errs, f.kept = f.behind[:0], f.ahed[:0], f.own[:0], f.errs[:0], f.kept[:0]
+	for i, clean := range f.clean {
+		one, ok := f.profile.explain(clean, lag, stray)
+		byCopies := one.alone - one.copied
+		if !ok || one.mass < leastMass || one.mass > mostMass || byCopies < leastByCopies*one.alone {
+			continue
+		}
+		apart := 1.0
+		for k, other := range f.clean {
+			if k != i {
+				apart = min(apart, clean.apart(other, stray))
+			}
+		}
+		if apart > strangers*byCopies {
+			continue
+		}
+		f.behind, f.ahed = append(f.behind, one.behind), append(f.ahed, one.ahead)
+		f.own, f.errs = append(f.own, one.own), append(f.errs, one.err)
+		f.kept = append(f.kept, byCopies/one.alone)
+	}
+	if len(f.own) == 0 {
+		return fit{}, 0
+	}
+	return fit{behind: median(f.behind), own: median(f.own), ahead: median(f.ahed), err: median(f.errs), keeps: median(f.kept), profiles: true}, len(f.own)
+}
