@@ -19,6 +19,10 @@ const (
 	// ... and move what there is of the thing without adding to it or taking
 	// from it, give or take what is behind it.
 	leastMass, mostMass = 0.7, 1.4
+	// A thing reaches across its path as far as this share of the most that
+	// stands out there, and its path bends by so many samples in the pictures
+	// that are compared.
+	rim, strayBeside = 0.1, 8
 )
 
 // A profile is what stands out in a window, summed across the path: how much
@@ -26,25 +30,87 @@ const (
 // profile, and texture that it hides averages out.
 type profile []float64
 
-// project takes the profile of a window of picture t, in reduced samples, along
-// the unit vector ux, uy.
-func (s *state) project(p profile, t int, win image.Rectangle, ux, uy float64) profile {
+// strip is where profiles are taken: a window around a place, in reduced
+// samples, within reach of the path's line on either side; ux, uy is the unit
+// vector of the path.
+type strip struct {
+	win        image.Rectangle
+	ux, uy     float64
+	below, top float64 // samples beside the line
+}
+
+// stripOf returns that of a look at picture t: as wide as what stands out there.
+func (s *state) stripOf(t int, l *echo.Look) strip {
 	r, m := &s.cells.At(t).Reduced, s.motion.At(t)
-	half := int((math.Abs(ux)*float64(win.Dx())+math.Abs(uy)*float64(win.Dy()))/2) + 1
-	p = slices.Grow(p[:0], 2*half+1)[:2*half+1]
-	clear(p)
-	cx, cy := float64(win.Min.X+win.Max.X-1)/2, float64(win.Min.Y+win.Max.Y-1)/2
-	in := win.Intersect(image.Rect(0, 0, r.W, r.H))
+	speed := l.Steps()
+	p := strip{ux: l.DX / float64(r.StepX) / speed, uy: l.DY / float64(r.StepY) / speed}
+	p.win = image.Rect(l.Region.Min.X/r.StepX, l.Region.Min.Y/r.StepY, l.Region.Max.X/r.StepX, l.Region.Max.Y/r.StepY)
+	half := int((math.Abs(p.uy)*float64(p.win.Dx())+math.Abs(p.ux)*float64(p.win.Dy()))/2) + 1
+	beside := slices.Grow(s.fitter.beside[:0], 2*half+1)[:2*half+1]
+	s.fitter.beside = beside
+	clear(beside)
+	cx, cy := p.middle()
+	in := p.win.Intersect(image.Rect(0, 0, r.W, r.H))
 	for y := in.Min.Y; y < in.Max.Y; y++ {
 		pix, behind, out := r.Pix[y*r.W:][:r.W], m.Background[y*r.W:][:r.W], m.StandsOut[y*r.W:][:r.W]
-		across := (float64(y) - cy) * uy
 		for x := in.Min.X; x < in.Max.X; x++ {
 			if out[x] != 0 {
-				p[int(math.Round((float64(x)-cx)*ux+across))+half] += float64(pix[x]) - float64(behind[x])
+				c := (float64(y)-cy)*p.ux - (float64(x)-cx)*p.uy
+				beside[int(math.Round(c))+half] += math.Abs(float64(pix[x]) - float64(behind[x]))
 			}
 		}
 	}
+	most := 0
+	for i, v := range beside {
+		if v > beside[most] {
+			most = i
+		}
+	}
+	from, to := most, most
+	for from > 0 && beside[from-1] > rim*beside[most] {
+		from--
+	}
+	for to+1 < len(beside) && beside[to+1] > rim*beside[most] {
+		to++
+	}
+	// The path bends.
+	p.below, p.top = float64(from-half-strayBeside), float64(to-half+strayBeside)
 	return p
+}
+
+func (p *strip) middle() (x, y float64) {
+	return float64(p.win.Min.X+p.win.Max.X-1) / 2, float64(p.win.Min.Y+p.win.Max.Y-1) / 2
+}
+
+// moved returns the strip so many pictures later along a look's path.
+func (p strip) moved(l *echo.Look, pictures float64) strip {
+	step := l.Steps() * pictures
+	p.win = p.win.Add(image.Pt(int(math.Round(step*p.ux)), int(math.Round(step*p.uy))))
+	return p
+}
+
+// project takes the profile of a strip of picture t.
+func (s *state) project(dst profile, t int, p strip) profile {
+	r, m := &s.cells.At(t).Reduced, s.motion.At(t)
+	half := int((math.Abs(p.ux)*float64(p.win.Dx())+math.Abs(p.uy)*float64(p.win.Dy()))/2) + 1
+	dst = slices.Grow(dst[:0], 2*half+1)[:2*half+1]
+	clear(dst)
+	cx, cy := p.middle()
+	in := p.win.Intersect(image.Rect(0, 0, r.W, r.H))
+	for y := in.Min.Y; y < in.Max.Y; y++ {
+		pix, behind, out := r.Pix[y*r.W:][:r.W], m.Background[y*r.W:][:r.W], m.StandsOut[y*r.W:][:r.W]
+		dy := float64(y) - cy
+		for x := in.Min.X; x < in.Max.X; x++ {
+			if out[x] == 0 {
+				continue
+			}
+			dx := float64(x) - cx
+			if c := dy*p.ux - dx*p.uy; c >= p.below && c <= p.top {
+				dst[int(math.Round(dx*p.ux+dy*p.uy))+half] += float64(pix[x]) - float64(behind[x])
+			}
+		}
+	}
+	return dst
 }
 
 // at returns the profile at a place, interpolated; 0 beyond its ends.
@@ -62,6 +128,13 @@ func (p profile) energy() (e float64) {
 		e += v * v
 	}
 	return e
+}
+
+func (p profile) mass() (m float64) {
+	for _, v := range p {
+		m += v
+	}
+	return m
 }
 
 // profileFit is a profile explained by a clean one.
@@ -134,24 +207,36 @@ func (p profile) apart(other profile, stray int) float64 {
 }
 
 // byProfile explains a look by the profiles of the clean ones, and returns how
-// many of them do.
+// many of them do. Where those do not, or none is known, the pictures around
+// count as clean in which the thing, where its path takes it, is as much as
+// here but closer together.
 func (s *state) byProfile(t int, l *echo.Look, lag float64, c *comparison) (fit, int) {
-	r := &s.cells.At(t).Reduced
-	speed := l.Steps()
-	ux, uy := l.DX/float64(r.StepX)/speed, l.DY/float64(r.StepY)/speed
-	stray := int(strayShare*speed + straySamples)
-	win := image.Rect(l.Region.Min.X/r.StepX, l.Region.Min.Y/r.StepY, l.Region.Max.X/r.StepX, l.Region.Max.Y/r.StepY)
 	f := &s.fitter
-	f.profile = s.project(f.profile, t, win, ux, uy)
+	here := s.stripOf(t, l)
+	stray := int(strayShare*l.Steps() + straySamples)
+	f.profile = s.project(f.profile, t, here)
 	f.clean = f.clean[:0]
 	for _, ref := range c.references {
-		if m := s.motion.At(ref.picture); m == nil || !m.HasBackground || s.cells.At(ref.picture) == nil {
-			continue
+		if s.shows(ref.picture) {
+			f.clean = append(f.clean, s.project(nil, ref.picture, here.moved(l, float64(ref.picture-t))))
 		}
-		k := float64(t - ref.picture)
-		back := image.Pt(int(math.Round(k*l.DX/float64(r.StepX))), int(math.Round(k*l.DY/float64(r.StepY))))
-		f.clean = append(f.clean, s.project(nil, ref.picture, win.Sub(back), ux, uy))
 	}
+	if one, n := f.byClean(lag, stray); n >= leastFits {
+		return one, n
+	}
+	f.clean = f.clean[:0]
+	for _, side := range [2]int{-1, 1} {
+		for k, n := 1, 0; k <= referenceSpan && n < referencesEachSide; k++ {
+			if s.closer(t+side*k, here.moved(l, float64(side*k))) {
+				n++
+			}
+		}
+	}
+	return f.byClean(lag, stray)
+}
+
+// byClean explains the profile in hand by the clean ones.
+func (f *fitter) byClean(lag float64, stray int) (fit, int) {
 	f.behind, f.ahed, f.own, f.errs, f.kept = f.behind[:0], f.ahed[:0], f.own[:0], f.errs[:0], f.kept[:0]
 	for i, clean := range f.clean {
 		one, ok := f.profile.explain(clean, lag, stray)
@@ -159,6 +244,7 @@ func (s *state) byProfile(t int, l *echo.Look, lag float64, c *comparison) (fit,
 		if !ok || one.mass < leastMass || one.mass > mostMass || byCopies < leastByCopies*one.alone {
 			continue
 		}
+		// What the nearest of the other clean ones leaves of this one.
 		apart := 1.0
 		for k, other := range f.clean {
 			if k != i {
@@ -176,4 +262,30 @@ func (s *state) byProfile(t int, l *echo.Look, lag float64, c *comparison) (fit,
 		return fit{}, 0
 	}
 	return fit{behind: median(f.behind), own: median(f.own), ahead: median(f.ahed), err: median(f.errs), keeps: median(f.kept), profiles: true}, len(f.own)
+}
+
+// shows reports whether a picture can lend a profile.
+func (s *state) shows(i int) bool {
+	m := s.motion.At(i)
+	return m != nil && m.HasBackground && s.cells.At(i) != nil
+}
+
+// closer takes the profile of a strip of picture i as a clean one, where it has
+// as much as the one in hand, and less spread.
+func (s *state) closer(i int, there strip) bool {
+	f := &s.fitter
+	if !s.shows(i) {
+		return false
+	}
+	r := &s.cells.At(i).Reduced
+	if !there.win.In(image.Rect(0, 0, r.W, r.H)) {
+		return false
+	}
+	p := s.project(nil, i, there)
+	mass := p.mass() / f.profile.mass()
+	if mass < leastMass || mass > mostMass || f.profile.energy() > faded*p.energy() {
+		return false
+	}
+	f.clean = append(f.clean, p)
+	return true
 }

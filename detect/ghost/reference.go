@@ -105,6 +105,7 @@ type fitter struct {
 	kept         []float64
 	profile      profile
 	clean        []profile
+	beside       []float64
 }
 
 // against returns the median over the references of what each explains, and
