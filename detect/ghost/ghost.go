@@ -194,13 +194,15 @@ func (s *state) Step(w *detect.Window) error {
 	if len(looks) > 0 {
 		s.examined++
 	}
-	s.verdicts = s.verdicts[:0]
 	for i := range looks {
 		s.keepFloor(&looks[i])
-		s.verdicts = append(s.verdicts, s.judge(w.T, &looks[i]))
 	}
 	if converted {
 		return nil // and every copy is told
+	}
+	s.verdicts = s.verdicts[:0]
+	for i := range looks {
+		s.verdicts = append(s.verdicts, s.judge(w.T, &looks[i]))
 	}
 	for i := range looks {
 		v := &s.verdicts[i]

@@ -128,16 +128,26 @@ type listened struct {
 }
 
 // listen returns the rhythm of the pictures around t, if any; that of those
-// from t on where there is none before.
+// from t on where too few are known before: where they are and have none, half
+// as many that follow one by chance are not enough.
 func (s *state) listen(t int) (beat, bool) {
 	if !s.successions.at(t).whole.known {
 		return beat{}, false
 	}
 	b, ok := s.around(t, -span)
-	if !ok {
-		b, ok = s.around(t, 0)
+	if ok {
+		return b, true
 	}
-	return b, ok
+	before := 0
+	for i := t - span; i < t; i++ {
+		if s.successions.at(i).whole.known {
+			before++
+		}
+	}
+	if before >= leastRelations {
+		return beat{}, false
+	}
+	return s.around(t, 0)
 }
 
 // around returns the rhythm of the pictures around t, from another on.
@@ -264,7 +274,7 @@ func (s *state) markRhythm(w *detect.Window) bool {
 	}
 	if w.T > s.heard+span {
 		s.heard = max(s.heard, w.T-span)
-		for i := w.T - 1; i > s.heard && s.comesIn(i); i-- {
+		for i := w.T - 1; i > s.heard && (s.comesIn(i) || s.begun(i, b)); i-- {
 			s.markBeat(w, b, i, leastMarked)
 		}
 	}
@@ -274,6 +284,12 @@ func (s *state) markRhythm(w *detect.Window) bool {
 		s.sure = w.T
 	}
 	return w.T <= s.sure+near
+}
+
+// begun reports whether a beat is heard from picture i on.
+func (s *state) begun(i int, b beat) bool {
+	o, ok := s.around(i, 0)
+	return ok && o.source == b.source
 }
 
 // comesIn reports whether something moves in picture i and has not told yet
