@@ -28,6 +28,7 @@ type clip struct {
 	flat     bool
 	mix      func(k int) []float64 // weights of k-1, k, k+1
 	convert  float64               // source pictures for each picture, blended
+	from     int                   // the first picture that is blended so; those before are single
 	clock    func(k int) float64   // instant of picture k, if not k
 	settle   float64               // share of the picture two before in every second one
 	paint    func(s *clip, k float64, x, y, v float64) float64
@@ -133,6 +134,9 @@ func (c *clip) Next(context.Context) (*picture.Picture, error) {
 	if c.convert > 0 {
 		whole, f := math.Modf(c.convert*float64(k) + 1e-9)
 		weights, at = []float64{0, 1 - f, f}, whole
+		if k < c.from {
+			weights, at = []float64{0, 1, 0}, c.convert*float64(k)
+		}
 	}
 	if c.clock != nil {
 		at = c.clock(k)
@@ -283,6 +287,7 @@ func TestConversions(t *testing.T) {
 		{"30 to 50", 30.0 / 50, func(c *clip) { c.pan = 9 }, 40, 5},
 		{"60 to 50", 60.0 / 50, func(c *clip) { c.diameter, c.pan = 0, 7 }, 40, 5},
 		{"60 to 50, a ball alone", 60.0 / 50, func(c *clip) { c.diameter, c.n = 40, 34 }, 40, 5},
+		{"60 to 50 from the middle on", 60.0 / 50, func(c *clip) { c.diameter, c.pan, c.n, c.from = 0, 7, 66, 30 }, 40, 5},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
@@ -294,8 +299,8 @@ func TestConversions(t *testing.T) {
 				t.Fatalf("%d events, want 1: %+v", len(res.Events), res.Events)
 			}
 			e := res.Events[0]
-			if e.Start > 2 || e.End < s.n-4 {
-				t.Errorf("pictures %d to %d, want all", e.Start, e.End)
+			if off := e.Start - s.from; off < -2 || off > 2 || e.End < s.n-4 {
+				t.Errorf("pictures %d to %d, want all from %d on", e.Start, e.End, s.from)
 			}
 			if math.Abs(e.Strength-c.share) > 6 {
 				t.Errorf("copy of %.1f %%, want %.1f %%", e.Strength, c.share)

@@ -56,7 +56,7 @@ func (s *state) stripOf(t int, l *echo.Look) strip {
 		for x := in.Min.X; x < in.Max.X; x++ {
 			if out[x] != 0 {
 				c := (float64(y)-cy)*p.ux - (float64(x)-cx)*p.uy
-				beside[int(math.Round(c))+half] += math.Abs(float64(pix[x]) - float64(behind[x]))
+				beside[int(c+float64(half)+0.5)] += math.Abs(float64(pix[x]) - float64(behind[x]))
 			}
 		}
 	}
@@ -106,7 +106,7 @@ func (s *state) project(dst profile, t int, p strip) profile {
 			}
 			dx := float64(x) - cx
 			if c := dy*p.ux - dx*p.uy; c >= p.below && c <= p.top {
-				dst[int(math.Round(dx*p.ux+dy*p.uy))+half] += float64(pix[x]) - float64(behind[x])
+				dst[int(dx*p.ux+dy*p.uy+float64(half)+0.5)] += float64(pix[x]) - float64(behind[x])
 			}
 		}
 	}
@@ -207,9 +207,9 @@ func (p profile) apart(other profile, stray int) float64 {
 }
 
 // byProfile explains a look by the profiles of the clean ones, and returns how
-// many of them do. Where those do not, or none is known, the pictures around
-// count as clean in which the thing, where its path takes it, is as much as
-// here but closer together.
+// many of them do. Where those do not, or none is known, and the copies show,
+// the pictures around count as clean in which the thing, where its path takes
+// it, is as much as here but closer together.
 func (s *state) byProfile(t int, l *echo.Look, lag float64, c *comparison) (fit, int) {
 	f := &s.fitter
 	here := s.stripOf(t, l)
@@ -221,7 +221,7 @@ func (s *state) byProfile(t int, l *echo.Look, lag float64, c *comparison) (fit,
 			f.clean = append(f.clean, s.project(nil, ref.picture, here.moved(l, float64(ref.picture-t))))
 		}
 	}
-	if one, n := f.byClean(lag, stray); n >= leastFits {
+	if one, n := f.byClean(lag, stray); n >= leastFits || c.unseen {
 		return one, n
 	}
 	f.clean = f.clean[:0]
