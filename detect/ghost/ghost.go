@@ -135,6 +135,8 @@ const (
 	// keeps step from a companion at a fixed distance, whose lag does not: the
 	// lag has to change by this share of what the step does.
 	stepChange, lagFollows = 0.05, 0.6
+	// A look of which another has so much is at a part of the same.
+	mostOfPart = 0.75
 	// So many places of a picture that moves as a whole have to agree, and
 	// at least this share of all that were looked at; more where no clean
 	// picture is near to hold them against.
@@ -206,7 +208,7 @@ func (s *state) Step(w *detect.Window) error {
 	}
 	for i := range looks {
 		v := &s.verdicts[i]
-		if v.confidence < leastMarked || looks[i].Whole && !s.agreed(looks, v) || !looks[i].Whole && !s.shown(looks, i) || s.covered(w.T, looks[i].Region) {
+		if v.confidence < leastMarked || looks[i].Whole && !s.agreed(looks, v) || !looks[i].Whole && !s.shown(looks, i) || s.covered(w.T, looks[i].Region) || s.partial(looks, i) {
 			continue
 		}
 		m := s.mark(&looks[i], v, v.weights.centred())
@@ -256,15 +258,39 @@ func (s *state) shown(looks []echo.Look, i int) bool {
 	if v.compared {
 		return true
 	}
+	company := false
 	for k := range looks {
-		o := &s.verdicts[k]
-		apart := math.Abs(math.Log(looks[k].Speed/looks[i].Speed)) > stepsApart
-		if o.confidence >= leastMarked && apart && !looks[k].Region.Overlaps(looks[i].Region) && math.Abs(o.ratio/v.ratio-1) < ratioTolerance {
+		l, o := &looks[k], &s.verdicts[k]
+		apart := math.Abs(math.Log(l.Speed/looks[i].Speed)) > stepsApart
+		if !apart && l.Main.R > highest && math.Abs(l.Main.Lag/l.Steps()/v.ratio-1) < ratioTolerance {
+			return false // so is what moves along with it, and more than any mixture
+		}
+		if o.confidence >= leastMarked && apart && !l.Region.Overlaps(looks[i].Region) && math.Abs(o.ratio/v.ratio-1) < ratioTolerance {
+			company = true
+		}
+	}
+	return company
+}
+
+// partial reports whether a look is at a part of a thing that is looked at as a
+// whole too, and shows no copies: the part has none that the thing has not.
+func (s *state) partial(looks []echo.Look, i int) bool {
+	part := &looks[i]
+	for k := range looks {
+		l := &looks[k]
+		if k == i || l.Whole || part.Whole || s.verdicts[k].confidence >= leastMarked ||
+			math.Hypot(l.DX-part.DX, l.DY-part.DY) > panSlack*part.Speed {
+			continue
+		}
+		in, of, all := area(l.Region.Intersect(part.Region)), area(part.Region), area(l.Region)
+		if float64(in) > mostOfPart*float64(of) && all > of {
 			return true
 		}
 	}
 	return false
 }
+
+func area(r image.Rectangle) int { return r.Dx() * r.Dy() }
 
 // shared returns the median weights of the places of a picture that moves as a
 // whole which show the same as one of them does, and which place has the median
@@ -384,6 +410,9 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 			}
 		}
 		if v.ratio == 1 && !(v.weights.profiles && s.panned(t)) && s.contradicted(t, l, c, v.weights.centred()) {
+			return v
+		}
+		if !l.Whole && !v.weights.profiles && s.single(t, l, v.lag, c, v.weights) {
 			return v
 		}
 		v.confidence = squash(min((v.weights.copy()-faint)/leastError, v.weights.sure()-least, (v.weights.keeps-leastKept)/keptSlack))
@@ -656,7 +685,7 @@ func (s *state) measure(l *echo.Look, v *verdict, w fit) (strength float64, meas
 func persistent(height, second float64) (behind, ahead float64) {
 	if height > 0.55 || second > 0.08 {
 		x := min(height, 1/math.Sqrt2)
-		a := (1 - math.Sqrt(1-2*x*x)) / (2 * x)
+		a := (1 - math.Sqrt(max(0, 1-2*x*x))) / (2 * x)
 		return a / (1 + 2*a), a / (1 + 2*a)
 	}
 	x := min(height, 0.5)

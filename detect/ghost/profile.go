@@ -19,6 +19,9 @@ const (
 	// ... and move what there is of the thing without adding to it or taking
 	// from it, give or take what is behind it.
 	leastMass, mostMass = 0.7, 1.4
+	// A mixture's profile differs from the clean one by this share at least of
+	// what its weights say.
+	leastSpread = 0.3
 	// A thing reaches across its path as far as this share of the most that
 	// stands out there, and its path bends by so many samples in the pictures
 	// that are compared.
@@ -262,6 +265,33 @@ func (f *fitter) byClean(lag float64, stray int) (fit, int) {
 		return fit{}, 0
 	}
 	return fit{behind: median(f.behind), own: median(f.own), ahead: median(f.ahed), err: median(f.errs), keeps: median(f.kept), profiles: true}, len(f.own)
+}
+
+// single reports whether the profile of a look stays that of the clean ones
+// where the weights of a mixture would spread it: what turns or comes in over
+// the rim may look like copies of its own detail.
+func (s *state) single(t int, l *echo.Look, lag float64, c *comparison, w fit) bool {
+	f := &s.fitter
+	here := s.stripOf(t, l)
+	stray := int(strayShare*l.Steps() + straySamples)
+	f.profile = s.project(f.profile, t, here)
+	n, alike := 0, 0
+	for _, ref := range c.references {
+		if !s.shows(ref.picture) {
+			continue
+		}
+		f.other = s.project(f.other, ref.picture, here.moved(l, float64(ref.picture-t)))
+		f.spread = f.spread[:0]
+		for i := range f.other {
+			x := float64(i)
+			f.spread = append(f.spread, w.behind*f.other.at(x+lag)+w.own*f.other[i]+w.ahead*f.other.at(x-lag))
+		}
+		n++
+		if f.profile.apart(f.other, stray) < leastSpread*f.spread.apart(f.other, stray) {
+			alike++
+		}
+	}
+	return alike >= leastFits && 2*alike > n
 }
 
 // shows reports whether a picture can lend a profile.

@@ -105,6 +105,8 @@ type fitter struct {
 	kept         []float64
 	profile      profile
 	clean        []profile
+	other        profile // one of the clean ones, and
+	spread       profile // what a mixture would make of it
 	beside       []float64
 }
 
