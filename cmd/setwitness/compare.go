@@ -137,10 +137,10 @@ func showComparison(f *factory, o compareOptions, c *compare.Comparison, before,
 	if out == "" {
 		out = filepath.Clean(o.after[0]) + ".comparison"
 	}
-	_, hard, stop := f.signals()
+	soft, _, stop := f.signals()
 	defer stop()
 	for _, s := range slices.Concat(before, after) {
-		s.Look = looker(hard, s.Folder)
+		s.Look = looker(soft, s.Folder)
 	}
 	if err := compare.WriteFolder(out, c, before, after); err != nil {
 		return (&folder{path: out}).fault(err)
@@ -154,7 +154,11 @@ func showComparison(f *factory, o compareOptions, c *compare.Comparison, before,
 	if err != nil {
 		return err
 	}
-	return verdictOf(f, c)
+	if soft.Err() != nil {
+		complain(f.err, fmt.Errorf("%s: interrupted; pictures of takes are missing on the page", out))
+		return exit(exitInterrupted)
+	}
+	return verdictOf(c)
 }
 
 // looker reads pictures of the take of a scan once more, where that is still what
@@ -187,7 +191,7 @@ func looker(ctx context.Context, folder string) func(s float64) (image.Image, er
 
 // verdictOf is how a command ends that compared takes: with an error where they
 // could not be, because silence would pass for a good result.
-func verdictOf(f *factory, c *compare.Comparison) error {
+func verdictOf(c *compare.Comparison) error {
 	if !c.Aligned {
 		for _, p := range slices.Concat(c.Before, c.After) {
 			if p.AlignedBy == compare.Unaligned {

@@ -37,9 +37,10 @@ func deviation(k detect.Kind, filmed bool) float64 {
 }
 
 const (
-	// A clear fault is at least this sure. Of blocks, whose confidence grows with
-	// the area that has them, weaker ones have to be surer.
-	clearSure, clearSureBlocks = 0.9, 0.99
+	// A clear fault is at least this sure. Ghosts are the surest of all where they
+	// are any, and of blocks, whose confidence grows with the area that has them,
+	// weaker ones have to be surer.
+	clearSure, clearSureGhost, clearSureBlocks = 0.9, 0.95, 0.99
 	// How many times the floor a clear fault is: films and noise move the floors
 	// of ghosts and combing, and those of steps do not say what noise hides.
 	clearGhost, clearCombing, clearSteps, clearBlocks = 1.5, 3, 3, 8
@@ -68,7 +69,7 @@ func clear(f *report.Finding, shows, lacks *Scan) bool {
 	case detect.Combing:
 		return strength >= clearCombing*floor
 	case detect.Ghost:
-		return strength >= clearGhost*floor
+		return f.Confidence >= clearSureGhost && strength >= clearGhost*floor
 	case detect.CadenceBreak:
 		return true
 	case detect.NearBlackBanding, detect.Posterisation:
