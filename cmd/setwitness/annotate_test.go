@@ -186,6 +186,23 @@ func TestAnnotateCodecs(t *testing.T) {
 		}
 	}
 	whole(t, folder)
+	// Of the three browsers play one, which the page has a player for.
+	if html := read(t, filepath.Join(folder, pageName)); !strings.Contains(html, `"annotated.mp4"`) || strings.Contains(html, "annotated.mov") {
+		t.Error("the page has no player for the clip")
+	}
+}
+
+// More than 8 bits stay more, and HDR stays tagged.
+func TestAnnotateHDR(t *testing.T) {
+	tags := []string{"-colorspace", "bt2020nc", "-color_primaries", "bt2020", "-color_trc", "smpte2084", "-color_range", "tv"}
+	_, folder := woven(t, "hdr.mkv", append([]string{"-c:v", "libx264", "-preset", "ultrafast", "-pix_fmt", "yuv420p10le"}, tags...)...)
+	if e := sw(t, "annotate", folder, "--top", "1", "--slow", "2", "--quiet"); e != (ended{}) {
+		t.Fatal(e)
+	}
+	s := ffprobe(t, filepath.Join(folder, "annotated.mp4")).Streams[0]
+	if got := fmt.Sprint(s["pix_fmt"], s["color_space"], s["color_primaries"], s["color_transfer"]); got != "yuv420p10lebt2020ncbt2020smpte2084" {
+		t.Error(got)
+	}
 }
 
 func TestAnnotateRefuses(t *testing.T) {

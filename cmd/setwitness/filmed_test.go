@@ -127,6 +127,7 @@ func TestFilmed(t *testing.T) {
 			t.Errorf("%q is not there", name)
 		}
 	}
+	showsFilm(t, out, doc)
 	// Without a finding, as before the ghost, the page shows a frame of the
 	// beginning.
 	early := filepath.Join(dir, "early.mp4")
@@ -150,6 +151,9 @@ func TestFilmed(t *testing.T) {
 	}
 	if doc, err = report.Read(filepath.Join(out, findingsName)); err != nil || doc.View.Kind != "direct" || doc.View.Why != "the user says so" || doc.Conditions.ResponseAssumed {
 		t.Errorf("view %+v, conditions %+v, %v; want direct", doc.View, doc.Conditions, err)
+	}
+	if _, err := os.Stat(filepath.Join(out, report.DisplayedName)); err == nil {
+		t.Error("the earlier scan's record of displayed pictures is still there")
 	}
 }
 
