@@ -20,6 +20,9 @@ const (
 	// a trend; rhythms of a codec's groups explain less than half, credits that
 	// roll by parts of a line up to 0.85, and conversions above 0.9 somewhere.
 	leastRhythm, rhythmSlack = 0.865, 0.03
+	// It is chosen by its source, phase, likeness and gain, and the trend beside
+	// it.
+	chosen = 5
 	// Each third of it holds so much of the differences, and leaves no more of
 	// its own unexplained.
 	leastShare, mostLeft = 0.1, 0.5
@@ -198,7 +201,15 @@ func (s *state) around(t, from int) (best beat, ok bool) {
 		seen, own = seen+w*l.energy[k], own+w*best.energy[k]
 	}
 	best.travel = seen / own
+	best.explained = 1 - (1-best.explained)*byChance(l.n)/byChance(2*span)
 	return best, best.confidence() >= leastMarked
+}
+
+// byChance is by how much what is left of so many relations, two numbers each,
+// has to be raised for what was chosen to fit them.
+func byChance(relations int) float64 {
+	free := 2*float64(relations) - 1
+	return free / (free - chosen)
 }
 
 // held reports whether a rhythm of few pictures, another than the beat's,
