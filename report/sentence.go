@@ -14,8 +14,8 @@ import (
 // Sentence says a finding of doc in one plain sentence that can be quoted. Every
 // number in it is one that the finding holds, rounded; what the finding does not
 // hold is left out, and things are named only as far as the measurement knows
-// them.
-func Sentence(doc *Findings, n *Finding) string {
+// them. clauses are what else is known of it: where it is absent, for instance.
+func Sentence(doc *Findings, n *Finding, clauses ...string) string {
 	parts := []string{n.when(doc) + " " + n.what()}
 	if d := n.span(doc); d != "" {
 		parts = append(parts, d)
@@ -23,7 +23,10 @@ func Sentence(doc *Findings, n *Finding) string {
 	if v := n.visible(); v != "" {
 		parts = append(parts, v)
 	}
-	s := strings.Join(parts, ", ") + "; " + n.blame()
+	s := strings.Join(parts, ", ")
+	for _, c := range append(clauses, n.blame()) {
+		s += "; " + plain(c)
+	}
 	if settings := doc.Conditions.settings(); settings != "" {
 		s += "; settings: " + settings
 	}

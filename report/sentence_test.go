@@ -101,6 +101,16 @@ func TestSentence(t *testing.T) {
 	}
 }
 
+// What else is known stands before whose fault it is.
+func TestSentenceClauses(t *testing.T) {
+	n := Finding{Kind: detect.Combing, Region: Region{W: 1, H: 1}, Strength: Quantity{3, "%"}, VisibilityJND: 2}
+	want := "At 0:00.00 a moving thing all over the picture is woven from the lines of two instants, with an amplitude of 3 % of full scale, for one picture, just visible (2 JND); " +
+		"absent afterwards (film mode off); whether the set or the source made it is not known."
+	if got := Sentence(direct(), &n, "absent afterwards\n(film mode off)"); got != want {
+		t.Errorf("\n got %s\nwant %s", got, want)
+	}
+}
+
 var (
 	clockToken  = regexp.MustCompile(`(?:(\d+):)?(\d+):(\d\d\.\d\d)`)
 	numberToken = regexp.MustCompile(`\d+(?:\.\d+)?`)

@@ -93,6 +93,8 @@ type pairView struct {
 	Apart    bool
 	Pictures bool
 	Lossy    bool
+	// Sentence says a fault that one side alone shows, to be quoted.
+	Sentence string
 	// The numbers of the pair in words, empty where there is none.
 	RatioWords, FisherWords, ChangeWords string
 }
@@ -139,7 +141,7 @@ type passView struct {
 
 func exhibit(c *Comparison, before, after []*Scan, dir string) *view {
 	v := &view{
-		Doc: c, Title: title(c), Style: page.Style() + template.CSS(pageStyle), Script: template.JS(pageScript),
+		Doc: c, Title: title(c), Style: page.Style() + template.CSS(pageStyle), Script: page.CopyScript() + template.JS(pageScript),
 		Verdicts: counts(c), Plot: plotOf(c),
 	}
 	v.Summary = summary(c, v.Verdicts)
@@ -147,7 +149,7 @@ func exhibit(c *Comparison, before, after []*Scan, dir string) *view {
 		v.Overall = append(v.Overall, overallRow{o, report.KindName(o.Kind)})
 	}
 	for i, p := range c.Pairs {
-		v.Pairs = append(v.Pairs, describePair(p, before, after, dir, i))
+		v.Pairs = append(v.Pairs, describePair(p, c.Settings, before, after, dir, i))
 	}
 	for _, k := range c.Coverage {
 		r := coverageRow{Kind: k.Kind, Name: report.KindName(k.Kind), Differs: k.Differs, Words: k.Words}
@@ -269,7 +271,7 @@ func (s *Scan) PageFrom(dir string) string {
 	return filepath.ToSlash(way)
 }
 
-func describePair(p Pair, before, after []*Scan, dir string, rank int) pairView {
+func describePair(p Pair, settings []Setting, before, after []*Scan, dir string, rank int) pairView {
 	v := pairView{
 		Pair: p, Title: report.KindName(p.Kind), Name: p.Verdict.words(), Where: p.Region.Where(),
 	}
@@ -288,10 +290,39 @@ func describePair(p Pair, before, after []*Scan, dir string, rank int) pairView 
 	var best [2]shown
 	v.Sides[0], best[0] = describeSide("Before", p.Before, before, dir)
 	v.Sides[1], best[1] = describeSide("After", p.After, after, dir)
+	v.Sentence = sentence(p, settings, best)
 	if rank < picturedPairs {
 		v.picture(before, after, best, rank)
 	}
 	return v
+}
+
+// sentence says a fault that is new or fixed, and where it is absent; it is empty
+// for others.
+func sentence(p Pair, settings []Setting, best [2]shown) string {
+	side, absent := best[0], "absent afterwards"
+	values := func(s Setting) []string { return s.After }
+	switch p.Verdict {
+	case Fixed:
+	case New:
+		side, absent = best[1], "absent before"
+		values = func(s Setting) []string { return s.Before }
+	default:
+		return ""
+	}
+	if side.finding == nil {
+		return ""
+	}
+	var with []string
+	for _, s := range settings {
+		if v := values(s); len(v) > 0 {
+			with = append(with, s.Name+" "+strings.Join(v, " or "))
+		}
+	}
+	if len(with) > 0 {
+		absent += " (" + strings.Join(with, ", ") + ")"
+	}
+	return report.Sentence(side.scan.Doc, side.finding, absent)
 }
 
 // shown is the finding that shows a fault best on a side; the finding is nil

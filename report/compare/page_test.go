@@ -255,6 +255,21 @@ func TestPage(t *testing.T) {
 			if got := browser.JS[string](v, `document.querySelectorAll("`+at+` .twins img").length + "," + document.querySelectorAll("`+at+` .note").length + "," + document.querySelectorAll("`+at+` .wipe").length`); got != "1,1,0" {
 				t.Errorf("%s: pictures, notes and wipes %s", verdict, got)
 			}
+			// It is said in a sentence, with where it is absent.
+			absent := map[compare.Verdict]string{compare.New: "; absent before (film on, room ", compare.Fixed: "; absent afterwards (film off); "}[verdict]
+			if got := browser.JS[string](v, `document.querySelector("`+at+` .sentence").textContent`); !strings.Contains(got, absent) {
+				t.Errorf("%s: %q lacks %q", verdict, got, absent)
+			}
+			if got := browser.JS[string](v, `new Promise(done => {
+				const b = document.querySelector("`+at+` .copy");
+				new MutationObserver(() => done(b.textContent)).observe(b, {childList: true, characterData: true, subtree: true});
+				b.click();
+			})`); got != "Copied" && got != "Selected" {
+				t.Errorf("%s: the button to copy says %q", verdict, got)
+			}
+		}
+		if n := browser.JS[int](v, `document.querySelectorAll("`+id(compare.Persisting)+` .sentence").length`); n != 0 {
+			t.Error("a fault of both sides is said to be absent in one")
 		}
 		v.Clean()
 	})

@@ -1,6 +1,16 @@
 package page
 
-import "html/template"
+import (
+	_ "embed"
+	"html/template"
+)
 
 // Style is the style sheet of the tool's pages.
 func Style() template.CSS { return template.CSS(style) }
+
+//go:embed copy.js
+var copyScript string
+
+// CopyScript gives the button .copy beside each .sentence, both in a .said of an
+// article, its work; the page has an element live that says what was done.
+func CopyScript() template.JS { return template.JS(copyScript) }
