@@ -11,13 +11,9 @@ import (
 )
 
 const (
-	// unit is one 8-bit code in what changes of a block.
-	unit = 64
-	// missing is a block that is not known.
-	missing = math.MinInt16
-	// Changes of a block are counted against its mean over so much time before
-	// and after.
-	fineMean = 500 * time.Millisecond
+	// Blocks of both differ by an offset each that stays so long: the camera's
+	// exposure and the light of the room drift slower.
+	offsetSeconds = 8.0
 	// What a block's mean is good for at best, in codes: rounding and what is
 	// left of noise.
 	grain = 0.03
@@ -34,7 +30,7 @@ const (
 	// differ by a thousandth do so every hundred pictures or so), that it jumps,
 	// and that one picture alone is another than its time says (a set that
 	// drops or repeats one), more for each picture.
-	driftNats, jumpNats, otherNats, awayNats = 2, 10, 4, 1
+	driftNats, jumpNats, otherNats, awayNats = 3, 16, 4, 1
 	// A single picture strays by no more than so many of the source.
 	strays = 2
 )
@@ -46,11 +42,12 @@ type stretch struct {
 	first, last  int     // pictures of the take
 	takes, of    float64 // usual seconds of the source from picture to picture: in the take, in the source
 
-	lowest   int     // picture of the source that y begins with
-	x, y     []int16 // what changes: Blocks for each picture
-	edges    map[[2]int][]int16
-	gain     float64
-	weight   [signature.Blocks]float64
+	// What the take should show of the source: gain * it + offset, for each
+	// block, and the offset for each of equal parts of the stretch.
+	gain   [signature.Blocks]float64
+	offset [][signature.Blocks]float64
+	weight [signature.Blocks]float64
+
 	typical  float64 // residual of a picture that fits
 	reachJ   int     // pictures of the source to either side of the line
 	residual []float64
@@ -61,40 +58,6 @@ type stretch struct {
 	lags      []float64
 	explained float64
 	margin    float64
-}
-
-// highPass returns what changes in pictures from lo to hi, hi inclusive, against
-// the mean of those among them that are up to half before and after.
-func highPass(s *signature.Sequence, lo, hi int, half time.Duration) []int16 {
-	out := make([]int16, (hi-lo+1)*signature.Blocks)
-	var sum, n [signature.Blocks]int64
-	from, to := lo, lo
-	for i := lo; i <= hi; i++ {
-		for ; to <= hi && s.Lives[to] <= s.Lives[i]+half; to++ {
-			for b, v := range s.At(to) {
-				if v != signature.Unknown {
-					sum[b] += int64(v)
-					n[b]++
-				}
-			}
-		}
-		for ; s.Lives[from] < s.Lives[i]-half; from++ {
-			for b, v := range s.At(from) {
-				if v != signature.Unknown {
-					sum[b] -= int64(v)
-					n[b]--
-				}
-			}
-		}
-		row := out[(i-lo)*signature.Blocks:]
-		for b, v := range s.At(i) {
-			row[b] = missing
-			if v != signature.Unknown {
-				row[b] = int16((int64(v)*n[b] - sum[b]) / n[b] / (signature.Unit8 / unit))
-			}
-		}
-	}
-	return out
 }
 
 // at returns the picture of the source that is up at a time in its life, or -1.
@@ -137,20 +100,16 @@ func (s *stretch) follow() error {
 			return fmt.Errorf("%w: hardly a picture of it lies within the source", ErrDifferent)
 		}
 		s.reachJ = int(math.Ceil(band/s.of)) + strays
-		beyond := s.reachJ + 1 + int(math.Ceil(fineMean.Seconds()/s.of))
-		s.lowest = max(0, s.clamp(s.line(s.first))-beyond)
-		highest := min(s.source.Len()-1, s.clamp(s.line(s.last))+beyond)
-		s.x = highPass(s.take, s.first, s.last, time.Duration(float64(fineMean)/s.rate))
-		s.y = highPass(s.source, s.lowest, highest, fineMean)
-		s.edges = map[[2]int][]int16{}
 		s.step = min(s.of, s.takes) / phases
 		if round == 0 {
 			for b := range s.weight {
 				s.weight[b] = 1
 			}
-			s.weigh(s.constant())
 		}
 		lag := s.constant()
+		along := func(t int) int { return s.at(s.line(s.first+t) + lag) }
+		s.calibrate(along)
+		s.weigh(along)
 		s.measure()
 		s.hold(func(int) float64 { return lag })
 		s.path()
@@ -175,6 +134,8 @@ const fewest = 4
 // again takes the residuals along the path for what is typical, and follows it
 // once more: along a constant delay they are too large where it drifts.
 func (s *stretch) again() {
+	s.calibrate(func(t int) int { return s.shown[t] })
+	s.measure()
 	var fitting []float64
 	for t, j := range s.shown {
 		if j >= 0 {
@@ -190,6 +151,10 @@ func (s *stretch) again() {
 	s.path()
 }
 
+// nearRate is how many pictures a stretch may seem to gain or lose and still keep
+// the rate that it was given: where little moves a delay is known no better.
+const nearRate = 1.5
+
 // refit moves the line to the pictures from first to last of those shown.
 func (s *stretch) refit(first, last int) {
 	var l straightLine
@@ -200,17 +165,21 @@ func (s *stretch) refit(first, last int) {
 		}
 	}
 	s.first, s.last = s.first+first, s.first+last
-	s.origin, s.rate = l.fit(s.origin, s.rate)
+	origin, rate := l.fit(s.origin, s.rate)
+	if seconds := (s.take.Lives[s.last] - s.take.Lives[s.first]).Seconds(); math.Abs(rate-s.rate)*seconds < nearRate*max(s.of, s.takes) {
+		return
+	}
+	s.origin, s.rate = origin, rate
 }
 
 // crop leaves the pictures from first to last of those shown.
 func (s *stretch) crop(first, last int) {
 	wide := 2*s.reachJ + 1
 	s.shown, s.lags = s.shown[first:last+1], s.lags[first:last+1]
-	s.x = s.x[first*signature.Blocks : (last+1)*signature.Blocks]
 	s.residual = s.residual[first*wide : (last+1)*wide]
 	s.held = s.held[first : last+1]
 	s.first, s.last = s.first+first, s.first+last
+	s.calibrate(func(t int) int { return s.shown[t] })
 }
 
 // straightLine is a fit of y = a + b*x.
@@ -234,105 +203,129 @@ func (l *straightLine) fit(a, b float64) (float64, float64) {
 	return l.y0 + (l.y-b*l.x)/l.n - b*l.x0, b
 }
 
-// changes returns what changes in picture i of the take and j of the source.
-func (s *stretch) changes(i, j int) (x, y []int16) {
-	x = s.x[(i-s.first)*signature.Blocks:][:signature.Blocks]
-	half := time.Duration(float64(fineMean) / s.rate)
-	l := s.take.Lives
-	before, after := min(half, l[i]-l[s.first]), min(half, l[s.last]-l[i])
-	if before == half && after == half {
-		return x, s.y[(j-s.lowest)*signature.Blocks:][:signature.Blocks]
-	}
-	// Near the ends of the stretch the mean is over fewer pictures, and that of
-	// the source has to be over the same.
-	y, ok := s.edges[[2]int{i, j}]
-	if !ok {
-		y = make([]int16, signature.Blocks)
-		change(y, s.source, j, time.Duration(float64(before)*s.rate), time.Duration(float64(after)*s.rate))
-		s.edges[[2]int{i, j}] = y
-	}
-	return x, y
-}
-
-// change sets out to what changes in picture i against the mean from before it
-// to after.
-func change(out []int16, s *signature.Sequence, i int, before, after time.Duration) {
-	const slack = time.Millisecond // files round times to this
-	var sum, n [signature.Blocks]int64
-	at := sort.Search(s.Len(), func(k int) bool { return s.Lives[k] >= s.Lives[i]-before-slack })
-	for ; at < s.Len() && s.Lives[at] <= s.Lives[i]+after+slack; at++ {
-		for b, v := range s.At(at) {
-			if v != signature.Unknown {
-				sum[b] += int64(v)
-				n[b]++
-			}
-		}
-	}
-	for b, v := range s.At(i) {
-		out[b] = missing
-		if v != signature.Unknown {
-			out[b] = int16((int64(v)*n[b] - sum[b]) / n[b] / (signature.Unit8 / unit))
-		}
-	}
-}
-
-// inside reports whether picture j of the source is at hand.
-func (s *stretch) inside(j int) bool {
-	return j >= s.lowest && (j-s.lowest+1)*signature.Blocks <= len(s.y)
-}
-
 // most pictures say what the constant delay is.
 const mostSampled = 1500
 
-// constant finds the delay, against the line, at which all pictures together fit
-// best, and the gain between them.
-func (s *stretch) constant() float64 {
-	best, bestR := 0.0, math.Inf(-1)
-	every := (s.last-s.first)/mostSampled + 1
-	for lag := -band; lag <= band; lag += s.step {
-		var xx, yy, xy float64
-		for i := s.first; i <= s.last; i += every {
-			j := s.at(s.line(i) + lag)
-			if j < 0 || !s.inside(j) {
-				continue
-			}
-			x, y := s.changes(i, j)
-			for b, w := range s.weight {
-				if x[b] == missing || y[b] == missing {
-					continue
-				}
-				p, q := float64(x[b]), float64(y[b])
-				xx += w * p * p
-				yy += w * q * q
-				xy += w * p * q
-			}
-		}
-		if r := xy / math.Sqrt(xx*yy); xx > 0 && yy > 0 && r > bestR {
-			best, bestR = lag, r
-			s.gain = max(xy/yy, 0)
+// moments are sums over pairs of values of one block.
+type moments struct{ n, x, y, xx, yy, xy float64 }
+
+func (m *moments) add(x, y float64) {
+	m.n, m.x, m.y, m.xx, m.yy, m.xy = m.n+1, m.x+x, m.y+y, m.xx+x*x, m.yy+y*y, m.xy+x*y
+}
+
+// about returns the sums about the means.
+func (m *moments) about() (xx, yy, xy float64) {
+	if m.n == 0 {
+		return 0, 0, 0
+	}
+	return m.xx - m.x*m.x/m.n, m.yy - m.y*m.y/m.n, m.xy - m.x*m.y/m.n
+}
+
+// codes calls do with the blocks that picture i of the take and j of the source
+// both know, in 8-bit codes.
+func (s *stretch) codes(i, j int, do func(b int, x, y float64)) {
+	x, y := s.take.At(i), s.source.At(j)
+	for b, v := range x {
+		if v != signature.Unknown && y[b] != signature.Unknown {
+			do(b, float64(v)/signature.Unit8, float64(y[b])/signature.Unit8)
 		}
 	}
-	return best
+}
+
+// constant finds the delay, against the line, at which all pictures together fit
+// best.
+func (s *stretch) constant() float64 {
+	every := (s.last-s.first)/mostSampled + 1
+	var lags, rs []float64
+	for lag := -band; lag <= band; lag += s.step {
+		var m [signature.Blocks]moments
+		for i := s.first; i <= s.last; i += every {
+			if j := s.at(s.line(i) + lag); j >= 0 {
+				s.codes(i, j, func(b int, x, y float64) { m[b].add(x, y) })
+			}
+		}
+		var xx, yy, xy float64
+		for b, w := range s.weight {
+			p, q, r := m[b].about()
+			xx, yy, xy = xx+w*p, yy+w*q, xy+w*r
+		}
+		r := 0.0
+		if xx > 0 && yy > 0 {
+			r = xy / math.Sqrt(xx*yy)
+		}
+		lags, rs = append(lags, lag), append(rs, r)
+	}
+	// Of delays that fit equally well, the middle one.
+	best := slices.Max(rs)
+	first := slices.Index(rs, best)
+	last := first
+	for last+1 < len(rs) && rs[last+1] >= best-1e-9 {
+		last++
+	}
+	return (lags[first] + lags[last]) / 2
+}
+
+// parts is how many equal parts of the stretch have an offset of their own.
+func (s *stretch) parts() int {
+	return max(1, int((s.take.Lives[s.last]-s.take.Lives[s.first]).Seconds()/offsetSeconds))
+}
+
+// part is the part in which picture i lies.
+func (s *stretch) part(i int) int { return (i - s.first) * len(s.offset) / (s.last - s.first + 1) }
+
+// calibrate finds gain and offset of each block along a path. A block in which
+// little changes takes the gain of all.
+func (s *stretch) calibrate(shown func(t int) int) {
+	s.offset = make([][signature.Blocks]float64, s.parts())
+	m := make([][signature.Blocks]moments, len(s.offset))
+	for i := s.first; i <= s.last; i++ {
+		if j := shown(i - s.first); j >= 0 {
+			part := &m[s.part(i)]
+			s.codes(i, j, func(b int, x, y float64) { part[b].add(x, y) })
+		}
+	}
+	var yy, xy [signature.Blocks]float64
+	var all, allY float64
+	for b := range yy {
+		for p := range m {
+			_, q, r := m[p][b].about()
+			yy[b], xy[b] = yy[b]+q, xy[b]+r
+		}
+		all, allY = all+s.weight[b]*xy[b], allY+s.weight[b]*yy[b]
+	}
+	gain := 1.0
+	if allY > 0 {
+		gain = max(all/allY, 0)
+	}
+	prior := allY / signature.Blocks
+	for b := range yy {
+		s.gain[b] = gain
+		if prior > 0 {
+			s.gain[b] = max((xy[b]+prior*gain)/(yy[b]+prior), 0)
+		}
+		for p := range m {
+			if v := &m[p][b]; v.n > 0 {
+				s.offset[p][b] = (v.x - s.gain[b]*v.y) / v.n
+			}
+		}
+	}
 }
 
 // weigh gives blocks that fit badly less weight: a corner that reflects a lamp, a
 // caption that only the take has.
-func (s *stretch) weigh(lag float64) {
+func (s *stretch) weigh(shown func(t int) int) {
 	var sum, n [signature.Blocks]float64
 	for i := s.first; i <= s.last; i++ {
-		j := s.at(s.line(i) + lag)
-		if j < 0 || !s.inside(j) {
+		j := shown(i - s.first)
+		if j < 0 {
 			continue
 		}
-		x, y := s.changes(i, j)
-		for b := range s.weight {
-			if x[b] == missing || y[b] == missing {
-				continue
-			}
-			d := float64(x[b]) - s.gain*float64(y[b])
+		offset := &s.offset[s.part(i)]
+		s.codes(i, j, func(b int, x, y float64) {
+			d := x - s.gain[b]*y - offset[b]
 			sum[b] += d * d
 			n[b]++
-		}
+		})
 	}
 	var variances []float64
 	for b := range sum {
@@ -344,7 +337,7 @@ func (s *stretch) weigh(lag float64) {
 		return
 	}
 	slices.Sort(variances)
-	floor := variances[len(variances)/2] + grain*grain*unit*unit
+	floor := variances[len(variances)/2] + grain*grain
 	for b := range s.weight {
 		s.weight[b] = 0
 		if n[b] > 0 {
@@ -355,30 +348,34 @@ func (s *stretch) weigh(lag float64) {
 
 // distance is the residual of picture i of the take against j of the source, in
 // squared codes.
-func (s *stretch) distance(i, j int, gain float64) float64 {
-	x, y := s.changes(i, j)
+func (s *stretch) distance(i, j int) float64 {
+	offset := &s.offset[s.part(i)]
+	x, y := s.take.At(i), s.source.At(j)
 	var sum, n float64
 	for b, w := range s.weight {
-		if x[b] == missing || y[b] == missing {
+		if x[b] == signature.Unknown || y[b] == signature.Unknown {
 			continue
 		}
-		d := float64(x[b]) - gain*float64(y[b])
+		d := (float64(x[b])-s.gain[b]*float64(y[b]))/signature.Unit8 - offset[b]
 		sum += w * d * d
 		n += w
 	}
 	if n == 0 {
 		return 0
 	}
-	return sum / n / (unit * unit)
+	return sum / n
 }
 
-// known is the distance with the gain, from those that were measured.
+// known is the distance, from those that were measured.
 func (s *stretch) known(i, j int) float64 {
 	if k := j - s.clamp(s.line(i)) + s.reachJ; k >= 0 && k <= 2*s.reachJ {
 		return s.residual[(i-s.first)*(2*s.reachJ+1)+k]
 	}
-	return s.distance(i, j, s.gain)
+	return s.distance(i, j)
 }
+
+// inside reports whether the source has a picture j.
+func (s *stretch) inside(j int) bool { return j >= 0 && j < s.source.Len() }
 
 // measure takes the residuals of all pairs in the band, and the typical one of
 // those that fit best.
@@ -392,7 +389,7 @@ func (s *stretch) measure() {
 		for k := range wide {
 			d := math.Inf(1)
 			if j := low + k; s.inside(j) {
-				d = s.distance(i, j, s.gain)
+				d = s.distance(i, j)
 			}
 			s.residual[(i-s.first)*wide+k] = d
 			least = min(least, d)
@@ -412,8 +409,9 @@ const (
 	// A picture repeats the one before it when it differs from that by less than
 	// this share of what it would if things went on to move, beside the noise;
 	// where they move so little that this tells nothing, it does not matter.
-	heldShare = 0.2
-	heldNoise = 2 // times the typical residual
+	heldShare = 0.1
+	heldNoise = 4    // times the typical residual
+	heldCodes = 0.15 // root mean square that codecs do not smooth away
 	// No more pictures than so many are one: 24 a second in 120.
 	mostHeld = 6
 )
@@ -434,18 +432,17 @@ func (s *stretch) hold(lag func(t int) float64) {
 		if a < 0 || b < 0 {
 			continue
 		}
-		// The means that changes are counted against move as well, so these are
-		// blocks as they are.
-		on := s.between(s.source, a, b) * s.gain * s.gain
-		now := s.between(s.take, i-1, i)
-		if on > heldNoise*s.typical && now < heldShare*on+s.typical && i-s.held[t-1] < mostHeld {
+		on := s.between(s.source, a, b, &s.gain)
+		now := s.between(s.take, i-1, i, nil)
+		if on > heldNoise*s.typical+heldCodes*heldCodes && now < heldShare*on+s.typical && i-s.held[t-1] < mostHeld {
 			s.held[t] = s.held[t-1]
 		}
 	}
 }
 
-// between is how two pictures of one sequence differ, in squared codes.
-func (s *stretch) between(of *signature.Sequence, a, b int) float64 {
+// between is how two pictures of one sequence differ, in squared codes of the
+// take.
+func (s *stretch) between(of *signature.Sequence, a, b int, gain *[signature.Blocks]float64) float64 {
 	p, q := of.At(a), of.At(b)
 	var sum, n float64
 	for k, w := range s.weight {
@@ -453,6 +450,9 @@ func (s *stretch) between(of *signature.Sequence, a, b int) float64 {
 			continue
 		}
 		d := float64(p[k]) - float64(q[k])
+		if gain != nil {
+			d *= gain[k]
+		}
 		sum += w * d * d
 		n += w
 	}
@@ -569,27 +569,33 @@ func (s *stretch) path() {
 // it would be a picture earlier or later.
 func (s *stretch) explain() {
 	p := max(s.of, s.takes)
-	var left, all float64
+	var left float64
+	var all [signature.Blocks]moments
 	margin := [2]float64{}
 	for t, j := range s.shown {
 		if j < 0 {
 			continue
 		}
 		i := s.first + t
-		left += s.known(i, j)
-		all += s.distance(i, j, 0)
+		offset := &s.offset[s.part(i)]
+		s.codes(i, j, func(b int, x, y float64) {
+			d := x - s.gain[b]*y - offset[b]
+			left += s.weight[b] * d * d
+			all[b].add(x, 0)
+		})
 		for k, d := range [2]float64{-p, p} {
-			other := s.due(i, s.lags[t]+d)
-			if other < 0 || other == j || !s.inside(other) {
-				continue
-			}
-			if c := s.cost(i, other); !math.IsInf(c, 0) {
-				margin[k] += c - s.cost(i, j)
+			if other := s.due(i, s.lags[t]+d); other >= 0 && other != j {
+				margin[k] += s.cost(i, other) - s.cost(i, j)
 			}
 		}
 	}
-	if all > 0 {
-		s.explained = max(0, 1-left/all)
+	changes := 0.0
+	for b, w := range s.weight {
+		xx, _, _ := all[b].about()
+		changes += w * xx
+	}
+	if changes > 0 {
+		s.explained = max(0, 1-left/changes)
 	}
 	// Neighbours in time err alike.
 	s.margin = max(0, min(margin[0], margin[1])) / 2
@@ -647,8 +653,8 @@ func (s *stretch) rivals(c *chain, rate float64) error {
 			if j < 0 || i < r.first || i > r.last || r.shown[i-r.first] < 0 {
 				continue
 			}
-			d := r.distance(i, r.shown[i-r.first], r.gain)
-			better += foldNats * (math.Log1p(d/s.typical) - math.Log1p(s.distance(i, j, s.gain)/s.typical))
+			d := r.distance(i, r.shown[i-r.first])
+			better += foldNats * (math.Log1p(d/s.typical) - math.Log1p(s.distance(i, j)/s.typical))
 		}
 		if last-first < 2*(r.last-r.first) && better/2 < rivalNats {
 			at := s.source.Lives[0] + time.Duration((q.lag+c.windows[0].middle())*binSeconds*float64(time.Second))
@@ -671,8 +677,8 @@ const (
 const offsetSamples = 101
 
 // belong returns the first and the last of the pictures shown that do belong to
-// the stretch: by their blocks as they are, with the gain of what changes and an
-// offset for each block.
+// the stretch: by their blocks, with offsets that those that do not belong move
+// little.
 func (s *stretch) belong() (first, last int) {
 	n := len(s.shown)
 	var offset [signature.Blocks]float64
@@ -684,7 +690,7 @@ func (s *stretch) belong() (first, last int) {
 			}
 			x, y := s.take.At(s.first + t)[b], s.source.At(s.shown[t])[b]
 			if x != signature.Unknown && y != signature.Unknown {
-				all = append(all, (float64(x)-s.gain*float64(y))/signature.Unit8)
+				all = append(all, (float64(x)-s.gain[b]*float64(y))/signature.Unit8)
 			}
 		}
 		if len(all) > 0 {
@@ -705,7 +711,7 @@ func (s *stretch) belong() (first, last int) {
 				continue
 			}
 			v := float64(x[b]) / signature.Unit8
-			e := v - s.gain*float64(y[b])/signature.Unit8 - offset[b]
+			e := v - s.gain[b]*float64(y[b])/signature.Unit8 - offset[b]
 			d += s.weight[b] * e * e
 			w += s.weight[b]
 			m += v
