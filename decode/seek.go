@@ -58,6 +58,17 @@ func keyFor(keys []Key, at time.Duration) *Key {
 	return &keys[i]
 }
 
+// From goes on at the last of keys before a time, which the first pass's Summary
+// gave, or from where the take stands where there is none. The pictures count on
+// from those before.
+func (t *Take) From(ctx context.Context, keys []Key, at time.Duration) error {
+	k := keyFor(keys, at)
+	if k == nil || k.time <= 0 {
+		return nil
+	}
+	return t.seek(ctx, k)
+}
+
 // How far before a key frame a seek aims, in turn: containers without an index
 // are searched by stamps that may lie on either side of the frame's own.
 var seekMargins = []time.Duration{0, 2 * time.Second, 10 * time.Second}

@@ -50,6 +50,7 @@ type joiner struct {
 	gap    int // pictures
 	open   []*Event
 	closed []Event
+	faint  []Event // not sure enough
 }
 
 func newJoiner(f picture.Format) *joiner {
@@ -158,6 +159,7 @@ func (j *joiner) keep(e *Event) {
 	e.Confidence = 1 - (1-e.strongest)*(1-e.second/2)
 	// One lone picture below the point of decision stays below it.
 	if e.strongest < 0.5 {
+		j.faint = append(j.faint, *e)
 		return
 	}
 	j.closed = append(j.closed, *e)

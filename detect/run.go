@@ -99,6 +99,7 @@ type Result struct {
 	Times      []time.Duration // presentation time of each picture
 	Frames     []int           // the file's frame of each picture
 	Events     []Event         // in order of start
+	Faint      []Event         // those that were too unsure to be one
 	Coverage   []Coverage      // of the kinds that a stage examined
 	Cadence    []CadenceRun
 	// Signatures are those of the pictures; nil where no stage takes them.
@@ -333,6 +334,7 @@ func (r *run) finish() (first error) {
 		}
 	}
 	r.res.Events = r.joiner.finish()
+	r.res.Faint = r.joiner.faint
 	for i := range r.res.Events {
 		e := &r.res.Events[i]
 		e.Visibility = visibility(r.viewer, r.res.Format.W, e, r.shown(e))

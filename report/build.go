@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"setwitness/detect"
+	"setwitness/detect/origin"
 	"setwitness/detect/vision"
 )
 
@@ -23,6 +24,10 @@ type Input struct {
 	View      *View
 	DirectWhy string
 	Settings  map[string]string // of the set
+	// Alignment is that with a source, and Origins the verdicts on the events of
+	// the result, in their order; nil without one.
+	Alignment *Alignment
+	Origins   []origin.Finding
 	Warnings  []string
 	// Request and Interrupted are those of the document.
 	Request     map[string]string
@@ -57,6 +62,7 @@ func Build(in Input) (*Findings, []Peak) {
 		Take:       in.Take,
 		View:       View{Kind: "direct", Why: in.DirectWhy, Raster: Raster{r.Format.W, r.Format.H}},
 		Conditions: conditions(r.Conditions, in.Settings),
+		Alignment:  in.Alignment,
 		Coverage:   coverage(r.Coverage),
 		Findings:   []Finding{},
 		Warnings:   append([]string{}, in.Warnings...),
@@ -76,8 +82,12 @@ func Build(in Input) (*Findings, []Peak) {
 		})
 	}
 
-	events := slices.Clone(r.Events)
-	slices.SortStableFunc(events, func(a, b detect.Event) int {
+	order := make([]int, len(r.Events))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(i, k int) int {
+		a, b := &r.Events[i], &r.Events[k]
 		return cmp.Or(
 			cmp.Compare(a.Start, b.Start),
 			cmp.Compare(slices.Index(detect.Kinds, a.Kind), slices.Index(detect.Kinds, b.Kind)),
@@ -89,10 +99,20 @@ func Build(in Input) (*Findings, []Peak) {
 		finding Finding
 		peak    Peak
 	}
-	all := make([]ranked, len(events))
-	for i, e := range events {
+	all := make([]ranked, len(order))
+	for i, k := range order {
+		e := r.Events[k]
 		id := fmt.Sprintf("f%03d", i+1)
-		all[i] = ranked{finding(in, id, e), Peak{ID: id, Kind: e.Kind, Picture: e.Peak, Region: e.PeakRegion}}
+		n := finding(in, id, e)
+		if k < len(in.Origins) {
+			o := &in.Origins[k]
+			n.Origin = Origin{string(o.Verdict), o.Why}
+			if o.Known {
+				at := seconds(o.At)
+				n.SourceS = &at
+			}
+		}
+		all[i] = ranked{n, Peak{ID: id, Kind: e.Kind, Picture: e.Peak, Region: e.PeakRegion}}
 	}
 	slices.SortStableFunc(all, func(a, b ranked) int { return cmp.Compare(b.finding.rank(), a.finding.rank()) })
 	peaks := make([]Peak, len(all))

@@ -36,7 +36,8 @@ type Findings struct {
 	Take        Take       `json:"take"`
 	View        View       `json:"view"`
 	Conditions  Conditions `json:"conditions"`
-	Coverage    []Coverage `json:"coverage"` // one row for every kind, in the order of detect.Kinds
+	Alignment   *Alignment `json:"alignment,omitempty"` // where a source was given
+	Coverage    []Coverage `json:"coverage"`            // one row for every kind, in the order of detect.Kinds
 	Cadence     []Cadence  `json:"cadence,omitempty"`
 	Findings    []Finding  `json:"findings"` // the most worth looking at first
 	Warnings    []string   `json:"warnings"`
@@ -164,6 +165,44 @@ type Conditions struct {
 	// of the camera, and its full scale is taken for the peak.
 	ResponseAssumed bool              `json:"response_assumed,omitempty"`
 	Settings        map[string]string `json:"settings,omitempty"`
+}
+
+// Alignment says how the take was laid beside the clip that was played.
+type Alignment struct {
+	Path   string `json:"path"` // of the source
+	SHA256 string `json:"sha256"`
+	// Why says why they could not be aligned; the rest is then empty.
+	Why string `json:"why,omitempty"`
+	// Confidence that it is right to the picture, Explained how much of what
+	// changes in the take the source explains, KnownShare how many of the take's
+	// pictures have their place in the source; 0 to 1.
+	Confidence float64 `json:"confidence"`
+	Explained  float64 `json:"explained"`
+	KnownShare float64 `json:"known_share"`
+	// Rate is how many seconds of the source go by in one of the take's, in life.
+	Rate  float64 `json:"rate,omitempty"`
+	Still bool    `json:"still,omitempty"` // nothing moves in either
+	// Spans are the stretches of the take in which the source ran on.
+	Spans  []AlignedSpan `json:"spans,omitempty"`
+	Raster *RasterMap    `json:"raster,omitempty"`
+}
+
+// AlignedSpan is a stretch of the take and where it begins in the source.
+type AlignedSpan struct {
+	StartS  float64 `json:"start_s"`
+	EndS    float64 `json:"end_s"`
+	SourceS float64 `json:"source_s"`
+}
+
+// RasterMap says where the source's picture lies: x of the take's raster is at
+// scale_x*x + offset_x in the source's frame, pixels having their centres at whole
+// numbers.
+type RasterMap struct {
+	ScaleX      float64 `json:"scale_x"`
+	OffsetX     float64 `json:"offset_x"`
+	ScaleY      float64 `json:"scale_y"`
+	OffsetY     float64 `json:"offset_y"`
+	Correlation float64 `json:"correlation"`
 }
 
 // Coverage says how far a kind was examined.

@@ -32,7 +32,7 @@ func (a *asked) bind(fl *pflag.FlagSet) {
 	fl.StringVar(&a.corners, "corners", a.corners, "where the screen is in the first frame of a camera, as \"x,y x,y x,y x,y\" from the top left corner clockwise")
 	fl.StringVar(&a.lines, "lines-per-px", a.lines, "how many of the set's `LINES` a camera pixel is high, for close-ups in which neither the screen's border nor the panel's pixels tell it")
 	fl.Float64Var(&a.capture, "capture-fps", a.capture, "frames a second that the camera took, where the file does not say or says it wrongly")
-	fl.StringVar(&a.source, "source", a.source, "the clip that was played (takes cannot be compared with it yet)")
+	fl.StringVar(&a.source, "source", a.source, "the `CLIP` that was played: findings then say whether it or the set made them")
 	fl.StringVar(&a.fields, "fields", a.fields, "what to do with the fields of interlaced files: auto, weave or split")
 	fl.StringVar(&a.peak, "peak-nits", a.peak, "white of the set in `CD/M2`, for visibility (default 100; for PQ and HLG 1000)")
 	fl.StringVar(&a.black, "black-nits", a.black, "black of the set in `CD/M2` (default 0.05; for PQ and HLG 0.005)")

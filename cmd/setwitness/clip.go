@@ -46,6 +46,12 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 		return nil, err
 	}
 	defer func() { p.close() }()
+	if s.o.asked.source != "" && s.o.reference == nil {
+		// Several clips have one source.
+		if s.o.reference, err = refer(soft, s.f, s.o.asked.source, s.o.threads); err != nil {
+			return nil, err
+		}
+	}
 	out, err := openFolder(s.folder)
 	if err != nil {
 		return nil, err
@@ -91,6 +97,15 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 	if filmed != nil {
 		filmed.describe(&in)
 		format = filmed.colour(take.Format())
+	}
+	if s.o.reference != nil && !p.interrupted && result.Signatures != nil {
+		again := source
+		if filmed != nil {
+			again = filmed.rebuilt(s, options)
+		}
+		if err := s.laySource(soft, &in, again, filmed); err != nil {
+			return nil, err
+		}
 	}
 	doc, peaks := report.Build(in)
 	var shown *exhibit

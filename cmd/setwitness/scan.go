@@ -33,6 +33,8 @@ type scanOptions struct {
 	json     bool
 	quiet    bool
 	threads  int
+	// reference is the source that asked names, once it was read.
+	reference *reference
 }
 
 // Cameras take from one frame a second to some ten thousand.
@@ -160,9 +162,6 @@ func (o *scanOptions) parse(f *factory, a asked) error {
 	o.view.CaptureRate = a.capture
 	if r := a.capture; r != 0 && !(r >= leastCapture && r <= mostCapture) {
 		return fmt.Errorf("--capture-fps %g is outside %g to %g", r, float64(leastCapture), float64(mostCapture))
-	}
-	if a.source != "" {
-		return errors.New("--source: takes cannot be compared with the clip that was played yet")
 	}
 	if o.threads < 0 {
 		return fmt.Errorf("--threads %d is negative", o.threads)

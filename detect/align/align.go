@@ -17,6 +17,7 @@ package align
 import (
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"sort"
 	"time"
@@ -64,6 +65,51 @@ type Alignment struct {
 	Fit Fit
 
 	take, source *signature.Sequence
+	due          []int
+}
+
+// Due returns the picture of the source that would be up at picture i of the take
+// if each were shown for as long as its time says, at one delay throughout the
+// span; -1 outside of the spans. A take that drops or repeats pictures shows
+// others.
+func (a *Alignment) Due(i int) int {
+	if a.due == nil {
+		a.schedule()
+	}
+	return a.due[i]
+}
+
+// schedule finds for each span the delay at which most pictures are those due.
+func (a *Alignment) schedule() {
+	a.due = make([]int, len(a.Pictures))
+	for i := range a.due {
+		a.due[i] = -1
+	}
+	of := period(a.source).Seconds()
+	for _, span := range a.Spans {
+		best := -1
+		for k := -phases; k <= phases; k++ {
+			s := stretch{take: a.take, source: a.source, rate: span.Rate, of: of}
+			if math.Abs(span.Rate-1)*(a.take.Lives[span.Last]-a.take.Lives[span.First]).Seconds() < nearRate*of {
+				s.rate = 1
+			}
+			mid := (a.take.Lives[span.First] + a.take.Lives[span.Last]).Seconds() / 2
+			first := a.take.Lives[span.First].Seconds()
+			s.origin = span.Start.Seconds() + span.Rate*(mid-first) - s.rate*mid + (float64(k)+0.5)/phases*of
+			right := 0
+			for i := span.First; i <= span.Last; i++ {
+				if s.at(s.line(i)) == a.Pictures[i] {
+					right++
+				}
+			}
+			if right > best {
+				best = right
+				for i := span.First; i <= span.Last; i++ {
+					a.due[i] = s.at(s.line(i))
+				}
+			}
+		}
+	}
 }
 
 // Source returns the time in the source of what the take shows at its

@@ -104,6 +104,9 @@ func TestSequences(t *testing.T) {
 			if wrong > 2 || a.Confidence < 0.9 {
 				t.Errorf("%s, %s: %d of %d pictures are wrong, confidence %.2f, spans %v", c.name, how, wrong, take.Len(), a.Confidence, a.Spans)
 			}
+			if c.name == "one shown twice" && (a.Due(79) != 379 || a.Due(80) != 380 || a.Due(81) != 381) {
+				t.Errorf("%s, %s: due are %d, %d, %d", c.name, how, a.Due(79), a.Due(80), a.Due(81))
+			}
 			if s, ok := a.Source(take.Times[120] + time.Millisecond); !ok || s != source.Times[a.Pictures[120]] {
 				t.Errorf("%s, %s: Source says %v, %v", c.name, how, s, ok)
 			}

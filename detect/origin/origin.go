@@ -1,0 +1,206 @@
+// Package origin says whose fault an event of a take is, when the source that
+// was played is at hand.
+//
+// In: an event; what the same stages find in the source at that time and place;
+// and the difference of the two pictures there. Out: a verdict with its reason in
+// numbers.
+//
+// A fault is the set's only where both witnesses say that the source has none of
+// it: the stages on the source and the pixels. It is the source's where one of
+// them finds it there at comparable strength. All else is undetermined.
+package origin
+
+import (
+	"fmt"
+	"image"
+	"math"
+	"time"
+
+	"setwitness/detect"
+	"setwitness/detect/align"
+)
+
+// Verdict says whose fault it is, by its name in the findings document.
+type Verdict string
+
+// The verdicts.
+const (
+	Source       Verdict = "source"
+	Set          Verdict = "set"
+	Capture      Verdict = "capture"
+	Undetermined Verdict = "undetermined"
+)
+
+// Finding is the verdict on one event.
+type Finding struct {
+	Verdict Verdict
+	Why     string
+	// At is the time in the source, where it is known.
+	At    time.Duration
+	Known bool
+}
+
+// Stages is what the stages found in the source at an event's time and place.
+type Stages struct {
+	// Looked is set where they could have found it.
+	Looked bool
+	// Share is the strength of the strongest event of the kind there as a share
+	// of the take's; 0 where there is none, also none that was too unsure to
+	// report.
+	Share float64
+}
+
+const (
+	// comparable is the share of a fault's strength at which the source has it
+	// as well: what passes through a set, a camera and a codec loses and gains
+	// so much.
+	comparable = 0.5
+	// none is the share below which the source does not have it.
+	none = 0.3
+	// held is how much of the fault the difference of both has to hold.
+	held = 0.6
+	// sure is how confident an alignment has to be.
+	sure = 0.9
+)
+
+// Judge weighs both witnesses.
+func Judge(e *detect.Event, confidence float64, s Stages, d Difference) (Verdict, string) {
+	pixels := "the pixels do not tell"
+	if d.Known {
+		pixels = fmt.Sprintf("of %s the source has %.0f %% and the difference of both holds %.0f %%", d.What, 100*d.Share, 100*d.Left)
+	} else if d.What != "" {
+		pixels += " (" + d.What + ")"
+	}
+	stages := "the stage could not look at the source there"
+	switch {
+	case s.Looked && s.Share == 0:
+		stages = "the same stage finds nothing in the source there"
+	case s.Looked:
+		stages = fmt.Sprintf("the same stage finds it in the source there, at %.0f %% of the strength", 100*s.Share)
+	}
+	why := stages + "; " + pixels
+	inPixels := d.Known && d.Share >= comparable && d.Left < held
+	inStages := s.Looked && s.Share >= comparable
+	switch {
+	case inStages && (inPixels || !d.Known || d.Share >= none), inPixels && (s.Share > 0 || !s.Looked):
+		return Source, why
+	case confidence < sure:
+		return Undetermined, fmt.Sprintf("%s; and the alignment is sure to %.0f %% only", why, 100*confidence)
+	case s.Looked && s.Share == 0 && d.Known && d.Share <= none && d.Left >= held:
+		return Set, why
+	}
+	return Undetermined, why
+}
+
+const (
+	// nearTime is how far, in time, an event of the source may lie from that of
+	// the take: stages find some faults a picture or two late, and one that lasts
+	// is found in part.
+	nearTime = 250 * time.Millisecond
+	// nearPlace is how far it may lie beside, as a share of the raster's width.
+	nearPlace = 0.04
+)
+
+// alikeKinds reports whether an event of the source may be what a kind of fault in
+// the take comes from: a comb that a set softened looks like a ghost, and
+// contours near black and above differ by brightness alone.
+func alikeKinds(take, source detect.Kind) bool {
+	group := func(k detect.Kind) int {
+		switch k {
+		case detect.Combing, detect.Ghost:
+			return 1
+		case detect.NearBlackBanding, detect.Posterisation:
+			return 2
+		case detect.CadenceBreak:
+			return 3
+		case detect.Macroblocking:
+			return 4
+		}
+		return 0
+	}
+	return take == source || group(take) != 0 && group(take) == group(source)
+}
+
+// InSource looks for an event of the take among those of a run over the source.
+// place is the event's region in the source's raster, from and to its time there.
+func InSource(e *detect.Event, r *detect.Result, place image.Rectangle, from, to time.Duration) Stages {
+	s := Stages{}
+	for _, c := range r.Coverage {
+		if c.Kind == e.Kind && c.State != detect.NotExaminable {
+			s.Looked = true
+		}
+	}
+	reach := int(math.Ceil(nearPlace * float64(r.Format.W)))
+	place = place.Inset(-reach)
+	for _, list := range [][]detect.Event{r.Events, r.Faint} {
+		for i := range list {
+			q := &list[i]
+			if !alikeKinds(e.Kind, q.Kind) || !q.Region.Overlaps(place) {
+				continue
+			}
+			if r.Times[q.Start] > to+nearTime || r.Times[q.End] < from-nearTime {
+				continue
+			}
+			s.Looked = true
+			share := 1.0
+			if q.Kind == e.Kind && e.Strength > 0 {
+				share = q.Strength / e.Strength
+			}
+			s.Share = max(s.Share, share)
+		}
+	}
+	return s
+}
+
+// order says of the order in which the source's pictures are shown around an
+// event whether it is what their times ask for.
+const orderBeside = 2 // pictures before and after
+
+// Order compares the pictures of the source that are shown, around an event, with
+// those that are due: where the take shows what is due at each moment, a stumble
+// is the source's own.
+func Order(a *align.Alignment, e *detect.Event) Difference {
+	d := Difference{What: "pictures that are not the ones due"}
+	from, to := max(0, e.Start-orderBeside), min(len(a.Pictures)-1, e.End+orderBeside)
+	wrong, n := 0, 0
+	for i := from; i <= to; i++ {
+		if a.Pictures[i] < 0 || a.Due(i) < 0 {
+			continue
+		}
+		n++
+		if a.Pictures[i] != a.Due(i) {
+			wrong++
+		}
+	}
+	if n < to-from {
+		return d
+	}
+	d.Known = true
+	if wrong > 0 {
+		d.Share, d.Left = 0, 1
+		d.What = fmt.Sprintf("pictures that are not the ones due (%d of %d)", wrong, n)
+	} else {
+		d.Share, d.Left = 1, 0
+	}
+	return d
+}
+
+// cameraPitches are those of the blocks and transforms of camera codecs, in pixels
+// of the file (Rec. ITU-T H.264 and H.265: macroblocks of 16 and transforms of 4
+// to 32; from memory).
+var cameraPitches = []float64{4, 8, 16, 32}
+
+// CameraGrid reports whether block edges in a film of a screen lie on the camera's
+// own grid: px is how many pixels of the camera one line of the raster is.
+func CameraGrid(measures map[string]float64, px float64) (why string, own bool) {
+	const off = 0.02 // of the pitch, which is measured better
+	for _, name := range []string{"pitch_x_px", "pitch_y_px"} {
+		pitch := measures[name] * px
+		for _, c := range cameraPitches {
+			if pitch > 0 && math.Abs(pitch/c-1) < off && math.Abs(measures[name]-math.Round(measures[name])) > 0.1 {
+				return fmt.Sprintf("the pitch of the blocks is %.1f pixels of the camera's file, which is the grid of its codec", pitch), true
+			}
+		}
+	}
+	return "", false
+}
