@@ -106,12 +106,21 @@ func ReadDisplayed(path string) (*Displayed, error) {
 		return nil, err
 	}
 	defer r.Close()
-	d := &Displayed{}
-	if err := displayedKind.Decode(r, d); err != nil {
+	d, err := DecodeDisplayed(r)
+	if err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
+	return d, nil
+}
+
+// DecodeDisplayed is ReadDisplayed for any reader.
+func DecodeDisplayed(r io.Reader) (*Displayed, error) {
+	d := &Displayed{}
+	if err := displayedKind.Decode(r, d); err != nil {
+		return nil, err
+	}
 	if err := d.check(); err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
+		return nil, err
 	}
 	return d, nil
 }

@@ -73,3 +73,31 @@ func TestDisplayedRefuses(t *testing.T) {
 		t.Error("a document with a lens too many was written")
 	}
 }
+
+// Whatever is read can be written and read again as it was.
+func FuzzDisplayed(f *testing.F) {
+	path := filepath.Join(f.TempDir(), DisplayedName)
+	if err := WriteDisplayed(path, displayedExample()); err != nil {
+		f.Fatal(err)
+	}
+	b, err := os.ReadFile(path)
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(string(b))
+	f.Add(`{"schema":"setwitness.displayed/1"}`)
+	f.Fuzz(func(t *testing.T, text string) {
+		d, err := DecodeDisplayed(strings.NewReader(text))
+		if err != nil {
+			return
+		}
+		again := filepath.Join(t.TempDir(), DisplayedName)
+		if err := WriteDisplayed(again, d); err != nil {
+			t.Fatal(err)
+		}
+		e, err := ReadDisplayed(again)
+		if err != nil || len(e.Pictures) != len(d.Pictures) || e.Rate != d.Rate {
+			t.Fatalf("%v: %+v became %+v", err, d, e)
+		}
+	})
+}

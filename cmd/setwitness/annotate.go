@@ -243,7 +243,11 @@ func makeClip(ctx context.Context, f *factory, o *annotateOptions) error {
 	c.writer, c.meter = w, flashes.NewMeter(c.rate.Value())
 	var notes []string
 	shown := 0
-	for _, n := range list {
+	defer f.working("")
+	for i, n := range list {
+		if !o.quiet {
+			f.working(fmt.Sprintf("  %s, finding %d of %d", o.out, i+1, len(list)))
+		}
 		note, err := c.finding(ctx, n)
 		switch {
 		case err != nil:
@@ -270,6 +274,7 @@ func makeClip(ctx context.Context, f *factory, o *annotateOptions) error {
 	if o.quiet {
 		return nil
 	}
+	f.working("")
 	var b strings.Builder
 	for _, n := range notes {
 		fmt.Fprintf(&b, "  mind: %s\n", oneLine(n))
@@ -277,6 +282,14 @@ func makeClip(ctx context.Context, f *factory, o *annotateOptions) error {
 	fmt.Fprintf(&b, "  clip: %s (%s, %s)\n", oneLine(o.out), findingsWords(shown), report.Length(float64(c.frames)/c.rate.Value()))
 	_, err = io.WriteString(f.out, b.String())
 	return err
+}
+
+// working says at a terminal what is being done, or nothing any more.
+func (s streams) working(what string) {
+	if s.errColumns > 0 {
+		line := []rune(oneLine(what))
+		fmt.Fprintf(s.err, "\r%s\x1b[K", string(line[:min(len(line), s.errColumns-1)]))
+	}
 }
 
 // link puts a player into the page of the scan, for a clip that browsers play and

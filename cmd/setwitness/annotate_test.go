@@ -307,10 +307,10 @@ func TestAnnotateAgainst(t *testing.T) {
 		t.Fatal(e)
 	}
 	p := pictures(t, out)
-	if w, h := p[0].Y.W, p[0].Y.H; w != 640 || h != 480 {
+	if w, h := p[0].Y.W, p[0].Y.H; w != 960 || h != 720 {
 		t.Fatalf("%dx%d", w, h)
 	}
-	// Two panels of 320 x 480, which show 160 columns of each take.
+	// Two panels of 480 x 720, which show 160 columns of each take.
 	takes := [2][]*picture.Picture{pictures(t, clip), pictures(t, other)}
 	for n := 0; n < len(p); n += 20 {
 		var best [2]int
@@ -321,7 +321,7 @@ func TestAnnotateAgainst(t *testing.T) {
 					same := 0
 					for y := 101; y < 140; y += 3 { // between the boxes
 						for x := 1; x < 160; x += 5 {
-							if q.Y.At(from+x, y) == p[n].Y.At(side*320+2*x, 2*y) {
+							if q.Y.At(from+x, y) == p[n].Y.At(side*480+3*x, 3*y) {
 								same++
 							}
 						}

@@ -48,12 +48,10 @@ const leastSide = 400 // px
 func (c *showing) design(codec clipCodec) error {
 	first := c.takes[0]
 	in := first.in
-	kx, ky := first.enlarged()
+	kx, ky := first.enlarged(len(c.takes))
 	o := annotate.Output{W: (in.W*kx + 1) &^ 1, H: (in.H*ky + 1) &^ 1, Colour: in.Colour}
 	o.SampleAspectNum, o.SampleAspectDen = shownAspect(in, kx, ky)
-	if c.pixelFormat = codec.form(in, &o); c.pixelFormat == "" {
-		return fmt.Errorf("%s: pictures of %d bits in this form cannot be coded as %s", first.path, in.Depth, codec.name)
-	}
+	c.pixelFormat = codec.form(in, &o)
 	c.output = o
 	c.source = annotate.Rate{Num: in.RateNum, Den: in.RateDen}
 	if in.RateNum <= 0 || in.RateDen <= 0 {
@@ -103,12 +101,13 @@ func (s *reviewed) lineFactor() int {
 	return 1
 }
 
-// enlarged returns the factors by which small pictures are enlarged.
-func (s *reviewed) enlarged() (kx, ky int) {
-	side := min(s.in.W, s.in.H*s.lineFactor())
+// enlarged returns the factors by which small pictures are enlarged, of which so
+// many stand side by side.
+func (s *reviewed) enlarged(panels int) (kx, ky int) {
+	side := min(s.in.W/panels, s.in.H*s.lineFactor())
 	k := 1
 	if side < leastSide {
-		k = (leastSide + side - 1) / side
+		k = (leastSide + side - 1) / max(side, 1)
 	}
 	return k, k * s.lineFactor()
 }
@@ -134,7 +133,7 @@ func shownAspect(in picture.Format, kx, ky int) (num, den int) {
 }
 
 // form completes an output to what a codec holds, and returns the name of its
-// pixel format, or none.
+// pixel format.
 func (k clipCodec) form(in picture.Format, o *annotate.Output) string {
 	switch k.name {
 	case "h264":
@@ -269,7 +268,7 @@ func (c *showing) finding(ctx context.Context, f *report.Finding) (note string, 
 	span := annotate.SpanOf(f, first.period(c.peak), first.slowness(c.peak))
 	asked := annotate.Slow(c.slow, c.every)
 	words := c.legends(asked)
-	status := append(words[:], first.counter(&picture.Picture{Index: first.doc.Take.Frames, Time: span.To}))
+	status := append(words[:], first.counter(&picture.Picture{Index: 2 * first.doc.Take.Frames, Time: span.To}))
 	c.panels[0].Begin(first.story(f, status))
 	if len(c.takes) > 1 {
 		other := c.takes[1]

@@ -172,6 +172,12 @@ func TestLayout(t *testing.T) {
 			Status: []string{"slowed 8×: each picture shown 8 times", "displayed picture 12345, 1:00:03.240"},
 		})
 		boxes := []image.Rectangle{p.boxes.status, p.boxes.caption}
+		for _, text := range p.story.Status {
+			// Narrower panels are enlarged before it comes to this.
+			if rect.Dx() >= 400 && p.letters.width(text) > p.boxes.status.Dx()-2*p.pad() {
+				t.Errorf("%v: %q does not fit into %v", rect, text, p.boxes.status)
+			}
+		}
 		if p.lens != nil {
 			lenses++
 			boxes = append(boxes, p.boxes.label)
