@@ -205,6 +205,11 @@ func TestWords(t *testing.T) {
 			t.Errorf("%s: nothing says what its strength measures", k)
 		}
 	}
+	for v, want := range map[float64]string{0: "not known", 1: "top", 2: "bottom"} {
+		if got := measure("leading_field", v); got != (fact{"earlier field", want}) {
+			t.Errorf("field %g is %q, want %s", v, got, want)
+		}
+	}
 }
 
 func TestFieldWords(t *testing.T) {

@@ -41,6 +41,9 @@ var measureUnits = map[string]string{
 
 // measure turns the name of a measure, which ends in its unit, into words.
 func measure(name string, v float64) fact {
+	if name == "leading_field" {
+		return fact{"earlier field", earlierField(v)}
+	}
 	for _, end := range []string{"per_s", "px_s"} {
 		if what, ok := strings.CutSuffix(name, "_"+end); ok {
 			return fact{strings.ReplaceAll(what, "_", " "), report.Number(v) + " " + measureUnits[end]}
@@ -55,6 +58,17 @@ func measure(name string, v float64) fact {
 		}
 	}
 	return fact{strings.ReplaceAll(name, "_", " "), report.Number(v)}
+}
+
+// earlierField says which lines of a woven picture are of the earlier instant.
+func earlierField(v float64) string {
+	switch v {
+	case 1:
+		return "top"
+	case 2:
+		return "bottom"
+	}
+	return "not known"
 }
 
 func coverageNote(c report.Coverage) string {
