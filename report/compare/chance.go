@@ -38,9 +38,10 @@ func deviation(k detect.Kind, filmed bool) float64 {
 
 const (
 	// A clear fault is at least this sure. Ghosts are the surest of all where they
-	// are any, and of blocks, whose confidence grows with the area that has them,
-	// weaker ones have to be surer.
-	clearSure, clearSureGhost, clearSureBlocks = 0.9, 0.95, 0.99
+	// are any; of blocks, whose confidence grows with the area that has them,
+	// weaker ones have to be surer; long contours of large steps are seen each
+	// time, however sure the scan is that they were not drawn.
+	clearSure, clearSureGhost, clearSureBlocks, clearSureSteps = 0.9, 0.95, 0.99, 0.75
 	// How many times the floor a clear fault is: films and noise move the floors
 	// of ghosts and combing, and those of steps do not say what noise hides.
 	clearGhost, clearCombing, clearSteps, clearBlocks = 1.5, 3, 3, 8
@@ -61,28 +62,26 @@ func clear(f *report.Finding, shows, lacks *Scan) bool {
 	if c := lacks.coverage(f.Kind); c.State == detect.Limited && c.Seconds < clearShare*lengths(lacks, shows)*shows.coverage(f.Kind).Seconds {
 		return false
 	}
-	if f.Confidence < clearSure {
-		return false
-	}
 	floor, strength := lacks.floor(f.Kind), f.Strength.Value
+	sure := f.Confidence >= clearSure
 	switch f.Kind {
 	case detect.Combing:
-		return strength >= clearCombing*floor
+		return sure && strength >= clearCombing*floor
 	case detect.Ghost:
 		return f.Confidence >= clearSureGhost && strength >= clearGhost*floor
 	case detect.CadenceBreak:
-		return true
+		return sure
 	case detect.NearBlackBanding, detect.Posterisation:
 		step, ok := f.Measures["step_codes"]
 		length, ok2 := f.Measures["contour_length_px"]
 		if !ok || !ok2 {
-			return strength >= clearSteps*floor
+			return sure && strength >= clearSteps*floor
 		}
-		return !lacks.filmed() && step >= clearStep*shows.codes() && length >= clearLength*float64(shows.Doc.View.Raster.Width)
+		return !lacks.filmed() && f.Confidence >= clearSureSteps && step >= clearStep*shows.codes() && length >= clearLength*float64(shows.Doc.View.Raster.Width)
 	case detect.Macroblocking:
-		return !lacks.filmed() && (f.Confidence >= clearSureBlocks && strength > floor || strength >= clearBlocks*floor)
+		return !lacks.filmed() && (f.Confidence >= clearSureBlocks && strength > floor || sure && strength >= clearBlocks*floor)
 	}
-	return strength >= clearSteps*floor
+	return sure && strength >= clearSteps*floor
 }
 
 const (

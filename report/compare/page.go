@@ -90,7 +90,10 @@ type pairView struct {
 	// picture and may be laid over each other.
 	Wipe bool
 	// Apart says that the pictures show two instants of something that moves.
-	Apart    bool
+	Apart bool
+	// Lifted says how the codes of the pictures were spread; empty where they
+	// were not.
+	Lifted   string
 	Pictures bool
 	Lossy    bool
 	// Sentence says a fault that one side alone shows, to be quoted.
@@ -399,6 +402,10 @@ func (v *pairView) picture(before, after []*Scan, best [2]shown, rank int) {
 	if shots[0] != nil && shots[1] != nil && !v.Apart {
 		v.Wipe = frameAlike(shots[0], shots[1])
 	}
+	// Small steps of code in the dark show on no ordinary monitor.
+	if v.Kind.Unit() == "JND" {
+		v.Lifted = lift(shots[:])
+	}
 	for i, s := range shots {
 		if s == nil {
 			continue
@@ -421,7 +428,7 @@ func (s *Scan) finding(id string) *report.Finding {
 
 // shot is a crop and what of the raster it shows.
 type shot struct {
-	image  image.Image
+	image  *image.RGBA     // its own, from 0, 0 on
 	window image.Rectangle // raster pixels
 	raster report.Raster
 	aspect float64 // width of a raster pixel over its height
@@ -443,7 +450,7 @@ func open(s *Scan, f *report.Finding) *shot {
 	}
 	raster := s.Doc.View.Raster
 	whole := image.Rect(0, 0, raster.Width, raster.Height)
-	out := &shot{image: img, raster: raster, aspect: s.aspect()}
+	out := &shot{image: own(img, img.Bounds()), raster: raster, aspect: s.aspect()}
 	if r := f.PeakRegion; r != nil {
 		w, h := float64(raster.Width), float64(raster.Height)
 		px := func(v, of float64) int { return int(math.Round(v * of)) }
@@ -468,9 +475,8 @@ func look(s *Scan, at float64, other *shot) *shot {
 	if err != nil || img.Bounds().Dx() != raster.Width || img.Bounds().Dy() != raster.Height {
 		return nil
 	}
-	out := &shot{image: img, window: image.Rect(0, 0, raster.Width, raster.Height), raster: raster, aspect: s.aspect()}
-	out.cut(scaled(other.window, other.raster, raster).Intersect(out.window))
-	return out
+	window := scaled(other.window, other.raster, raster).Intersect(image.Rect(0, 0, raster.Width, raster.Height))
+	return &shot{image: own(img, window.Add(img.Bounds().Min)), window: window, raster: raster, aspect: s.aspect()}
 }
 
 // scaled is the same part of a raster of another size: films are straightened to
@@ -525,10 +531,59 @@ func frameAlike(a, b *shot) bool {
 }
 
 func (s *shot) cut(r image.Rectangle) {
-	from := r.Sub(s.window.Min).Add(s.image.Bounds().Min)
+	s.image, s.window = own(s.image, r.Sub(s.window.Min)), r
+}
+
+// own copies a part of a picture.
+func own(img image.Image, r image.Rectangle) *image.RGBA {
 	out := image.NewRGBA(image.Rectangle{Max: r.Size()})
-	draw.Draw(out, out.Rect, s.image, from.Min, draw.Src)
-	s.image, s.window = out, r
+	draw.Draw(out, out.Rect, img, r.Min, draw.Src)
+	return out
+}
+
+const (
+	// What a hundredth of the samples at either end has is noise, or a light in
+	// the dark: it may be clipped.
+	liftClipped = 0.01
+	// More gain would show noise alone, less is not worth the words.
+	leastLift, mostLift = 1.5, 16
+)
+
+// lift spreads the codes of the pictures of both sides alike, so that steps show
+// and can be held against each other, and says how; empty where their codes fill
+// the range as they are.
+func lift(shots []*shot) string {
+	var count [256]int
+	all := 0
+	each := func(fn func(v *uint8)) {
+		for _, s := range shots {
+			if s == nil {
+				continue
+			}
+			pix := s.image.Pix
+			for i := range pix {
+				if i%4 != 3 {
+					fn(&pix[i])
+				}
+			}
+		}
+	}
+	each(func(v *uint8) { count[*v]++; all++ })
+	edge := func(from, step int) int {
+		for n := 0; from >= 0 && from < len(count); from += step {
+			if n += count[from]; float64(n) > liftClipped*float64(all) {
+				break
+			}
+		}
+		return from
+	}
+	low, high := edge(0, 1), edge(len(count)-1, -1)
+	gain := min(255/float64(max(high-low, 1)), mostLift)
+	if all == 0 || gain < leastLift {
+		return ""
+	}
+	each(func(v *uint8) { *v = uint8(min(max(math.Round(gain*float64(int(*v)-low)), 0), 255)) })
+	return fmt.Sprintf("Both are lifted alike: what is %d to %d of 255 in the crops is shown as black to white.", low, low+int(math.Round(255/gain)))
 }
 
 func (s *shot) encode(lossless bool) (p picture, lossy bool) {
