@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"image"
 	"iter"
+	"slices"
 	"time"
 
 	"setwitness/decode/encode"
@@ -56,6 +57,10 @@ func (c *showing) design(codec clipCodec) error {
 	c.source = annotate.Rate{Num: in.RateNum, Den: in.RateDen}
 	if in.RateNum <= 0 || in.RateDen <= 0 {
 		c.source = annotate.Rate{Num: int(time.Second / first.period(0)), Den: 1}
+	}
+	if first.doc.Take.VariableFrameRate {
+		// The mean of what a phone managed, which no editing program has.
+		c.source = usualRate(c.source.Value())
 	}
 	for _, s := range c.takes[1:] {
 		if why := otherColours(in, s.in); why != "" {
@@ -254,8 +259,7 @@ func (s *reviewed) pull(ctx context.Context, from, to time.Duration) (next func(
 type glance struct {
 	times      []time.Duration
 	full, slow []*flashes.Sample // of each picture; slow is nil for those that are not slowed
-	held       *flashes.Sample
-	counts     []int // frames for which each is shown at full speed
+	counts     []int             // frames for which each is shown at full speed
 	peak       int
 }
 
@@ -268,7 +272,10 @@ func (c *showing) finding(ctx context.Context, f *report.Finding) (note string, 
 	span := annotate.SpanOf(f, first.period(c.peak), first.slowness(c.peak))
 	asked := annotate.Slow(c.slow, c.every)
 	words := c.legends(asked)
-	status := append(words[:], first.counter(&picture.Picture{Index: 2 * first.doc.Take.Frames, Time: span.To}))
+	paces := annotate.Paces(asked)
+	most := paces[len(paces)-1].Slow
+	slowest := c.legends(most)
+	status := append(append(words[:], slowest[:]...), first.counter(&picture.Picture{Index: 2 * first.doc.Take.Frames, Time: span.To}))
 	c.panels[0].Begin(first.story(f, status))
 	if len(c.takes) > 1 {
 		other := c.takes[1]
@@ -282,16 +289,16 @@ func (c *showing) finding(ctx context.Context, f *report.Finding) (note string, 
 		c.panels[1].Begin(other.counterpart(f, c.shift, status))
 	}
 
-	g, err := c.glance(ctx, span)
+	g, err := c.glance(ctx, span, words)
 	if err != nil {
 		return "", err
 	}
-	if len(g.times) == 0 {
+	if !slices.ContainsFunc(g.slow, func(s *flashes.Sample) bool { return s != nil }) {
 		return fmt.Sprintf("%s: left out: its pictures could not be read again", f.ID), nil
 	}
-	pace, why := c.choose(g)
+	pace, why := c.choose(g, paces)
 	if pace.Slow == 0 {
-		return fmt.Sprintf("%s: left out: %s even slowed %d times", f.ID, why, 4*asked), nil
+		return fmt.Sprintf("%s: left out: %s even slowed %d times", f.ID, why, most), nil
 	}
 	switch slowed := fmt.Sprintf("%s: slowed %d times", f.ID, pace.Slow); {
 	case why != "":
@@ -341,9 +348,8 @@ func (c *showing) draw(b both, legend string, lens, peak bool) {
 
 // glance reads the pictures of a span, draws them as they would be shown, and
 // measures their light.
-func (c *showing) glance(ctx context.Context, span annotate.Span) (*glance, error) {
+func (c *showing) glance(ctx context.Context, span annotate.Span, words [3]string) (*glance, error) {
 	g := &glance{}
-	words := c.legends(annotate.Slow(c.slow, c.every))
 	near := span.To
 	err := c.each(ctx, span.From, span.To, func(b both) error {
 		at := b[0].Time
@@ -375,9 +381,9 @@ func (c *showing) glance(ctx context.Context, span annotate.Span) (*glance, erro
 
 // choose returns the first pace at which the clip does not flash too often, and
 // what those before it would have done. The meter goes on behind it.
-func (c *showing) choose(g *glance) (annotate.Pace, string) {
+func (c *showing) choose(g *glance, paces []annotate.Pace) (annotate.Pace, string) {
 	why := ""
-	for _, pace := range annotate.Paces(annotate.Slow(c.slow, c.every)) {
+	for _, pace := range paces {
 		m := c.meter.Clone()
 		c.play(g, pace, func(i, frames int, slow, _ bool) {
 			s := g.full[i]
