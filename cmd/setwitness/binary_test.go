@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"errors"
+	"flag"
 	"fmt"
 	"image/png"
 	"os"
@@ -28,6 +29,11 @@ import (
 var binary string // built once, by TestMain
 
 func TestMain(m *testing.M) {
+	flag.Parse()
+	// Fuzzing starts many of these, which have no use for the program.
+	if w := flag.Lookup("test.fuzzworker"); w != nil && w.Value.String() == "true" {
+		os.Exit(m.Run())
+	}
 	code := func() int {
 		dir, err := os.MkdirTemp("", "setwitness-test-")
 		if err != nil {
