@@ -107,9 +107,9 @@ func (b *books) newCmdAdd() *cobra.Command {
 		Long: `Add stores the folder that setwitness scan wrote: the findings, the crops and
 all else that a comparison needs, but not the page and not the take.
 
-The settings set (which must be there), firmware and source (the clip that was
-played) say what the scan is of. They are given when the take is scanned, or
-here.
+The settings set (which must be there), firmware and source (the name of the clip
+that was played, where scan --source did not have it) say what the scan is of.
+They are given when the take is scanned, or here.
 
 A scan that is there already is not stored twice: one of the same take (by its
 SHA-256), by the same version of setwitness, with the same flags, settings and

@@ -242,6 +242,7 @@ type round struct {
 	columns int // of the terminal that is told how far it is, or 0
 	jobs    []job
 
+	sources      sums // of the source clips
 	mu           sync.Mutex
 	code         int
 	done, atWork int
@@ -393,6 +394,19 @@ func (r *round) finished(ctx context.Context, j *job) (*report.Findings, error) 
 	if doc.Interrupted || doc.Tool.Version != version || !maps.Equal(doc.Request, j.o.request) || !maps.Equal(doc.Conditions.Settings, j.o.settings) {
 		return nil, nil
 	}
+	played := ""
+	if a := doc.Alignment; a != nil {
+		played = a.SHA256
+	}
+	source := ""
+	if path := j.o.asked.source; path != "" {
+		if source, err = r.sources.of(ctx, path); err != nil {
+			return nil, fmt.Errorf("--source: %w", err)
+		}
+	}
+	if source != played {
+		return nil, nil
+	}
 	sum, err := sumFile(ctx, j.path)
 	if err != nil {
 		return nil, err
@@ -401,6 +415,29 @@ func (r *round) finished(ctx context.Context, j *job) (*report.Findings, error) 
 		return nil, nil
 	}
 	return doc, nil
+}
+
+// sums keeps the checksums of files that many takes have in common.
+type sums struct {
+	mu   sync.Mutex
+	done map[string]string
+}
+
+func (s *sums) of(ctx context.Context, path string) (string, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if sum, ok := s.done[path]; ok {
+		return sum, nil
+	}
+	sum, err := sumFile(ctx, path)
+	if err != nil {
+		return "", err
+	}
+	if s.done == nil {
+		s.done = map[string]string{}
+	}
+	s.done[path] = sum
+	return sum, nil
 }
 
 // summaryTable is what a person is told of a list.

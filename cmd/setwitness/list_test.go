@@ -485,6 +485,35 @@ func TestListOfClips(t *testing.T) {
 	}
 }
 
+// A take that was scanned beside its source clip is finished as long as that is the
+// same.
+func TestListSource(t *testing.T) {
+	dir := t.TempDir()
+	clip := small(t, "match.mp4")
+	write(t, filepath.Join(dir, "clips", "played.mp4"), read(t, clip))
+	write(t, filepath.Join(dir, "take.mp4"), read(t, small(t, "take.mp4", "-crf", "30")))
+	names := filepath.Join(dir, "takes.txt")
+	out := filepath.Join(dir, "out")
+	scan := func(line, want string) {
+		t.Helper()
+		write(t, names, "take.mp4"+line)
+		if e := sw(t, "scan", "--list", names, "--out", out); !strings.Contains(e.out, want) {
+			t.Errorf("%q: %s", line, e)
+		}
+	}
+	scan("", "1 scanned")
+	scan("\t--source=clips/played.mp4", "1 scanned")
+	doc, err := report.Read(filepath.Join(out, "take", findingsName))
+	if err != nil || doc.Alignment == nil || doc.Alignment.SHA256 == doc.Take.SHA256 {
+		t.Fatalf("%+v, %v", doc, err)
+	}
+	scan("\t--source=clips/played.mp4", "1 skipped")
+	write(t, filepath.Join(dir, "clips", "played.mp4"), read(t, small(t, "match.mp4", "-crf", "20")))
+	scan("\t--source=clips/played.mp4", "1 scanned")
+	scan("\t--source=clips/gone.mp4", "1 failed")
+	scan("", "1 scanned")
+}
+
 // Ctrl-C ends the takes at work with what they have, starts no others, and says
 // so; the list then goes on where it was.
 func TestListCtrlC(t *testing.T) {

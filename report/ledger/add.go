@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"bytes"
+	"cmp"
 	"compress/gzip"
 	"context"
 	"crypto/sha256"
@@ -197,16 +198,21 @@ func read(folder fs.FS, name string) ([]byte, error) {
 // marks tell documents of the same scan, and documents that say the same.
 func marks(doc *report.Findings) (identity, content string, err error) {
 	identity, err = sum(struct {
-		Take, Tool string
-		Request    map[string]string
-		Conditions report.Conditions
-	}{doc.Take.SHA256, doc.Tool.Version, doc.Request, doc.Conditions})
+		Take, Source, Tool string
+		Request            map[string]string
+		Conditions         report.Conditions
+	}{doc.Take.SHA256, sourceOf(doc).SHA256, doc.Tool.Version, doc.Request, doc.Conditions})
 	if err != nil {
 		return "", "", err
 	}
-	// When it was scanned, and where the file lay, is nothing that was found.
+	// When it was scanned, and where the files lay, is nothing that was found.
 	bare := *doc
 	bare.Created, bare.Take.Path = "", ""
+	if a := doc.Alignment; a != nil {
+		elsewhere := *a
+		elsewhere.Path = ""
+		bare.Alignment = &elsewhere
+	}
 	content, err = sum(bare)
 	return identity, content, err
 }
@@ -347,7 +353,11 @@ func (s Source) is(other Source) bool {
 
 // sourceOf is the source that a document names.
 func sourceOf(doc *report.Findings) Source {
-	return Source{Name: doc.Conditions.Settings[sourceSetting]}
+	s := Source{Name: doc.Conditions.Settings[sourceSetting]}
+	if a := doc.Alignment; a != nil {
+		s.Name, s.SHA256 = cmp.Or(s.Name, filepath.Base(a.Path)), a.SHA256
+	}
+	return s
 }
 
 func (l *Ledger) source(s Source) (int64, error) {

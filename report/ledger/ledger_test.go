@@ -177,15 +177,18 @@ func TestSame(t *testing.T) {
 		known, unlike bool
 		takes         int64
 	}{
-		"nothing":          {func(*report.Findings) {}, true, false, 1},
-		"scanned later":    {func(d *report.Findings) { d.Created = "2026-05-05T00:00:00Z" }, true, false, 1},
-		"file elsewhere":   {func(d *report.Findings) { d.Take.Path = "/elsewhere/copy.mp4" }, true, false, 1},
-		"other strength":   {func(d *report.Findings) { d.Findings[0].Strength.Value = 11 }, false, true, 1},
-		"other take":       {func(d *report.Findings) { d.Take.SHA256 = strings.Repeat("b2", 32) }, false, false, 2},
-		"other firmware":   {func(d *report.Findings) { d.Conditions.Settings["firmware"] = "2.2" }, false, false, 1},
-		"other setting":    {func(d *report.Findings) { d.Conditions.Settings["film"] = "off" }, false, false, 1},
-		"other distance":   {func(d *report.Findings) { d.Conditions.DistanceHeights = 2 }, false, false, 1},
-		"other version":    {func(d *report.Findings) { d.Tool.Version = "0.2.0" }, false, false, 1},
+		"nothing":        {func(*report.Findings) {}, true, false, 1},
+		"scanned later":  {func(d *report.Findings) { d.Created = "2026-05-05T00:00:00Z" }, true, false, 1},
+		"file elsewhere": {func(d *report.Findings) { d.Take.Path = "/elsewhere/copy.mp4" }, true, false, 1},
+		"other strength": {func(d *report.Findings) { d.Findings[0].Strength.Value = 11 }, false, true, 1},
+		"other take":     {func(d *report.Findings) { d.Take.SHA256 = strings.Repeat("b2", 32) }, false, false, 2},
+		"other firmware": {func(d *report.Findings) { d.Conditions.Settings["firmware"] = "2.2" }, false, false, 1},
+		"other setting":  {func(d *report.Findings) { d.Conditions.Settings["film"] = "off" }, false, false, 1},
+		"other distance": {func(d *report.Findings) { d.Conditions.DistanceHeights = 2 }, false, false, 1},
+		"other version":  {func(d *report.Findings) { d.Tool.Version = "0.2.0" }, false, false, 1},
+		"other source": {func(d *report.Findings) {
+			d.Alignment = &report.Alignment{Path: "a.mp4", SHA256: strings.Repeat("cd", 32)}
+		}, false, false, 1},
 		"other request":    {func(d *report.Findings) { d.Request = map[string]string{"fields": "weave"} }, false, false, 1},
 		"another set's is": {func(d *report.Findings) { d.Conditions.Settings["set"] = "kitchen" }, false, false, 1},
 	} {
@@ -512,6 +515,28 @@ func TestBaselines(t *testing.T) {
 		t.Errorf("another set's baseline is offered: %v", err)
 	}
 
+	// A source clip that was at hand is known by its content, wherever it lies and
+	// whatever it is called.
+	clip := func(path, sum string) func(*report.Findings) {
+		return func(d *report.Findings) {
+			delete(d.Conditions.Settings, "source")
+			d.Alignment = &report.Alignment{Path: path, SHA256: strings.Repeat(sum, 32)}
+		}
+	}
+	x, y, z := scan(clip("clips/pan.mp4", "e1")), scan(clip("/other/copy.mp4", "e1")), scan(clip("clips/pan.mp4", "e2"))
+	if y != x {
+		t.Errorf("with a source elsewhere the same scan is another")
+	}
+	made, _, err = l.SetBaseline(t.Context(), "by clip", []int64{x}, noon)
+	if err != nil || made.Source != "pan.mp4" {
+		t.Errorf("%+v, %v", made, err)
+	}
+	for dir, want := range map[string]bool{dirs[x]: true, dirs[z]: false, dirs[a]: false} {
+		if got, err := l.BaselineOf(t.Context(), dir, nil, "by clip"); (err == nil) != want || want && got.ID != made.ID {
+			t.Errorf("%+v, %v", got, err)
+		}
+	}
+
 	// Without a source clip there is a baseline too, and one of another name.
 	for name, id := range map[string]int64{DefaultBaseline: plain, "film off": c} {
 		if _, replaced, err := l.SetBaseline(t.Context(), name, []int64{id}, noon); replaced != nil || err != nil {
@@ -522,7 +547,7 @@ func TestBaselines(t *testing.T) {
 	if err != nil || replaced == nil || !reflect.DeepEqual(*replaced, want) || !slices.Equal(made.Scans, []int64{c}) {
 		t.Errorf("%+v replaces %+v, %v", made, replaced, err)
 	}
-	if all, err := l.Baselines(t.Context()); err != nil || len(all) != 3 {
+	if all, err := l.Baselines(t.Context()); err != nil || len(all) != 4 {
 		t.Errorf("in force: %+v, %v", all, err)
 	}
 	if n, err := l.id("SELECT count(*) FROM baselines WHERE replaced = '2026-03-04T13:00:00Z'"); n != 1 || err != nil {
