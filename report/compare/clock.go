@@ -106,10 +106,8 @@ func beside(first, s *Scan) clock {
 	if s.Doc.Take.SHA256 == first.Doc.Take.SHA256 {
 		return shifted(ByOwnTime, "it is the same file as the first take", 0, duration)
 	}
-	one, ok := sourceOffset(first)
-	other, ok2 := sourceOffset(s)
-	if ok && ok2 {
-		return shifted(BySource, "both were aligned to the source clip when they were scanned", other-one, duration)
+	if c, ok := bySource(first, s); ok {
+		return c
 	}
 	why := ""
 	if first.signatures != nil && s.signatures != nil {
@@ -230,6 +228,53 @@ func contentClock(at []instant, own, first, rate float64) clock {
 		c.to = max(c.to, end.common+rate*(own-end.own))
 	}
 	return c
+}
+
+// bySource lays two takes beside each other that were aligned to one source clip
+// when they were scanned.
+func bySource(first, s *Scan) (clock, bool) {
+	const why = "both were aligned to the source clip when they were scanned"
+	a, b := first.Doc.Alignment, s.Doc.Alignment
+	if a == nil || b == nil {
+		one, ok := sourceOffset(first)
+		other, ok2 := sourceOffset(s)
+		return shifted(BySource, why, other-one, s.Doc.Take.DurationS), ok && ok2
+	}
+	if a.SHA256 != b.SHA256 || a.Still || b.Still {
+		return clock{}, false
+	}
+	var at []instant
+	for _, span := range b.Spans {
+		rate := b.Rate / s.slowness()
+		const step = reach / 2
+		for t := span.StartS; t < span.EndS; t += step {
+			if common, ok := shows(first, span.SourceS+rate*(t-span.StartS)); ok {
+				at = append(at, instant{t, common})
+			}
+		}
+	}
+	if len(at) == 0 {
+		return clock{}, false
+	}
+	slices.SortStableFunc(at, func(a, b instant) int { return cmp.Compare(a.own, b.own) })
+	c := contentClock(at, s.Doc.Take.DurationS, first.Doc.Take.DurationS, first.slowness()/s.slowness())
+	c.by, c.why = BySource, why
+	return c, true
+}
+
+// shows is when a take first shows a time of its source.
+func shows(s *Scan, source float64) (at float64, ok bool) {
+	a := s.Doc.Alignment
+	rate := a.Rate / s.slowness()
+	for _, span := range a.Spans {
+		if rate <= 0 {
+			break
+		}
+		if at := span.StartS + (source-span.SourceS)/rate; at >= span.StartS && at <= span.EndS {
+			return at, true
+		}
+	}
+	return 0, false
 }
 
 // sourceOffset is what a take's time lacks to that of the source, from what its

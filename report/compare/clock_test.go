@@ -110,6 +110,45 @@ func TestByWayOf(t *testing.T) {
 	}
 }
 
+// Takes of one source go by what their scans say of it, also a film in slow motion
+// that begins in the middle, and one without a finding.
+func TestAlignedToSource(t *testing.T) {
+	to := func(s *compare.Scan, sha string, rate float64, spans ...report.AlignedSpan) *compare.Scan {
+		return with(s, func(d *report.Findings) {
+			d.Alignment = &report.Alignment{Path: "source.mp4", SHA256: strings.Repeat(sha, 64), Confidence: 1, Explained: 1, KnownShare: 1, Rate: rate, Spans: spans}
+			d.Take.SHA256 = fmt.Sprintf("%064x", len(spans)*100+int(spans[0].StartS*10)+int(spans[0].SourceS))
+		})
+	}
+	source := 107.1
+	there := found(detect.Combing, 7, 20)
+	there.SourceS = &source
+	before := to(taken(there), "a", 1, report.AlignedSpan{StartS: 0, EndS: 20, SourceS: 100})
+	// Three seconds of something else, then the source from 105 s on.
+	clean := to(taken(), "a", 1, report.AlignedSpan{StartS: 3, EndS: 20, SourceS: 105})
+	late := to(taken(), "a", 1, report.AlignedSpan{StartS: 3, EndS: 20, SourceS: 110})
+	other := to(taken(), "b", 1, report.AlignedSpan{StartS: 3, EndS: 20, SourceS: 105})
+	other.Doc.Take.Frames++
+	for name, c := range map[string]struct {
+		after *compare.Scan
+		want  compare.Verdict
+		by    compare.Alignment
+		from  float64
+	}{
+		"clean":          {clean, compare.Fixed, compare.BySource, 5},
+		"after it":       {late, compare.NotComparable, compare.BySource, 10},
+		"another source": {other, compare.NotComparable, compare.Unaligned, 0},
+	} {
+		got, err := compare.Compare([]*compare.Scan{before}, []*compare.Scan{c.after}, compare.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		a := got.After[0]
+		if p := got.Pairs[0]; p.Verdict != c.want || a.AlignedBy != c.by || math.Abs(a.CoversFromS-c.from) > 0.6 || p.SourceS == nil || *p.SourceS != source {
+			t.Errorf("%s: %s (%s), by %s from %g s, %v", name, p.Verdict, p.Why, a.AlignedBy, a.CoversFromS, p.SourceS)
+		}
+	}
+}
+
 // What shows something else is not comparable, also where it is as long.
 func TestOtherContent(t *testing.T) {
 	before := stored(t, moving(10, 8, false), found(detect.Combing, 3, 20))

@@ -69,9 +69,6 @@ type Gathering struct {
 	Passes []Pass // one for each scan
 
 	times []clock
-	// source is what common time lacks to that of the source clip, where a scan
-	// knows it.
-	source *float64
 }
 
 // Gather gathers the findings of scans: those of the same kind, time and place
@@ -81,13 +78,6 @@ func Gather(scans []*Scan) *Gathering {
 	times := g.times
 	for i, s := range scans {
 		g.Passes = append(g.Passes, pass(s, times[i]))
-		if offset, ok := sourceOffset(s); ok && g.source == nil && times[i].by != Unaligned {
-			at := s.Doc.Findings[0].PeakS
-			if common, ok := times[i].common(at); ok {
-				offset += at - common
-				g.source = &offset
-			}
-		}
 	}
 	slow := scans[0].slowness()
 	var places []place
@@ -117,9 +107,14 @@ func Gather(scans []*Scan) *Gathering {
 // of the one that shows it where nothing leads from that to the first, and where
 // it is strongest in the source clip, if a scan knows that.
 func (g *Gathering) Own(f *Fault) (start, end float64, source *float64) {
-	if g.source != nil && g.times[f.Home].by != Unaligned {
-		at := microseconds(f.Peak + *g.source)
-		source = &at
+	// What the take says that shows it best comes first.
+	for i := range f.Passes {
+		o := &f.Passes[(f.Home+i)%len(f.Passes)]
+		if o.Seen() && o.Findings[0].SourceS != nil {
+			at := microseconds(*o.Findings[0].SourceS)
+			source = &at
+			break
+		}
 	}
 	return microseconds(f.Start), microseconds(f.End), source
 }
