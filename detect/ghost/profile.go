@@ -44,7 +44,7 @@ type strip struct {
 
 // stripOf returns that of a look at picture t: as wide as what stands out there.
 func (s *state) stripOf(t int, l *echo.Look) strip {
-	r, m := &s.cells.At(t).Reduced, s.motion.At(t)
+	r := &s.cells.At(t).Reduced
 	speed := l.Steps()
 	p := strip{ux: l.DX / float64(r.StepX) / speed, uy: l.DY / float64(r.StepY) / speed}
 	p.win = image.Rect(l.Region.Min.X/r.StepX, l.Region.Min.Y/r.StepY, l.Region.Max.X/r.StepX, l.Region.Max.Y/r.StepY)
@@ -52,17 +52,7 @@ func (s *state) stripOf(t int, l *echo.Look) strip {
 	beside := slices.Grow(s.fitter.beside[:0], 2*half+1)[:2*half+1]
 	s.fitter.beside = beside
 	clear(beside)
-	cx, cy := p.middle()
-	in := p.win.Intersect(image.Rect(0, 0, r.W, r.H))
-	for y := in.Min.Y; y < in.Max.Y; y++ {
-		pix, behind, out := r.Pix[y*r.W:][:r.W], m.Background[y*r.W:][:r.W], m.StandsOut[y*r.W:][:r.W]
-		for x := in.Min.X; x < in.Max.X; x++ {
-			if out[x] != 0 {
-				c := (float64(y)-cy)*p.ux - (float64(x)-cx)*p.uy
-				beside[int(c+float64(half)+0.5)] += math.Abs(float64(pix[x]) - float64(behind[x]))
-			}
-		}
-	}
+	s.standing(t, p, func(_, across, v float64) { beside[int(across+float64(half)+0.5)] += math.Abs(v) })
 	most := 0
 	for i, v := range beside {
 		if v > beside[most] {
@@ -81,8 +71,23 @@ func (s *state) stripOf(t int, l *echo.Look) strip {
 	return p
 }
 
-func (p *strip) middle() (x, y float64) {
-	return float64(p.win.Min.X+p.win.Max.X-1) / 2, float64(p.win.Min.Y+p.win.Max.Y-1) / 2
+// standing calls visit with the place, along the path and across it from the
+// middle of a strip's window, of each sample of picture t that stands out, and
+// with how far.
+func (s *state) standing(t int, p strip, visit func(along, across, v float64)) {
+	r, m := &s.cells.At(t).Reduced, s.motion.At(t)
+	cx, cy := float64(p.win.Min.X+p.win.Max.X-1)/2, float64(p.win.Min.Y+p.win.Max.Y-1)/2
+	in := p.win.Intersect(image.Rect(0, 0, r.W, r.H))
+	for y := in.Min.Y; y < in.Max.Y; y++ {
+		pix, behind, out := r.Pix[y*r.W:][:r.W], m.Background[y*r.W:][:r.W], m.StandsOut[y*r.W:][:r.W]
+		dy := float64(y) - cy
+		for x := in.Min.X; x < in.Max.X; x++ {
+			if out[x] != 0 {
+				dx := float64(x) - cx
+				visit(dx*p.ux+dy*p.uy, dy*p.ux-dx*p.uy, float64(pix[x])-float64(behind[x]))
+			}
+		}
+	}
 }
 
 // moved returns the strip so many pictures later along a look's path.
@@ -94,25 +99,14 @@ func (p strip) moved(l *echo.Look, pictures float64) strip {
 
 // project takes the profile of a strip of picture t.
 func (s *state) project(dst profile, t int, p strip) profile {
-	r, m := &s.cells.At(t).Reduced, s.motion.At(t)
 	half := int((math.Abs(p.ux)*float64(p.win.Dx())+math.Abs(p.uy)*float64(p.win.Dy()))/2) + 1
 	dst = slices.Grow(dst[:0], 2*half+1)[:2*half+1]
 	clear(dst)
-	cx, cy := p.middle()
-	in := p.win.Intersect(image.Rect(0, 0, r.W, r.H))
-	for y := in.Min.Y; y < in.Max.Y; y++ {
-		pix, behind, out := r.Pix[y*r.W:][:r.W], m.Background[y*r.W:][:r.W], m.StandsOut[y*r.W:][:r.W]
-		dy := float64(y) - cy
-		for x := in.Min.X; x < in.Max.X; x++ {
-			if out[x] == 0 {
-				continue
-			}
-			dx := float64(x) - cx
-			if c := dy*p.ux - dx*p.uy; c >= p.below && c <= p.top {
-				dst[int(dx*p.ux+dy*p.uy+float64(half)+0.5)] += float64(pix[x]) - float64(behind[x])
-			}
+	s.standing(t, p, func(along, across, v float64) {
+		if across >= p.below && across <= p.top {
+			dst[int(along+float64(half)+0.5)] += v
 		}
-	}
+	})
 	return dst
 }
 
