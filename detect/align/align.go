@@ -156,21 +156,58 @@ func Sequences(take, source *signature.Sequence) (*Alignment, error) {
 		}
 	}
 	var best *Alignment
+	var found []chain
+	var rate float64
 	var err error
 	for _, f := range fits(take.Aspect, source.Aspect) {
-		a, e := search(take, f.lay(source))
+		laid := f.lay(source)
+		cs, r, e := search(take, laid)
+		var a *Alignment
+		switch {
+		case errors.Is(e, errStill):
+			a, e = still(take, laid)
+		case e == nil:
+			a, e = settle(take, laid, cs, r)
+		}
 		if best == nil && (err == nil || errors.Is(err, ErrDifferent)) {
 			err = e
 		}
 		if a != nil && (best == nil || a.Explained*a.Known() > best.Explained*best.Known()) {
-			best, err = a, nil
-			best.Fit, best.source = f, source
+			best, err, found, rate = a, nil, cs, r
+			best.Fit = f
 		}
 	}
 	if best == nil {
 		return nil, err
 	}
+	if !best.Still {
+		best = overscanned(best, source, found, rate)
+	}
+	best.source = source
 	return best, nil
+}
+
+// Sets that cut the edges off show the source larger by up to so much; what a
+// camera's view lacks of the screen is less.
+var overscans = []float64{1.02, 1.04, 1.06}
+
+// overscanLess is what has to be left of what a source does not explain, for it
+// to be taken as shown larger.
+const overscanLess = 0.85
+
+// overscanned tries the source a little larger: things that lie beside their
+// place by a part of their motion look early or late.
+func overscanned(a *Alignment, source *signature.Sequence, cs []chain, rate float64) *Alignment {
+	fit, left := a.Fit, 1-a.Explained
+	for _, k := range overscans {
+		f := Fit{fit.ScaleX * k, 0.5 + (fit.OffsetX-0.5)*k, fit.ScaleY * k, 0.5 + (fit.OffsetY-0.5)*k}
+		b, err := settle(a.take, f.lay(source), cs, rate)
+		if err == nil && 1-b.Explained < overscanLess*left && b.Known() > a.Known()-0.05 {
+			a, left = b, 1-b.Explained
+			a.Fit = f
+		}
+	}
+	return a
 }
 
 // length is how long a sequence lasts in life, with its last picture.

@@ -30,7 +30,7 @@ const (
 	// differ by a thousandth do so every hundred pictures or so), that it jumps,
 	// and that one picture alone is another than its time says (a set that
 	// drops or repeats one), more for each picture.
-	driftNats, jumpNats, otherNats, awayNats = 3, 16, 4, 1
+	driftNats, jumpNats, otherNats, awayNats = 5, 30, 5, 1
 	// A single picture strays by no more than so many of the source.
 	strays = 2
 )

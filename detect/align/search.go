@@ -31,8 +31,12 @@ const (
 	betterRate = 1.1
 )
 
-// search aligns a take to a source that has been laid into its picture.
-func search(take, source *signature.Sequence) (*Alignment, error) {
+// errStill says that nothing moves in the take.
+var errStill = errors.New("still")
+
+// search finds the stretches of a source, laid into the take's picture, that the
+// take shows, and the rate at which it does.
+func search(take, source *signature.Sequence) ([]chain, float64, error) {
 	src := reduce(source, 1)
 	var best []chain
 	var most, rate float64
@@ -45,7 +49,7 @@ func search(take, source *signature.Sequence) (*Alignment, error) {
 					continue
 				}
 				if r == 1 {
-					return still(take, source)
+					return nil, 0, errStill
 				}
 				continue
 			}
@@ -60,9 +64,9 @@ func search(take, source *signature.Sequence) (*Alignment, error) {
 		}
 	}
 	if len(best) == 0 {
-		return nil, fmt.Errorf("%w: no stretch of it is found there", ErrDifferent)
+		return nil, 0, fmt.Errorf("%w: no stretch of it is found there", ErrDifferent)
 	}
-	return settle(take, source, best, rate)
+	return best, rate, nil
 }
 
 // settle makes the alignment of chains.
