@@ -148,6 +148,14 @@ func TestClear(t *testing.T) {
 			t.Errorf("%s: %s (%s), want %s", c.name, p.Verdict, p.Why, c.want)
 		}
 	}
+	// Films find a ghost by luck that direct takes would not miss.
+	film := func(d *report.Findings) { d.View.Kind = "screen" }
+	for confidence, want := range map[float64]compare.Verdict{0.97: compare.NotComparable, 0.985: compare.New} {
+		ghost := sure(found(detect.Ghost, 5, 9), confidence)
+		if p := one(t, []*compare.Scan{with(taken(), film)}, []*compare.Scan{with(taken(ghost), film)}); p.Verdict != want {
+			t.Errorf("a ghost in a film, %g sure: %s (%s), want %s", confidence, p.Verdict, p.Why, want)
+		}
+	}
 	// Ten bits have four codes for each of eight.
 	deep := with(taken(step(found(detect.NearBlackBanding, 5, 9), 8, 5000)), func(d *report.Findings) { d.Take.PixelFormat = "yuv420p10le" })
 	if p := one(t, []*compare.Scan{taken()}, []*compare.Scan{deep}); p.Verdict != compare.NotComparable {
