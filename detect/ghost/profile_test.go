@@ -79,3 +79,25 @@ func TestProfileApart(t *testing.T) {
 		t.Errorf("of nothing %.4f is left, want 1", got)
 	}
 }
+
+// TestPersistentWeights turns the peaks of mixtures back into their weights.
+func TestPersistentWeights(t *testing.T) {
+	for _, c := range []struct {
+		name           string
+		height, second float64
+		behind, ahead  float64
+	}{
+		// The correlations of weights follow from their definition.
+		{"two equal", 0.5, 0, 0.5, 0},
+		{"seven and three tenths", 0.21 / 0.58, 0, 0.3, 0},
+		{"a quarter, a half, a quarter", 2.0 / 3, 1.0 / 6, 0.25, 0.25},
+		{"the highest that there is", 1 / math.Sqrt2, 0.25, 1 / (2 + math.Sqrt2), 1 / (2 + math.Sqrt2)},
+		{"higher than there is", 0.79, 0.3, 1 / (2 + math.Sqrt2), 1 / (2 + math.Sqrt2)},
+	} {
+		behind, ahead := persistent(c.height, c.second)
+		// Not a number is no match.
+		if !(math.Abs(behind-c.behind) < 1e-6) || !(math.Abs(ahead-c.ahead) < 1e-6) {
+			t.Errorf("%s: weights %.4f and %.4f, want %.4f and %.4f", c.name, behind, ahead, c.behind, c.ahead)
+		}
+	}
+}
