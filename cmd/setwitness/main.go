@@ -2,8 +2,8 @@
 // recording, and writes the proof: a findings document, a page and crops.
 //
 // Exit codes: 0 the command did its work; 1 an internal failure; 2 a file or a
-// folder that cannot be used, or a wrong command line; 130 the scan was
-// interrupted and what was found so far is written.
+// folder that cannot be used, or a wrong command line; 3 what was compared is
+// worse than before; 130 interrupted, and what was found so far is written.
 package main
 
 import (

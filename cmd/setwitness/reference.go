@@ -62,7 +62,7 @@ func refer(ctx context.Context, f *factory, path string, threads int) (*referenc
 	}
 	r.signatures, r.times, r.keys = result.Signatures, result.Times, t.Summary().Keys
 	if r.sha256, err = sum(); err != nil {
-		return nil, err
+		return nil, fmt.Errorf("--source: %w", err)
 	}
 	return r, nil
 }
