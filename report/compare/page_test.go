@@ -304,7 +304,7 @@ func TestPage(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			v := browser.Visit(t, b, path, c.w, 900, c.extra...)
 			v.Sound()
-			v.Shot(name)
+			v.WholeShot(name)
 			if got := browser.JS[int](v, `document.querySelectorAll("article").length`); got != pairs {
 				t.Errorf("%d faults on the page", got)
 			}

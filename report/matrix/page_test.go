@@ -54,7 +54,7 @@ func TestPage(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			v := browser.Visit(t, b, path, c.w, 900, c.extra...)
 			v.Sound()
-			v.Shot(name)
+			v.WholeShot(name)
 			if got := browser.JS[string](v, `[...document.querySelectorAll(".cell b")].map(c => c.textContent).join(" ")`); got != "0/4 4/4 2/2" {
 				t.Errorf("cells %s", got)
 			}

@@ -9,6 +9,8 @@ import (
 
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
+
+	"setwitness/testdata/browser"
 )
 
 // A name that has to be escaped, in an address as in HTML.
@@ -122,63 +124,63 @@ func TestPlayerInBrowser(t *testing.T) {
 		t.Fatal(err)
 	}
 	clip := filepath.Join(filepath.Dir(path), oddClip)
-	browser := launch(t)
+	chromium := browser.Launch(t)
 	const video = `document.querySelector("#player video")`
 
 	t.Run("desktop", func(t *testing.T) {
-		v := visit(t, browser, path, 1280, 900, 1)
-		v.mayAsk(clip)
-		v.until(video + `.readyState >= 1`)
-		if got := js[string](v, video+`.error ? "error" : [`+video+`.paused, `+video+`.autoplay, `+video+`.loop, `+video+`.currentTime, `+video+`.duration].join()`); got != "true,false,false,0,4" {
+		v := browser.Visit(t, chromium, path, 1280, 900)
+		v.MayAsk(clip)
+		v.Until(video + `.readyState >= 1`)
+		if got := browser.JS[string](v, video+`.error ? "error" : [`+video+`.paused, `+video+`.autoplay, `+video+`.loop, `+video+`.currentTime, `+video+`.duration].join()`); got != "true,false,false,0,4" {
 			t.Errorf("paused, plays by itself, loops, time, length: %s", got)
 		}
 		// A chapter, by the mouse and by the keyboard.
-		v.do(chromedp.Click(chromedp.CSS(`.chapters .place[data-at="1.5"]`)))
-		v.until(video + `.currentTime === 1.5`)
-		v.until(`[...document.querySelectorAll(".chapters [aria-current]")].map(a => a.dataset.finding).join() === "f002"`)
-		v.do(chromedp.Focus(chromedp.CSS(`.chapters .place[data-at="3"]`)))
-		v.press(kb.Enter)
-		v.until(`[...document.querySelectorAll(".chapters [aria-current]")].map(a => a.dataset.finding).join() === "f999"`)
-		if got := js[float64](v, video+`.currentTime`); got != 3 {
+		v.Do(chromedp.Click(chromedp.CSS(`.chapters .place[data-at="1.5"]`)))
+		v.Until(video + `.currentTime === 1.5`)
+		v.Until(`[...document.querySelectorAll(".chapters [aria-current]")].map(a => a.dataset.finding).join() === "f002"`)
+		v.Do(chromedp.Focus(chromedp.CSS(`.chapters .place[data-at="3"]`)))
+		v.Press(kb.Enter)
+		v.Until(`[...document.querySelectorAll(".chapters [aria-current]")].map(a => a.dataset.finding).join() === "f999"`)
+		if got := browser.JS[float64](v, video+`.currentTime`); got != 3 {
 			t.Errorf("Enter on the chapter at 3 s goes to %g s", got)
 		}
 		// A finding that the clip shows leads to it, one that it does not has no way.
-		if n := js[int](v, `document.querySelectorAll(".in-clip").length`); n != 2 {
+		if n := browser.JS[int](v, `document.querySelectorAll(".in-clip").length`); n != 2 {
 			t.Errorf("%d findings lead into the clip", n)
 		}
-		v.do(chromedp.Focus(chromedp.CSS(`#f003 .in-clip`)))
-		v.press(kb.Enter)
-		v.until(video + `.currentTime === 0 && document.activeElement.matches(".chapters [data-at='0']")`)
-		v.until(video + `.getBoundingClientRect().top >= 0 && ` + video + `.getBoundingClientRect().bottom <= innerHeight + 1`)
+		v.Do(chromedp.Focus(chromedp.CSS(`#f003 .in-clip`)))
+		v.Press(kb.Enter)
+		v.Until(video + `.currentTime === 0 && document.activeElement.matches(".chapters [data-at='0']")`)
+		v.Until(video + `.getBoundingClientRect().top >= 0 && ` + video + `.getBoundingClientRect().bottom <= innerHeight + 1`)
 		// and from the clip to the finding.
-		v.do(chromedp.Click(chromedp.CSS(`.chapters .shown[href="#f002"]`)))
-		v.until(`document.activeElement.id === "f002"`)
-		if !js[bool](v, video+`.paused`) {
+		v.Do(chromedp.Click(chromedp.CSS(`.chapters .shown[href="#f002"]`)))
+		v.Until(`document.activeElement.id === "f002"`)
+		if !browser.JS[bool](v, video+`.paused`) {
 			t.Error("a way into the clip starts it")
 		}
-		v.do(chromedp.Evaluate[chromedp.Void](`document.getElementById("player").scrollIntoView()`))
-		v.shot("player", false)
-		v.clean()
+		v.Do(chromedp.Evaluate[chromedp.Void](`document.getElementById("player").scrollIntoView()`))
+		v.Shot("player")
+		v.Clean()
 	})
 
 	t.Run("phone", func(t *testing.T) {
-		v := visit(t, browser, path, 360, 740, 2)
-		v.mayAsk(clip)
-		v.until(video + `.readyState >= 1`)
-		if w := js[int](v, `document.documentElement.scrollWidth`); w > 360 {
+		v := browser.Visit(t, chromium, path, 360, 740, browser.Scaled(360, 740, 2))
+		v.MayAsk(clip)
+		v.Until(video + `.readyState >= 1`)
+		if w := browser.JS[int](v, `document.documentElement.scrollWidth`); w > 360 {
 			t.Errorf("the page is %d px wide", w)
 		}
-		v.do(chromedp.Click(chromedp.CSS(`#f002 .in-clip`)))
-		v.until(video + `.currentTime === 1.5`)
-		v.shot("player-phone", false)
-		v.clean()
+		v.Do(chromedp.Click(chromedp.CSS(`#f002 .in-clip`)))
+		v.Until(video + `.currentTime === 1.5`)
+		v.Shot("player-phone")
+		v.Clean()
 	})
 
 	t.Run("no clip", func(t *testing.T) {
 		if err := os.Remove(clip); err != nil {
 			t.Fatal(err)
 		}
-		v := visit(t, browser, path, 1280, 900, 1)
-		v.until(`!document.getElementById("player-missing").hidden`)
+		v := browser.Visit(t, chromium, path, 1280, 900)
+		v.Until(`!document.getElementById("player-missing").hidden`)
 	})
 }

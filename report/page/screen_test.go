@@ -18,6 +18,7 @@ import (
 	"setwitness/detect"
 	"setwitness/report"
 	"setwitness/report/crops"
+	"setwitness/testdata/browser"
 )
 
 // The timing of the example: a camera of 240 frames a second, exposed for
@@ -107,22 +108,22 @@ func filmExample(t *testing.T) (*report.Findings, []crops.Shots, float64, *Scree
 
 // lookAtFilm does with the page of a film what a person would who wants to know
 // whether to believe it.
-func lookAtFilm(t *testing.T, v *visitor, doc *report.Findings, s *Screen) {
+func lookAtFilm(t *testing.T, v *browser.Visitor, doc *report.Findings, s *Screen) {
 	// Facts are no cautions.
-	if got := js[string](v, `document.querySelector(".notice").textContent`); strings.Contains(got, "straight sides") || !strings.Contains(got, "packets") {
+	if got := browser.JS[string](v, `document.querySelector(".notice").textContent`); strings.Contains(got, "straight sides") || !strings.Contains(got, "packets") {
 		t.Errorf("the cautions are %q", got)
 	}
-	take := js[string](v, `document.getElementById("take").textContent`)
+	take := browser.JS[string](v, `document.getElementById("take").textContent`)
 	for _, want := range []string{"four straight sides show", "50.00 new pictures", "240 frames a second", "600, rebuilt", "700 of 600 frames"} {
 		if !strings.Contains(take, want) {
 			t.Errorf("the take's facts lack %q", want)
 		}
 	}
 	// From the head of the page to the camera.
-	v.do(chromedp.Click(chromedp.CSS(`.short a[href="#camera"]`)))
-	v.until(`Math.abs(document.getElementById("camera").getBoundingClientRect().top) < 60`)
-	v.shot("film", false)
-	words := js[string](v, `document.getElementById("camera").innerText`)
+	v.Do(chromedp.Click(chromedp.CSS(`.short a[href="#camera"]`)))
+	v.Until(`Math.abs(document.getElementById("camera").getBoundingClientRect().top) < 60`)
+	v.Shot("film")
+	words := browser.JS[string](v, `document.getElementById("camera").innerText`)
 	for _, want := range []string{"Sure (confidence 0.93)", "0.23 camera pixels", "by up to 11.3 camera pixels", "In 3 frames too little", "as high as 1.1 camera pixels",
 		"top left 128.0, 72.0", "in frame 50", "Camera frame 50 at 0:00.208, with the found border of the screen", "rebuilt from camera frames 49, 50 and 51",
 		"at the top and 10 ms later at the bottom"} {
@@ -133,7 +134,7 @@ func lookAtFilm(t *testing.T, v *visitor, doc *report.Findings, s *Screen) {
 	// The border lies on the picture where it was found.
 	border := func(within string) {
 		t.Helper()
-		got := js[[][2]float64](v, `{const f = document.querySelector("`+within+`"), i = f.querySelector("img").getBoundingClientRect(), p = f.querySelector("polygon"), m = p.getScreenCTM();
+		got := browser.JS[[][2]float64](v, `{const f = document.querySelector("`+within+`"), i = f.querySelector("img").getBoundingClientRect(), p = f.querySelector("polygon"), m = p.getScreenCTM();
 			[...p.points].map(q => q.matrixTransform(m)).map(q => [(q.x - i.x) / i.width, (q.y - i.y) / i.height])}`)
 		if len(got) != len(s.Outline) {
 			t.Fatalf("%s: the border has %d points", within, len(got))
@@ -146,17 +147,17 @@ func lookAtFilm(t *testing.T, v *visitor, doc *report.Findings, s *Screen) {
 	}
 	border(".seen")
 	// Enlarged it goes along, and the next step is the straightened picture.
-	v.do(chromedp.Click(chromedp.CSS(`.seen .whole`)))
-	v.until(`document.getElementById("enlarged").open && document.querySelector("#enlarged .now").dataset.name === "Camera frame"`)
+	v.Do(chromedp.Click(chromedp.CSS(`.seen .whole`)))
+	v.Until(`document.getElementById("enlarged").open && document.querySelector("#enlarged .now").dataset.name === "Camera frame"`)
 	border("#enlarged .now")
-	if k := js[float64](v, `{const i = document.querySelector("#enlarged .now img"); i.getBoundingClientRect().width / i.naturalWidth}`); k < 1 {
+	if k := browser.JS[float64](v, `{const i = document.querySelector("#enlarged .now img"); i.getBoundingClientRect().width / i.naturalWidth}`); k < 1 {
 		t.Errorf("a picture of 640 columns is enlarged %g times in a window of 1280", k)
 	}
-	v.shot("film-enlarged", false)
-	v.press(kb.ArrowRight)
-	v.until(`document.querySelector("#enlarged .now").dataset.name === "Screen, straightened"`)
-	v.press(kb.Escape)
-	v.until(`!document.getElementById("enlarged").open && document.activeElement.matches(".seen .whole")`)
+	v.Shot("film-enlarged")
+	v.Press(kb.ArrowRight)
+	v.Until(`document.querySelector("#enlarged .now").dataset.name === "Screen, straightened"`)
+	v.Press(kb.Escape)
+	v.Until(`!document.getElementById("enlarged").open && document.activeElement.matches(".seen .whole")`)
 
 	// The diagram has a bar for each frame with a hatch where it is mixed, and
 	// the updates go down to the right as the set's do.
@@ -178,22 +179,22 @@ func lookAtFilm(t *testing.T, v *visitor, doc *report.Findings, s *Screen) {
 		`[...document.querySelectorAll("[aria-labelledby]")].flatMap(e => e.getAttribute("aria-labelledby").split(" ")).filter(i => !document.getElementById(i)).length`:           0,
 		`[...document.querySelectorAll("svg")].filter(s => !s.closest("[aria-hidden], [role=img]") && !s.getAttribute("aria-label") && !s.getAttribute("aria-labelledby")).length`: 0,
 	} {
-		if got := js[int](v, expression); got != want {
+		if got := browser.JS[int](v, expression); got != want {
 			t.Errorf("%s is %d, want %d", expression, got, want)
 		}
 	}
-	if got := js[string](v, `document.getElementById("timing-name").textContent`); got != "Camera frames 34 to 65 (0:00.142 to 0:00.271) against the pictures of the set, around the peak of f002" {
+	if got := browser.JS[string](v, `document.getElementById("timing-name").textContent`); got != "Camera frames 34 to 65 (0:00.142 to 0:00.271) against the pictures of the set, around the peak of f002" {
 		t.Errorf("the diagram is called %q", got)
 	}
 	// The legend leads to the finding.
-	v.do(chromedp.Click(chromedp.CSS(`.legend a`)))
-	v.until(`location.hash === "#f002"`)
+	v.Do(chromedp.Click(chromedp.CSS(`.legend a`)))
+	v.Until(`location.hash === "#f002"`)
 
 	// The same in words, opened by keyboard.
-	v.do(chromedp.Focus(chromedp.CSS(`#camera summary`)))
-	v.press(kb.Enter)
-	v.until(`document.querySelector("#camera details").open`)
-	row := js[string](v, `[...document.querySelectorAll("#camera details tbody tr")].map(r => r.innerText).find(r => r.startsWith("picture 9\t"))`)
+	v.Do(chromedp.Focus(chromedp.CSS(`#camera summary`)))
+	v.Press(kb.Enter)
+	v.Until(`document.querySelector("#camera details").open`)
+	row := browser.JS[string](v, `[...document.querySelectorAll("#camera details tbody tr")].map(r => r.innerText).find(r => r.startsWith("picture 9\t"))`)
 	// Picture 10 of the set begins at 203 ms at the top and at 213 ms at the
 	// bottom, the next 20 ms later: frames end on multiples of 1/240 s, so 49
 	// (204.2) is the first that sees it at all, mixed with the one before, and
@@ -201,7 +202,7 @@ func lookAtFilm(t *testing.T, v *visitor, doc *report.Findings, s *Screen) {
 	if row != "picture 9\t50 to 55\t49 to 51, 54 to 56" {
 		t.Errorf("the table says %q", row)
 	}
-	v.clean()
+	v.Clean()
 }
 
 // Frames of the drawing stand to scale: the hatch covers exactly the rows whose

@@ -12,6 +12,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -32,28 +33,33 @@ const deadline = 2 * time.Minute
 // Step is one thing that a visitor does.
 type Step = chromedp.Action[chromedp.Void]
 
-// send makes a step of a protocol command.
-func send[P, R any](command cdp.Command[P, R], params P) Step {
+// Send makes a step of a protocol command.
+func Send[P, R any](command cdp.Command[P, R], params P) Step {
 	return chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
 		_, err := cdp.Call(ctx, t, command, params)
 		return err
 	})
 }
 
-// Dark asks for the dark colours, Print for those of paper, and NoScript lets no
-// script run.
+// Dark asks for the dark colours.
 func Dark() Step {
-	return send(emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: "dark"}}})
+	return Send(emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: "dark"}}})
 }
 
 // Print shows the page as on paper.
 func Print() Step {
-	return send(emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"})
+	return Send(emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"})
 }
 
 // NoScript lets no script run.
 func NoScript() Step {
-	return send(emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
+	return Send(emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
+}
+
+// Scaled is a display of w by h pixels of a page, each of which is scale pixels of
+// its own.
+func Scaled(w, h int64, scale float64) Step {
+	return chromedp.EmulateViewport(w, h, chromedp.EmulateScale(scale))
 }
 
 // Visitor is a person at a browser with the page open.
@@ -63,6 +69,7 @@ type Visitor struct {
 	width int64
 	mu    sync.Mutex
 	bad   []string // requests that leave the page, and errors
+	may   []string // what is none of them
 }
 
 // Launch starts one browser for the tests of a package.
@@ -114,8 +121,8 @@ func Visit(t *testing.T, browser context.Context, path string, w, h int64, extra
 		t.Fatal(err)
 	}
 	// Scroll bars take room on some systems and none on others.
-	v.Do(send(emulation.SetScrollbarsHidden, emulation.SetScrollbarsHiddenParams{Hidden: true}),
-		send(network.Enable, network.EnableParams{}), send(log.Enable, cdp.Empty{}), chromedp.EmulateViewport(w, h))
+	v.Do(Send(emulation.SetScrollbarsHidden, emulation.SetScrollbarsHiddenParams{Hidden: true}),
+		Send(network.Enable, network.EnableParams{}), Send(log.Enable, cdp.Empty{}), chromedp.EmulateViewport(w, h))
 	v.Do(append(extra, chromedp.Navigate(address))...)
 	return v
 }
@@ -123,7 +130,18 @@ func Visit(t *testing.T, browser context.Context, path string, w, h int64, extra
 func (v *Visitor) fault(s string) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	v.bad = append(v.bad, s)
+	if !slices.Contains(v.may, s) {
+		v.bad = append(v.bad, s)
+	}
+}
+
+// MayAsk lets the page ask for a file.
+func (v *Visitor) MayAsk(path string) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	wanted := "request of " + (&url.URL{Scheme: "file", Path: path}).String()
+	v.bad = slices.DeleteFunc(v.bad, func(s string) bool { return s == wanted })
+	v.may = append(v.may, wanted)
 }
 
 // Do does steps.
@@ -132,6 +150,13 @@ func (v *Visitor) Do(steps ...Step) {
 	if err := chromedp.Do(v.ctx, steps...); err != nil {
 		v.Fatal(err)
 	}
+}
+
+// Until waits for an expression to become true: painting may be held back on
+// purpose.
+func (v *Visitor) Until(expression string) {
+	v.Helper()
+	v.Do(chromedp.Poll[chromedp.Void](expression, chromedp.WithPollingTimeout(10*time.Second)))
 }
 
 // Press presses keys.
@@ -145,27 +170,41 @@ func (v *Visitor) Press(keys ...string) {
 // JS evaluates an expression.
 func JS[T any](v *Visitor, expression string) T {
 	v.Helper()
-	out, err := chromedp.Run(v.ctx, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
-	if err != nil {
-		v.Fatal(err)
-	}
-	return out
+	return Run(v, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
 }
 
-// Shot keeps what the visitor sees where SETWITNESS_SCREENSHOTS points.
+// Shot keeps what the window shows where SETWITNESS_SCREENSHOTS points, WholeShot
+// all of the page.
 func (v *Visitor) Shot(name string) {
+	v.Helper()
+	v.keep(name, chromedp.CaptureScreenshot())
+}
+
+// WholeShot is Shot of all of the page.
+func (v *Visitor) WholeShot(name string) {
+	v.Helper()
+	v.keep(name, chromedp.FullScreenshot(100))
+}
+
+func (v *Visitor) keep(name string, take chromedp.Action[[]byte]) {
 	v.Helper()
 	folder := os.Getenv("SETWITNESS_SCREENSHOTS")
 	if folder == "" {
 		return
 	}
-	b, err := chromedp.Run(v.ctx, chromedp.FullScreenshot(100))
+	if err := os.WriteFile(filepath.Join(folder, name+".png"), Run(v, take), 0o644); err != nil {
+		v.Fatal(err)
+	}
+}
+
+// Run does an action and returns what it gives.
+func Run[T any](v *Visitor, action chromedp.Action[T]) T {
+	v.Helper()
+	out, err := chromedp.Run(v.ctx, action)
 	if err != nil {
 		v.Fatal(err)
 	}
-	if err := os.WriteFile(filepath.Join(folder, name+".png"), b, 0o644); err != nil {
-		v.Fatal(err)
-	}
+	return out
 }
 
 // Sound fails the test where the page breaks a rule that holds for all pages:
