@@ -108,6 +108,9 @@ func (f *Findings) check() error {
 			return err
 		}
 	}
+	if a := f.Alignment; a != nil && a.Why == "" && !a.Still && len(a.Spans) == 0 {
+		return errors.New("it is aligned to a source in no span")
+	}
 	for i, c := range f.Cadence {
 		if !(c.StartS <= c.EndS) {
 			return fmt.Errorf("cadence %d: it ends before it starts", i)

@@ -9,6 +9,9 @@ package report
 
 import (
 	_ "embed"
+	"fmt"
+	"math"
+	"strings"
 
 	"setwitness/detect"
 )
@@ -185,6 +188,31 @@ type Alignment struct {
 	// Spans are the stretches of the take in which the source ran on.
 	Spans  []AlignedSpan `json:"spans,omitempty"`
 	Raster *RasterMap    `json:"raster,omitempty"`
+}
+
+// Words say how the take was laid beside its source, in a line.
+func (a *Alignment) Words() string {
+	if a.Why != "" {
+		return "not aligned: " + a.Why
+	}
+	if a.Still {
+		return "nothing moves in either"
+	}
+	words := "begins at " + Clock(a.Spans[0].SourceS) + " of it"
+	if a.Spans[0].StartS > 0 {
+		words = "from " + Clock(a.Spans[0].StartS) + " on, which is " + Clock(a.Spans[0].SourceS) + " of it"
+	}
+	if n := len(a.Spans) - 1; n > 0 {
+		words += fmt.Sprintf(", and goes on elsewhere %d times", n)
+		if n == 1 {
+			words = strings.TrimSuffix(words, "1 times") + "once"
+		}
+	}
+	const told = 0.0005 // a rate that clocks alone do not explain
+	if math.Abs(a.Rate-1) > told {
+		words += fmt.Sprintf(", at %.4g times its rate", a.Rate)
+	}
+	return fmt.Sprintf("%s; %.0f %% of the pictures are known there, %.0f %% sure to the picture", words, 100*a.KnownShare, 100*a.Confidence)
 }
 
 // AlignedSpan is a stretch of the take and where it begins in the source.

@@ -35,15 +35,24 @@ func table(doc *report.Findings, pagePath string, colour bool) string {
 			fmt.Fprintf(&b, "  %sset:%s %s\n", dim, off, oneLine(c.Refresh))
 		}
 	}
+	if a := doc.Alignment; a != nil {
+		fmt.Fprintf(&b, "  %ssource:%s %s: %s\n", dim, off, oneLine(a.Path), oneLine(a.Words()))
+	}
 	if len(doc.Findings) == 0 {
 		b.WriteString("  nothing found\n")
 	} else {
 		rows := [][]string{{"", "time", "kind", "strength", "visibility", "sure", "where"}}
+		if doc.Alignment != nil {
+			rows[0] = append(rows[0], "origin")
+		}
 		for _, f := range doc.Findings[:min(len(doc.Findings), mostRows)] {
 			rows = append(rows, []string{
 				f.ID, report.Clock(f.PeakS), string(f.Kind), f.Strength.String(),
 				report.Number(f.VisibilityJND) + " JND", fmt.Sprintf("%.2f", f.Confidence), f.Region.Where(),
 			})
+			if doc.Alignment != nil {
+				rows[len(rows)-1] = append(rows[len(rows)-1], f.Origin.Verdict)
+			}
 		}
 		for i, line := range align(rows) {
 			if i == 0 {

@@ -203,6 +203,9 @@ func facts(doc *report.Findings) []fact {
 		}
 		add("A take of", of+": "+v.Why)
 	}
+	if a := doc.Alignment; a != nil {
+		add("Source", a.Path+": "+a.Words())
+	}
 	out = append(out, screenFacts(doc)...)
 	if t.DamagedPackets > 0 {
 		add("Damaged packets", fmt.Sprint(t.DamagedPackets))

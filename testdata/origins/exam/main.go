@@ -138,6 +138,13 @@ type tally struct{ right, undetermined, wrong, falseSet, cases, missed int }
 func examine(tool, work string, seed int64, only string) error {
 	var all tally
 	for _, p := range pairs(seed) {
+		asked := false
+		for _, way := range ways {
+			asked = asked || strings.Contains(p.name+", "+way.name, only)
+		}
+		if !asked {
+			continue
+		}
 		dir := filepath.Join(work, fmt.Sprintf("%s-%d", p.name, seed))
 		if err := os.MkdirAll(dir, 0o755); err != nil {
 			return err

@@ -1,0 +1,89 @@
+package main
+
+import (
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"setwitness/decode/picture"
+	"setwitness/detect"
+	"setwitness/detect/cells"
+	"setwitness/detect/signing"
+	"setwitness/report"
+)
+
+// sign makes the takes of a desk signed.
+func (d *desk) sign() {
+	d.stages = func() []*detect.Stage {
+		return []*detect.Stage{cells.Stage, signing.Stage, markerStage(nil)}
+	}
+}
+
+// drifting is a take in which a soft thing wanders before stripes.
+func drifting(i int) picture.Plane {
+	p := picture.New(160, 96, 8)
+	for y := range p.H {
+		for x := range p.W {
+			dx, dy := x-30-i%97, y-20-(i*7)%53
+			v := 60 + 40*(x/32%2)
+			if dx*dx+dy*dy < 300 {
+				v += 90
+			}
+			p.Pix[y*p.W+x] = uint8(v)
+		}
+	}
+	return p
+}
+
+// A source that holds what the take holds is whose fault it is.
+func TestScanWithSource(t *testing.T) {
+	d := newDesk(t)
+	d.sign()
+	d.take.n, d.take.show = 150, drifting
+	clip, source := d.clip(t, "take.mp4"), d.clip(t, "played.mp4")
+	if code := run(d.factory, []string{"scan", "--from", "direct", "--source", source, clip}); code != exitDone {
+		t.Fatalf("exit code %d, stderr %q", code, d.err)
+	}
+	doc, err := report.Read(filepath.Join(clip+".setwitness", findingsName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	a := doc.Alignment
+	if a == nil || a.Path != source || a.Why != "" || a.KnownShare < 0.99 || len(a.Spans) != 1 || a.Raster == nil {
+		t.Fatalf("alignment is %+v", a)
+	}
+	f := doc.Findings[0]
+	if f.Origin.Verdict != "source" || f.SourceS == nil || *f.SourceS != 0.06 {
+		t.Errorf("origin is %+v at %v", f.Origin, f.SourceS)
+	}
+	if !strings.Contains(d.out.String(), "origin") || !strings.Contains(d.out.String(), "played.mp4: begins at") {
+		t.Errorf("the table is\n%s", d.out)
+	}
+	if s, err := report.ReadSignatures(filepath.Join(clip+".setwitness", signaturesName)); err != nil || s.Len() != 150 {
+		t.Errorf("signatures: %v", err)
+	}
+}
+
+// A source that cannot be read ends the scan of a clip; one that is something
+// else does not.
+func TestScanWithoutUse(t *testing.T) {
+	d := newDesk(t)
+	d.sign()
+	clip := d.clip(t, "take.mp4")
+	if code := run(d.factory, []string{"scan", "--source", filepath.Join(d.dir, "bad.mp4"), clip}); code != exitUnusable {
+		t.Errorf("exit code %d", code)
+	}
+	if got := d.err.String(); strings.Count(got, "\n") != 1 || !strings.Contains(got, "--source") {
+		t.Errorf("stderr is %q", got)
+	}
+	if code := run(d.factory, []string{"scan", "--from", "direct", "--source", d.clip(t, "grey.mp4"), clip}); code != exitDone {
+		t.Fatalf("exit code %d, stderr %q", code, d.err)
+	}
+	doc, err := report.Read(filepath.Join(clip+".setwitness", findingsName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if a := doc.Alignment; a == nil || a.Why == "" || doc.Findings[0].Origin.Verdict != "undetermined" || !strings.Contains(strings.Join(doc.Warnings, " "), "could not be aligned") {
+		t.Errorf("alignment %+v, origin %+v, warnings %q", a, doc.Findings[0].Origin, doc.Warnings)
+	}
+}
