@@ -5,6 +5,7 @@ import (
 	"image"
 	"math"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -114,18 +115,7 @@ func TestAnnotateFlashes(t *testing.T) {
 		if e := sw(t, "scan", "--quiet", "--out", folder, clip); e.code != exitDone {
 			t.Fatal(e)
 		}
-		doc, err := report.Read(filepath.Join(folder, findingsName))
-		if err != nil {
-			t.Fatal(err)
-		}
-		doc.Findings = []report.Finding{{
-			ID: "f001", Kind: "macroblocking", StartS: 1, EndS: 1.4, PeakS: 1.2, StartFrame: 50, EndFrame: 69, PeakFrame: 60,
-			Region: report.Region{X: 0.1, Y: 0.1, W: 0.2, H: 0.2}, Strength: report.Quantity{Value: 3, Unit: "JND"}, Confidence: 0.9,
-			Origin: report.Origin{Verdict: "undetermined", Why: "for the test"}, Measures: map[string]float64{},
-		}}
-		if err := report.Write(filepath.Join(folder, findingsName), doc); err != nil {
-			t.Fatal(err)
-		}
+		plant(t, folder)
 		out := filepath.Join(t.TempDir(), "clip.mkv")
 		e := sw(t, "annotate", folder, "--slow", c.slow, "--codec", "ffv1", "--out", out)
 		if e.code != c.code || !strings.Contains(e.out+e.err, c.says) {
@@ -157,4 +147,54 @@ func flashMeter(t *testing.T, path string) (*flashes.Meter, *flashes.Sampler) {
 	}
 	defer take.Close()
 	return flashes.NewMeter(take.Format().Rate()), flashes.NewSampler(take.Format())
+}
+
+// plant puts a finding into a scan, in place of what was found.
+func plant(t *testing.T, folder string) {
+	t.Helper()
+	doc, err := report.Read(filepath.Join(folder, findingsName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	doc.Findings = []report.Finding{{
+		ID: "f001", Kind: "macroblocking", StartS: 1, EndS: 1.4, PeakS: 1.2, StartFrame: 50, EndFrame: 69, PeakFrame: 60,
+		Region: report.Region{X: 0.1, Y: 0.1, W: 0.2, H: 0.2}, Strength: report.Quantity{Value: 3, Unit: "JND"}, Confidence: 0.9,
+		Origin: report.Origin{Verdict: "undetermined", Why: "for the test"}, Measures: map[string]float64{},
+	}}
+	if err := report.Write(filepath.Join(folder, findingsName), doc); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// Takes of odd sizes and forms give clips that players take.
+func TestAnnotateForms(t *testing.T) {
+	for _, c := range []struct {
+		name, file  string
+		args        []string
+		codec, want string
+	}{
+		{"odd size", "odd.mkv", []string{"-vf", "scale=853:479", "-c:v", "ffv1", "-pix_fmt", "yuv420p"}, "h264", "854 480 yuv420p"},
+		{"gray of 10 bits", "gray.mkv", []string{"-c:v", "ffv1", "-pix_fmt", "gray10le"}, "ffv1", "960 540 gray10le"},
+		{"RGB", "rgb.mkv", []string{"-c:v", "ffv1", "-pix_fmt", "bgr0"}, "h264", "960 540 yuvj420p"},
+		{"colour in every fourth column", "bands.mkv", []string{"-c:v", "ffv1", "-pix_fmt", "yuv411p"}, "ffv1", "960 540 yuv422p"},
+		{"upright", "upright.mp4", []string{"-vf", "scale=180:320", "-pix_fmt", "yuv420p"}, "h264", "540 960 yuv420p"},
+		{"one picture a field", "fields.ts", []string{"-vf", "scale=720:576,tinterlace=interleave_top", "-c:v", "mpeg2video", "-flags", "+ildct+ilme", "-top", "1"}, "h264", "720 576 yuv420p"},
+	} {
+		clip := filepath.Join(t.TempDir(), c.file)
+		ffmpeg(t, append(append([]string{"-f", "lavfi", "-i", "testsrc2=s=320x180:r=25:d=2"}, c.args...), clip)...)
+		folder := filepath.Join(t.TempDir(), "scan")
+		if e := sw(t, "scan", "--quiet", "--out", folder, clip); e.code != exitDone {
+			t.Fatal(e)
+		}
+		plant(t, folder)
+		codec := clipCodecs[slices.IndexFunc(clipCodecs, func(k clipCodec) bool { return k.name == c.codec })]
+		if e := sw(t, "annotate", folder, "--slow", "2", "--codec", c.codec, "--quiet"); e.code != exitDone {
+			t.Errorf("%s: %s", c.name, e)
+			continue
+		}
+		s := ffprobe(t, filepath.Join(folder, annotatedName+codec.extension)).Streams[0]
+		if got := fmt.Sprint(s["width"], s["height"], s["pix_fmt"]); strings.ReplaceAll(got, " ", "") != strings.ReplaceAll(c.want, " ", "") {
+			t.Errorf("%s: %s, want %s", c.name, got, c.want)
+		}
+	}
 }

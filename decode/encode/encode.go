@@ -254,6 +254,8 @@ func (w *Writer) openFile(options *astiav.Dictionary) error {
 	}
 	w.stream.SetTimeBase(w.base)
 	w.stream.SetAvgFrameRate(astiav.NewRational(o.RateNum, o.RateDen))
+	// Some containers go by the stream's own, others by that of its parameters.
+	w.stream.SetSampleAspectRatio(w.encoder.SampleAspectRatio())
 	if o.Rotation != 0 {
 		m := astiav.NewDisplayMatrixFromRotation(float64(o.Rotation))
 		if err := w.stream.AddSideData(astiav.PacketSideDataTypeDisplaymatrix, m.Bytes()); err != nil {

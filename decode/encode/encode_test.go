@@ -170,6 +170,32 @@ func TestDescription(t *testing.T) {
 	}
 }
 
+// The shape of samples and the colours are in every container, whether it goes by
+// the stream or by what the encoder writes.
+func TestContainers(t *testing.T) {
+	for _, c := range []struct{ file, codec, format string }{
+		{"a.mp4", "libx264", "yuv420p"}, {"a.mov", "prores_ks", "yuv422p10le"}, {"a.mkv", "ffv1", "yuv420p"},
+	} {
+		depth, cy := 8, 1
+		if c.codec == "prores_ks" {
+			depth, cy = 10, 0
+		}
+		path := filepath.Join(t.TempDir(), c.file)
+		write(t, encode.Options{
+			Path: path, W: 720, H: 576, RateNum: 50, RateDen: 1, Codec: c.codec, PixelFormat: c.format,
+			SampleAspectNum: 16, SampleAspectDen: 15,
+			Colour: picture.Colour{Transfer: "bt709", Primaries: "bt470bg", Matrix: "bt470bg"},
+		}, scenes(2, 720, 576, depth, 1, cy)...)
+		s := ffprobe(t, path).Streams[0]
+		if s.Sar != "16:15" || s.Rate != "50/1" || s.PixFmt != c.format {
+			t.Errorf("%s: %+v", c.file, s)
+		}
+		if s.ColorRange != "tv" || s.ColorSpace != "bt470bg" || s.Transfer != "bt709" || s.Primaries != "bt470bg" {
+			t.Errorf("%s: colour of %+v", c.file, s)
+		}
+	}
+}
+
 func TestFieldOrder(t *testing.T) {
 	for _, c := range []struct {
 		codec, file, format string
