@@ -143,7 +143,7 @@ type peak struct {
 }
 
 // windows cuts the take into windows that hold motion and looks for each in the
-// source. moving is how many bins of the take that covers.
+// source.
 func windows(take, source *reduced) []window {
 	n := min(windowBins, take.n, source.n)
 	if n < leastBins {

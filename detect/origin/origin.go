@@ -152,9 +152,9 @@ func InSource(e *detect.Event, r *detect.Result, place image.Rectangle, from, to
 	return s
 }
 
-// order says of the order in which the source's pictures are shown around an
-// event whether it is what their times ask for.
-const orderBeside = 2 // pictures before and after
+// orderBeside is how many pictures before and after an event are looked at: a
+// break is noted at the picture where it shows, or the one before.
+const orderBeside = 2
 
 // Order compares the pictures of the source that are shown, around an event, with
 // those that are due: where the take shows what is due at each moment, a stumble

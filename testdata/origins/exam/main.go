@@ -80,7 +80,7 @@ func pairs(seed int64) []pair {
 		{"repeat", cadence, pan(9, scene.Gravel, 5), func(s faults.Sequence) faults.Sequence { return faults.Repeat(s, 50, 1) }, "", nil},
 		{"drop", cadence, pan(10, scene.Street, 6), func(s faults.Sequence) faults.Sequence { return faults.RepeatDrop(s, 50) }, "", nil},
 		{"halved", cadence, toss(11, scene.Ball{Diameter: 60, Speed: 10, Level: 200}, scene.Street), func(s faults.Sequence) faults.Sequence { return faults.Halve(s, 45, 64) }, "", nil},
-		{"banding", []string{"near-black-banding", "posterisation"}, slope(12), nil, "lutyuv=y='floor((val-16)/4)*4+16'", nil},
+		{"banding", []string{"near-black-banding", "posterisation"}, slope(12), nil, "gblur=sigma=5,lutyuv=y='floor((val-16)/4)*4+16'", nil},
 		{"blocks", []string{"macroblocking"}, slope(13), nil, "null", []string{"-c:v", "mpeg2video", "-qscale:v", "24", "-g", "1"}},
 	}
 }
