@@ -245,10 +245,11 @@ func (p *Place) mixture() Difference {
 	if sum <= 0 {
 		return d
 	}
-	// Noise alone is not explained by neighbours.
+	// A neighbour may get a weight by its likeness to the shown picture alone; it
+	// counts as far as it explains what that leaves.
 	d.Known = true
 	d.Left = 1 - together/alone
-	d.Share = 1 - min(1, other/sum/mixedIn)
+	d.Share = 1 - min(1, other/sum/mixedIn)*min(1, d.Left/held)
 	return d
 }
 
