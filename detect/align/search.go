@@ -118,8 +118,8 @@ func settle(take, source *signature.Sequence, cs []chain, rate float64) (*Alignm
 }
 
 // sureNats of evidence against the places a picture earlier and later leave a
-// doubt of 1/e.
-const sureNats = 6
+// doubt of 1/e: errors of geometry and response, which last, feign some dozens.
+const sureNats = 25
 
 // reach is which pictures of the take may belong to chain k: those up to the
 // middle of the windows beside it.
