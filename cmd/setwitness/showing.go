@@ -45,20 +45,15 @@ type showing struct {
 // a caption can be read.
 const leastSide = 400 // px
 
-// rgbMatrix is the name of none.
-const rgbMatrix = "gbr"
-
 // design decides what the clip's pictures are.
 func (c *showing) design(codec clipCodec) error {
 	first := c.takes[0]
 	in := first.in
 	kx, ky := first.enlarged(len(c.takes))
-	if in.Colour.Matrix == rgbMatrix {
-		in.Colour.Matrix = "" // it was decoded to the usual one
-	}
-	if in.Colour.Matrix == "" && (kx > 1 || first.in.Colour.Matrix == rgbMatrix) {
-		// What is usual goes by the size, which changes.
-		in.Colour.Matrix = in.Matrix()
+	if m := in.Matrix(); kx > 1 || in.Colour.Matrix != "" && in.Colour.Matrix != m {
+		// What is usual where none is stated goes by the size, which changes; RGB
+		// was decoded to it.
+		in.Colour.Matrix = m
 	}
 	o := annotate.Output{W: (in.W*kx + 1) &^ 1, H: (in.H*ky + 1) &^ 1, Colour: in.Colour}
 	o.SampleAspectNum, o.SampleAspectDen = shownAspect(in, kx, ky)

@@ -123,8 +123,8 @@ func (f Format) Rate() float64 {
 }
 
 // Matrix returns the matrix of luma and chroma, by the name that FFmpeg prints.
-// A file that does not say: standard definition is BT.601, all else BT.709
-// (common practice, no source).
+// A file that does not say, and one of RGB, whose pictures are converted:
+// standard definition is BT.601, all else BT.709 (common practice, no source).
 func (f Format) Matrix() string {
 	const standardDefinition = 576 // lines
 	lines := f.H
@@ -132,7 +132,7 @@ func (f Format) Matrix() string {
 		lines *= 2
 	}
 	switch {
-	case f.Colour.Matrix != "":
+	case f.Colour.Matrix != "" && f.Colour.Matrix != "gbr":
 		return f.Colour.Matrix
 	case lines <= standardDefinition:
 		return "smpte170m"

@@ -12,6 +12,8 @@ func TestMatrix(t *testing.T) {
 		{Format{H: 1080, Colour: Colour{Matrix: "bt2020nc"}}, "bt2020nc"},
 		{Format{H: 480, Colour: Colour{Matrix: "bt709"}}, "bt709"},
 		{Format{H: 480}, "smpte170m"},
+		{Format{H: 480, Colour: Colour{Matrix: "gbr"}}, "smpte170m"},
+		{Format{H: 1080, Colour: Colour{Matrix: "gbr"}}, "bt709"},
 		{Format{H: 576}, "smpte170m"},
 		{Format{H: 288, Fields: true}, "smpte170m"},
 		{Format{H: 540, Fields: true}, "bt709"},

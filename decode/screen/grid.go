@@ -30,7 +30,15 @@ const (
 	squareSlack, placeSlack = 0.12, 0.15
 	// The share of the windows that have to show the grid.
 	gridShare = 0.5
+	// A pitch within this share of a dither's is the dither's: from place to
+	// place a camera's lens alone changes that of a panel by more.
+	ditherSlack = 0.005
 )
+
+// ditherPitches are those of the ordered dither that brings a gradient to fewer
+// bits, px: matrices of 2, 4 and 8 (Bayer 1973). The first is beyond the pitches
+// of panels.
+var ditherPitches = [...]float64{4, 8}
 
 // grid returns how many camera pixels there are for a row of the panel's pixels,
 // and the share of the windows that show them.
@@ -63,6 +71,9 @@ func (f *Finder) grid() (px, share float64) {
 	}
 	slices.Sort(pitches)
 	px = pitches[len(pitches)/2]
+	if low, high := pitches[len(pitches)/4], pitches[len(pitches)*3/4]; dither(low) && dither(high) {
+		return 0, 0
+	}
 	agree := 0
 	for _, p := range pitches {
 		if math.Abs(math.Log(p/px)) < placeSlack {
@@ -70,6 +81,11 @@ func (f *Finder) grid() (px, share float64) {
 		}
 	}
 	return px, float64(agree) / float64(total)
+}
+
+// dither reports whether a pitch is that of an ordered dither.
+func dither(px float64) bool {
+	return slices.ContainsFunc(ditherPitches[:], func(p float64) bool { return math.Abs(px/p-1) < ditherSlack })
 }
 
 // spectrum returns the power of a window of a plane, gridWindow squared; it
@@ -134,7 +150,7 @@ func line(power []float32, down bool) float64 {
 	// little.
 	const turn = 0.08
 	n := gridWindow / 2
-	ridge := make([]float64, n)
+	ridge := make([]float64, n+1) // with the finest there is, every other pixel
 	for i := range ridge {
 		w := 1 + int(turn*float64(i))
 		for k := -w; k <= w; k++ {
@@ -144,9 +160,13 @@ func line(power []float32, down bool) float64 {
 	best, power1 := 0, 0.0
 	from, to := int(math.Round(gridWindow/mostPitch)), int(math.Round(gridWindow/leastPitch))
 	for i := from; i <= min(to, n-1); i++ {
+		// The shoulder of a finer or coarser line is none.
+		if ridge[i] < ridge[i-1] || ridge[i] < ridge[i+1] {
+			continue
+		}
 		var near []float64
 		for k := i - 8; k <= i+8; k++ {
-			if (k < i-2 || k > i+2) && k > 0 && k < n {
+			if (k < i-2 || k > i+2) && k > 0 && k <= n {
 				near = append(near, ridge[k])
 			}
 		}
@@ -155,12 +175,13 @@ func line(power []float32, down bool) float64 {
 			best, power1 = i, ridge[i]
 		}
 	}
-	if best == 0 {
+	// What alternates from pixel to pixel is dither and no lens's picture.
+	if best == 0 || ridge[n] > power1 {
 		return 0
 	}
 	// Between the bins, by the centre of the peak.
 	var sum, weight float64
-	for k := max(best-1, 0); k <= min(best+1, n-1); k++ {
+	for k := best - 1; k <= best+1; k++ {
 		sum += float64(k) * ridge[k]
 		weight += ridge[k]
 	}
