@@ -399,6 +399,9 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 		faint := faintest / 100.0
 		if !peak || v.weights.sure() < lonely*least || v.weights.copy() < lonelyFaint*faint {
 			switch {
+			case !peak && v.weights.profiles && min(v.weights.ahead, v.weights.behind) < faint:
+				// Legs that pass each other spread a profile to one side as well.
+				return v
 			case !peak && !s.accompanied(t, l, v.ratio, unseenFaint*faint):
 				return v
 			case !peak:
