@@ -79,6 +79,10 @@ func (a *Alignment) Due(i int) int {
 	return a.due[i]
 }
 
+// nearRate is how many pictures a span may seem to gain or lose and still have
+// run in real time: where little moves a delay is known no better.
+const nearRate = 1.5
+
 // schedule finds for each span the delay at which most pictures are those due.
 func (a *Alignment) schedule() {
 	a.due = make([]int, len(a.Pictures))

@@ -1,6 +1,7 @@
 package align
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -27,10 +28,12 @@ const (
 	// no source).
 	foldNats = 5
 	// What it costs, in nats, that the delay moves by a phase (clocks that
-	// differ by a thousandth do so every hundred pictures or so), that it jumps,
+	// differ by a thousandth do so every hundred pictures or so, which alone
+	// were 5 nats; but codecs and errors of geometry err alike for some
+	// pictures, which therefore say no more than one), that it jumps,
 	// and that one picture alone is another than its time says (a set that
 	// drops or repeats one), more for each picture.
-	driftNats, jumpNats, otherNats, awayNats = 5, 30, 5, 1
+	driftNats, jumpNats, otherNats, awayNats = 20, 60, 5, 1
 	// A single picture strays by no more than so many of the source.
 	strays = 2
 )
@@ -58,6 +61,7 @@ type stretch struct {
 	lags      []float64
 	explained float64
 	margin    float64
+	other     float64 // nats by which a path at another rate is worse
 }
 
 // at returns the picture of the source that is up at a time in its life, or -1.
@@ -151,25 +155,125 @@ func (s *stretch) again() {
 	s.path()
 }
 
-// nearRate is how many pictures a stretch may seem to gain or lose and still keep
-// the rate that it was given: where little moves a delay is known no better.
-const nearRate = 1.5
-
 // refit moves the line to the pictures from first to last of those shown.
 func (s *stretch) refit(first, last int) {
-	var l straightLine
-	for t := first; t <= last; t++ {
-		if s.shown[t] >= 0 {
-			i := s.first + t
-			l.add(s.take.Lives[i].Seconds(), s.line(i)+s.lags[t])
+	s.first, s.last = s.first+first, s.first+last
+	s.shown, s.lags, s.held = s.shown[first:last+1], s.lags[first:last+1], s.held[first:last+1]
+	wide := 2*s.reachJ + 1
+	s.residual = s.residual[first*wide : (last+1)*wide]
+	s.pace()
+}
+
+const (
+	// oddNats is what it costs, in nats, that a source is not shown in real time:
+	// half of a jump, which is rarer in takes of files.
+	oddNats = 30
+	// alikeRates differ by no more than clocks do.
+	alikeRates = 0.002
+	// Lines are tried in steps of this share of a picture, over so many pictures.
+	lineStep, lineSamples = 0.25, 200
+	// Paths are the same that differ in fewer of their pictures.
+	otherPath = 0.1
+)
+
+// pace chooses the rate at which the likeliest path is the likeliest of all, and
+// keeps by how much the best other one is worse.
+func (s *stretch) pace() {
+	mid := s.middle()
+	at := s.origin + s.rate*mid
+	tilt := band / max((s.take.Lives[s.last]-s.take.Lives[s.first]).Seconds()/2, band)
+	odd, lag := s.straight(tilt)
+	tried := []float64{odd}
+	if math.Abs(s.rate-odd) > alikeRates {
+		tried = append(tried, s.rate)
+	}
+	for _, group := range [][]float64{usualRates, films, slowMotion} {
+		for _, r := range group {
+			if math.Abs(r-odd) < tilt && !slices.Contains(tried, r) {
+				tried = append(tried, r)
+			}
 		}
 	}
-	s.first, s.last = s.first+first, s.first+last
-	origin, rate := l.fit(s.origin, s.rate)
-	if seconds := (s.take.Lives[s.last] - s.take.Lives[s.first]).Seconds(); math.Abs(rate-s.rate)*seconds < nearRate*max(s.of, s.takes) {
-		return
+	type way struct {
+		rate  float64
+		shown []int
+		nats  float64
 	}
-	s.origin, s.rate = origin, rate
+	var ways []way
+	for _, rate := range tried {
+		r := *s
+		r.rate, r.origin = rate, at+lag-rate*mid
+		r.measure()
+		r.typical = s.typical
+		w := way{rate: rate, nats: r.path()}
+		w.shown = r.shown
+		if rate != 1 {
+			w.nats += oddNats
+		}
+		ways = append(ways, w)
+	}
+	best := slices.MinFunc(ways, func(a, b way) int { return cmp.Compare(a.nats, b.nats) })
+	s.other = math.Inf(1)
+	for _, w := range ways {
+		differ := 0
+		for t, j := range w.shown {
+			if j != best.shown[t] {
+				differ++
+			}
+		}
+		if float64(differ) > otherPath*float64(len(w.shown)) {
+			s.other = min(s.other, w.nats-best.nats)
+		}
+	}
+	s.rate, s.origin = best.rate, at+lag-best.rate*mid
+}
+
+// middle is when in life the middle of the stretch is in the take.
+func (s *stretch) middle() float64 {
+	return (s.take.Lives[s.first] + s.take.Lives[s.last]).Seconds() / 2
+}
+
+// straight finds the line along which all pictures together fit best, of those
+// that differ from the present one by no more than tilt: its rate, and its delay
+// in the middle.
+func (s *stretch) straight(tilt float64) (rate, lag float64) {
+	every := (s.last-s.first)/lineSamples + 1
+	wide := 2*s.reachJ + 1
+	mid := s.middle()
+	var ts []int
+	choices := make([]choice, 0, (lineSamples+1)*wide)
+	for t := 0; s.first+t <= s.last; t += every {
+		ts = append(ts, t)
+		row := make([]choice, wide)
+		s.weighUp(s.first+t, row)
+		choices = append(choices, row...)
+	}
+	step := lineStep * min(s.of, s.takes)
+	turn := step / max((s.take.Lives[s.last]-s.take.Lives[s.first]).Seconds()/2, band)
+	least := math.Inf(1)
+	for k := -int(tilt / turn); k <= int(tilt/turn); k++ {
+		for q := -int(band / step); q <= int(band/step); q++ {
+			cost := 0.0
+			for n, t := range ts {
+				i := s.first + t
+				shift := float64(q)*step + float64(k)*turn*(s.take.Lives[s.held[t]].Seconds()-mid)
+				c := float64(outside)
+				if j := s.due(i, shift); j >= 0 {
+					if at := j - s.clamp(s.line(i)) + s.reachJ; at >= 0 && at < wide {
+						c = min(c, choices[n*wide+at].cost)
+					}
+				}
+				cost += c
+				if cost >= least {
+					break
+				}
+			}
+			if cost < least {
+				least, rate, lag = cost, s.rate+float64(k)*turn, float64(q)*step
+			}
+		}
+	}
+	return rate, lag
 }
 
 // crop leaves the pictures from first to last of those shown.
@@ -502,8 +606,9 @@ func (s *stretch) cost(i, j int) float64 { return foldNats * math.Log1p(s.known(
 // outside is what a picture costs that lies beyond the source.
 const outside = 20
 
-// path finds the likeliest delays (Viterbi), and from them the pictures.
-func (s *stretch) path() {
+// path finds the likeliest delays (Viterbi), and from them the pictures. It
+// returns what they cost, in nats.
+func (s *stretch) path() float64 {
 	n := s.last - s.first + 1
 	states := 2*int(band/s.step) + 1
 	lag := func(k int) float64 { return float64(k-states/2) * s.step }
@@ -563,6 +668,7 @@ func (s *stretch) path() {
 		s.shown[t] = chosen(t, k).shown
 		k = int(back[t*states+k])
 	}
+	return least
 }
 
 // explain says how much of what changes the path explains, and how much worse
@@ -598,7 +704,7 @@ func (s *stretch) explain() {
 		s.explained = max(0, 1-left/changes)
 	}
 	// Neighbours in time err alike.
-	s.margin = max(0, min(margin[0], margin[1])) / 2
+	s.margin = max(0, min(margin[0], margin[1], s.other)) / 2
 }
 
 const (

@@ -8,18 +8,24 @@ import (
 	"setwitness/detect/signature"
 )
 
-// rates are those at which a source is tried, in turn, how many of its seconds
-// go by in one of the take's: real time, which a set keeps to within a
-// thousandth; film at 24 shown at 25 and the reverse; any speed near these that
-// a file may have been given; and slow or quick motion that a file does not
+// The rates at which sources are shown, how many of their seconds go by in one of
+// the take's: real time, which a set keeps to within a thousandth; film at 24
+// shown at 25 and the reverse; and slow or quick motion that a file does not
 // tell.
+var (
+	usualRates = []float64{1}
+	films      = []float64{25. / 24, 24. / 25}
+	slowMotion = []float64{0.5, 2, 1. / 4, 4, 1. / 8, 8, 0.4, 2.5, 0.2, 5}
+)
+
+// rates are those at which a source is tried, in turn: the usual ones, and any
+// speed near real time that a file may have been given.
 func rates() [][]float64 {
-	const film = 25. / 24
 	var near []float64
 	for r := 0.90; r < 1.115; r += 0.01 {
 		near = append(near, r)
 	}
-	return [][]float64{{1}, {film, 1 / film}, near, {0.5, 2, 1. / 4, 4, 1. / 8, 8, 0.4, 2.5, 0.2, 5}}
+	return [][]float64{usualRates, films, near, slowMotion}
 }
 
 const (
