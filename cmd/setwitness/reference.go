@@ -372,7 +372,10 @@ func (w *witness) pixels(ctx context.Context) ([]origin.Difference, error) {
 		e := &w.result.Events[i]
 		switch {
 		case e.Kind == detect.CadenceBreak:
-			out[i] = origin.Order(w.alignment, e)
+			out[i] = w.order(ctx, e)
+			if ctx.Err() != nil {
+				return nil, ctx.Err()
+			}
 		case !w.laid:
 			out[i].What = "they could not be laid on each other"
 		case e.Peak < len(w.alignment.Pictures) && w.alignment.Pictures[e.Peak] >= 0 && len(wanted) < mostPlacesCompared:
@@ -392,6 +395,55 @@ func (w *witness) pixels(ctx context.Context) ([]origin.Difference, error) {
 		}
 	}
 	return out, nil
+}
+
+// playedBeside is how many pictures before and after a break show at what delay the
+// take is, and playedMost how many of a long one are looked at.
+const playedBeside, playedMost = 4, 24
+
+// order compares the pictures that are shown around a break with those due: by
+// what moves in them, where that tells, and else by the alignment.
+func (w *witness) order(ctx context.Context, e *detect.Event) origin.Difference {
+	a := w.alignment
+	aligned := origin.Order(a, e)
+	if !w.laid {
+		return aligned
+	}
+	from := max(0, e.Start-playedBeside)
+	to := min(len(a.Pictures)-1, e.End+playedBeside, from+playedMost-1)
+	var mine, theirs []int
+	first := math.MaxInt
+	for i := from; i <= to; i++ {
+		j := a.Due(i)
+		if j < 0 {
+			return aligned
+		}
+		mine = append(mine, i)
+		for k := max(0, j-origin.DueReach); k <= min(len(w.ref.times)-1, j+origin.DueReach); k++ {
+			theirs = append(theirs, k)
+			first = min(first, k)
+		}
+	}
+	if len(theirs) == 0 {
+		return aligned
+	}
+	takes := map[int]*origin.Reduced{}
+	sources := make([]*origin.Reduced, slices.Max(theirs)-first+1)
+	err := w.fetchTake(ctx, mine, func(p *picture.Picture) { takes[p.Index] = origin.Small(p, registeredColumns) })
+	if err == nil {
+		err = w.fetchSource(ctx, theirs, func(p *picture.Picture) { sources[p.Index-first] = origin.Small(p, registeredColumns) })
+	}
+	if err != nil {
+		return aligned
+	}
+	var list []origin.Showing
+	for _, i := range mine {
+		list = append(list, origin.Showing{Take: takes[i], Due: a.Due(i) - first})
+	}
+	if d := origin.Played(list, sources, w.where); d.Known {
+		return d
+	}
+	return aligned
 }
 
 func (w *witness) compare(ctx context.Context, batch []int, out []origin.Difference) error {

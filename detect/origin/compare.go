@@ -227,8 +227,14 @@ func (p *Place) mixture() Difference {
 			has[i] = has[i] && h[i]
 		}
 	}
-	// Least squares over the source's pictures and a constant.
-	alone, _, _ := mix(p.Take.Pix, pix[p.Shown:p.Shown+1], has)
+	// Least squares over the source's pictures and a constant. Which of them is
+	// shown may be a picture off: the one that explains the most stands alone.
+	alone := 0.0
+	for k := range pix {
+		if r, _, ok := mix(p.Take.Pix, pix[k:k+1], has); ok && (alone == 0 || r < alone) {
+			alone = r
+		}
+	}
 	together, weights, ok := mix(p.Take.Pix, pix, has)
 	if !ok || alone <= 0 {
 		return d
@@ -384,33 +390,67 @@ func (f *fitted) grid(measures map[string]float64) Difference {
 	return d
 }
 
+const (
+	// contourReach is how many pixels to either side of a contour its step is
+	// read, and slopeReach how many to either side the slope that it stands on: a
+	// contour is sharp, what lies under it goes on.
+	contourReach, slopeReach = 1, 4
+	// contourLine is how many pixels to either side, along a contour, are
+	// averaged: contours are long, and noise is not.
+	contourLine = 2
+	// leastContour is the smallest step that is told from noise, in 8-bit codes,
+	// and ofStep how much of a contour's step, as it was measured, a place has to
+	// have to count.
+	leastContour, ofStep = 0.6, 0.6
+	// largerStep is how many times a contour's step one of the picture itself is.
+	largerStep = 4
+	// fewContours is how many codes squared have to come together: some dozens of
+	// pixels.
+	fewContours = 40
+)
+
 // contours compares the steps where the take has its contours.
 func (f *fitted) contours(step float64) Difference {
 	d := Difference{What: "steps at the contours"}
-	const reach = 1 // pixels to either side: a contour is sharp
-	const least = 0.6
-	threshold := max(least, least*step)
-	// A step of the picture itself is larger than a contour.
-	const larger = 4
+	threshold := max(leastContour, ofStep*step)
 	var tt, ts, tl float64
-	for y := reach; y < f.h-reach; y++ {
-		for x := reach; x < f.w-reach; x++ {
-			at := y*f.w + x
-			for _, o := range [2]int{reach, reach * f.w} {
-				if !f.has[at-o] || !f.has[at+o] {
+	for _, o := range [2][2]int{{1, f.w}, {f.w, 1}} {
+		across, along := o[0], o[1]
+		line := func(v []float32, at int) float64 {
+			sum := 0.0
+			for k := -contourLine; k <= contourLine; k++ {
+				sum += float64(v[at+k*along])
+			}
+			return sum / (2*contourLine + 1)
+		}
+		// What a slope steps by from one side to the other does not count: a step
+		// that stands on none comes out whole.
+		const flat = float64(contourReach) / slopeReach
+		sharp := func(v []float32, at int) (step, far float64) {
+			near := line(v, at+contourReach*across) - line(v, at-contourReach*across)
+			far = line(v, at+slopeReach*across) - line(v, at-slopeReach*across)
+			return (near - flat*far) / (1 - flat), far
+		}
+		larger := largerStep * max(threshold, 1)
+		for y := slopeReach; y < f.h-slopeReach; y++ {
+			for x := slopeReach; x < f.w-slopeReach; x++ {
+				at := y*f.w + x
+				if !f.has[at-slopeReach*across-contourLine*along] || !f.has[at+slopeReach*across+contourLine*along] {
 					continue
 				}
-				t := float64(f.take[at+o] - f.take[at-o])
-				if m := math.Abs(t); m < threshold || m > larger*max(threshold, 1) {
+				t, across := sharp(f.take, at)
+				if m := math.Abs(t); m < threshold || m > larger || math.Abs(across) > larger {
 					continue
 				}
-				s := float64(f.from[at+o] - f.from[at-o])
+				s, across := sharp(f.from, at)
+				if math.Abs(across) > larger {
+					continue
+				}
 				tt, ts, tl = tt+t*t, ts+t*s, tl+t*(t-s)
 			}
 		}
 	}
-	const few = 40 // squared codes summed: some dozens of pixels
-	if tt < few {
+	if tt < fewContours {
 		return d
 	}
 	d.share(tt, ts, tl)

@@ -54,7 +54,7 @@ func TestRegister(t *testing.T) {
 			}
 		}
 		start := Between(image.Pt(c.w, c.h), image.Pt(640, 360), 1, 0, 1, 0)
-		got, r, err := Register([]Pair{{Small(take, 320), Small(source, 320)}}, start)
+		got, r, err := Register([]Pair{{Take: Small(take, 320), Source: Small(source, 320)}}, start)
 		if err != nil {
 			t.Errorf("%s: %v at %.3f", c.name, err, r)
 			continue
@@ -67,7 +67,7 @@ func TestRegister(t *testing.T) {
 			}
 		}
 	}
-	if _, r, err := Register([]Pair{{Small(scene(640, 360, 0, 1), 320), Small(&picture.Picture{Y: stripes(640, 360)}, 320)}}, Map{1, 0, 1, 0}); err == nil {
+	if _, r, err := Register([]Pair{{Take: Small(scene(640, 360, 0, 1), 320), Source: Small(&picture.Picture{Y: stripes(640, 360)}, 320)}}, Map{1, 0, 1, 0}); err == nil {
 		t.Errorf("stripes are registered at %.2f", r)
 	}
 }

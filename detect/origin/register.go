@@ -142,7 +142,10 @@ func (r *Reduced) fromFrame(x, y float64) (float64, float64) {
 }
 
 // Pair is one picture of a take and what the source has there.
-type Pair struct{ Take, Source *Reduced }
+type Pair struct {
+	Take, Source *Reduced
+	every        int // samples of the take from one that is compared to the next; 0 is 1
+}
 
 // ErrUnregistered says that pictures cannot be laid on each other.
 var ErrUnregistered = errors.New("the pictures cannot be laid on each other")
@@ -168,7 +171,8 @@ func Register(pairs []Pair, start Map) (Map, float64, error) {
 	for _, blur := range []int{8, 4, 2, 0} {
 		soft := make([]Pair, len(pairs))
 		for i, p := range pairs {
-			soft[i] = Pair{p.Take.soft(blur), p.Source.soft(blur)}
+			// Soft pictures say nothing new from one sample to the next.
+			soft[i] = Pair{p.Take.soft(blur), p.Source.soft(blur), max(1, blur/2)}
 		}
 		for range registerRounds {
 			next, c, moved, ok := step(soft, m)
@@ -286,8 +290,9 @@ func (r *Reduced) frame() (w, h float64) { return float64(r.W * r.Step), float64
 // its slopes per pixel of the source's frame, and the place, -0.5 to 0.5.
 func (p Pair) each(m Map, do func(t, s, dx, dy, x, y float64)) {
 	w, h := p.Take.frame()
-	for y := range p.Take.H {
-		for x := range p.Take.W {
+	every := max(1, p.every)
+	for y := 0; y < p.Take.H; y += every {
+		for x := 0; x < p.Take.W; x += every {
 			fx, fy := p.Take.toFrame(float64(x), float64(y))
 			sx, sy := p.Source.fromFrame(m.At(fx, fy))
 			v, dx, dy, ok := p.Source.at(sx, sy)
