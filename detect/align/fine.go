@@ -116,7 +116,7 @@ func (s *stretch) follow() error {
 		s.weigh(along)
 		s.measure()
 		s.hold(func(int) float64 { return lag })
-		s.path()
+		s.path(true)
 		s.again()
 		first, last := s.belong()
 		if last-first < fewest {
@@ -152,7 +152,7 @@ func (s *stretch) again() {
 	slices.Sort(fitting)
 	s.typical = grain*grain + fitting[len(fitting)/2]
 	s.hold(func(t int) float64 { return s.lags[t] })
-	s.path()
+	s.path(true)
 }
 
 // refit moves the line to the pictures from first to last of those shown.
@@ -205,12 +205,14 @@ func (s *stretch) pace() {
 		r.rate, r.origin = rate, at+lag-rate*mid
 		r.measure()
 		r.typical = s.typical
-		w := way{rate: rate, nats: r.path()}
-		w.shown = r.shown
-		if rate != 1 {
-			w.nats += oddNats
+		for _, bends := range []bool{true, false} {
+			w := way{rate: rate, nats: r.path(bends)}
+			w.shown = r.shown
+			if rate != 1 {
+				w.nats += oddNats
+			}
+			ways = append(ways, w)
 		}
-		ways = append(ways, w)
 	}
 	best := slices.MinFunc(ways, func(a, b way) int { return cmp.Compare(a.nats, b.nats) })
 	s.other = math.Inf(1)
@@ -606,9 +608,9 @@ func (s *stretch) cost(i, j int) float64 { return foldNats * math.Log1p(s.known(
 // outside is what a picture costs that lies beyond the source.
 const outside = 20
 
-// path finds the likeliest delays (Viterbi), and from them the pictures. It
-// returns what they cost, in nats.
-func (s *stretch) path() float64 {
+// path finds the likeliest delays (Viterbi), and from them the pictures; one
+// delay throughout unless it bends. It returns what they cost, in nats.
+func (s *stretch) path(bends bool) float64 {
 	n := s.last - s.first + 1
 	states := 2*int(band/s.step) + 1
 	lag := func(k int) float64 { return float64(k-states/2) * s.step }
@@ -637,6 +639,10 @@ func (s *stretch) path() float64 {
 		jumped += jumpNats
 		for k := range next {
 			best, b := score[k], k
+			if !bends {
+				next[k], back[t*states+k] = best+min(chosen(t, k).cost, 2*outside), int16(b)
+				continue
+			}
 			for _, q := range [2]int{k - 1, k + 1} {
 				if q >= 0 && q < states && score[q]+driftNats < best {
 					best, b = score[q]+driftNats, q
