@@ -513,5 +513,23 @@ func (w *witness) judge(e *detect.Event, s origin.Stages, d origin.Difference) o
 		}
 	}
 	f.Verdict, f.Why = origin.Judge(e, w.alignment.Confidence, s, d)
+	if f.Verdict == origin.Set && w.film != nil && e.Kind.PerPicture() {
+		if why := exposures(w.film.survey.Estimate.Found, w.film.source.Facts().Trusted); why != "" {
+			f.Verdict, f.Why = origin.Undetermined, f.Why+"; but "+why
+		}
+	}
 	return f
+}
+
+// exposures says why a camera's exposures may have made what a single picture
+// seems to show: mixed ones look like a mixture, or a repeat, of a set's. Which rows are
+// mixed is known where the refresh is, and well where few are.
+func exposures(refreshKnown bool, trusted float64) string {
+	switch {
+	case !refreshKnown:
+		return "which of the camera's exposures mix pictures is not known"
+	case trusted < leastTrusted:
+		return fmt.Sprintf("the camera's exposures mix pictures: %.0f %% of the rows show one alone", 100*trusted)
+	}
+	return ""
 }

@@ -87,3 +87,20 @@ func TestScanWithoutUse(t *testing.T) {
 		t.Errorf("alignment %+v, origin %+v, warnings %q", a, doc.Findings[0].Origin, doc.Warnings)
 	}
 }
+
+// Where most of what a camera saw is mixed, a mixture is not the set's.
+func TestSourceOfMixedExposures(t *testing.T) {
+	for _, c := range []struct {
+		known   bool
+		trusted float64
+		says    string
+	}{
+		{true, 0.9, ""},
+		{true, 0.2, "20 % of the rows"},
+		{false, 1, "not known"},
+	} {
+		if why := exposures(c.known, c.trusted); (why == "") != (c.says == "") || !strings.Contains(why, c.says) {
+			t.Errorf("refresh known %t, %.1f trusted: %q", c.known, c.trusted, why)
+		}
+	}
+}

@@ -126,7 +126,15 @@ func main() {
 	work := flag.String("work", filepath.Join(os.TempDir(), "setwitness-origins"), "folder for clips that are made")
 	seed := flag.Int64("seed", 1, "of the scenes")
 	only := flag.String("only", "", "run the cases whose name holds this")
+	filmed := flag.Int("film", 0, "so many filmed takes without a fault, with mixed exposures, in place of the cases")
+	seconds := flag.Float64("seconds", 3, "of a filmed take")
 	flag.Parse()
+	if *filmed > 0 {
+		if err := film(*tool, *work, *seed, *filmed, *seconds); err != nil {
+			log.Fatal(err)
+		}
+		return
+	}
 	if err := examine(*tool, *work, *seed, *only); err != nil {
 		log.Fatal(err)
 	}

@@ -1,0 +1,71 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+
+	"setwitness/report"
+	"setwitness/testdata/filming"
+	"setwitness/testdata/filming/codec"
+)
+
+// film films so many clean clips with a camera whose exposures are longer than
+// the set shows a picture, so that nearly all of its frames are mixed. The set
+// makes no fault, nor has the source one: no finding may be the set's.
+func film(tool, work string, seed int64, count int, seconds float64) error {
+	dir := filepath.Join(work, fmt.Sprintf("filmed-%d", seed))
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return err
+	}
+	verdicts := map[string]int{}
+	for i, c := range filming.Clean(seed, count, seconds) {
+		refresh := c.Situation.Set.RefreshHz
+		if s, ok := filming.Named(filming.Ordinary, refresh, c.Seed); ok {
+			c.Situation = s
+		}
+		name := fmt.Sprintf("%02d", i)
+		source := filepath.Join(dir, name+"-source.mkv")
+		if err := write(source, c.Source); err != nil {
+			return err
+		}
+		capture, err := c.Film()
+		if err != nil {
+			return err
+		}
+		take, err := codec.Write(capture, dir, name, codec.Options{CaptureRate: true})
+		if err != nil {
+			return err
+		}
+		cmd := exec.Command(tool, "scan", "--from", "screen", "--json", "--out", filepath.Join(dir, "scan"), "--source", source, take)
+		cmd.Stderr = os.Stderr
+		b, err := cmd.Output()
+		if err != nil {
+			return fmt.Errorf("%s: %w", strings.Join(cmd.Args, " "), err)
+		}
+		var doc report.Findings
+		if err := json.Unmarshal(b, &doc); err != nil {
+			return err
+		}
+		aligned := "not aligned"
+		if doc.Alignment != nil && doc.Alignment.Why == "" {
+			aligned = fmt.Sprintf("aligned, sure to %.0f %%", 100*doc.Alignment.Confidence)
+		}
+		fmt.Printf("%s at %.4g Hz: %d mixed frames, %s, %d findings\n", c.Name, refresh, doc.View.MixedFrames, aligned, len(doc.Findings))
+		for _, f := range doc.Findings {
+			verdicts[string(f.Origin.Verdict)]++
+			fmt.Printf("  %s at %.2f s is %s: %s\n", f.Kind, f.PeakS, f.Origin.Verdict, f.Origin.Why)
+		}
+		for _, path := range []string{source, take} {
+			if err := os.Remove(path); err != nil {
+				return err
+			}
+		}
+	}
+	fmt.Printf("%d filmed takes without a fault; findings: %d set, %d source, %d capture, %d undetermined\n",
+		count, verdicts["set"], verdicts["source"], verdicts["capture"], verdicts["undetermined"])
+	return nil
+}
