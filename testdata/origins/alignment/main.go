@@ -116,8 +116,10 @@ func judge(folder, work string, seconds float64, seed uint64, only string, verbo
 		if err := once(source, "-ss", fmt.Sprint(c.from), "-t", "16", "-i", path, "-an", "-vf", "fps="+c.rate+",scale=480:270,setsar=1,format=yuv420p", "-c:v", "ffv1"); err != nil {
 			return err
 		}
+		// The times of both have to be the same to the tick: filters that change
+		// the rate choose the nearest picture.
 		numbers := filepath.Join(work, name+"-numbers.mkv")
-		if err := once(numbers, "-i", source, "-vf", "scale=16:16,format=gray,geq=lum='mod(N\\,256)'", "-c:v", "ffv1"); err != nil {
+		if err := once(numbers, "-copyts", "-i", source, "-vf", "scale=16:16,format=gray,geq=lum='mod(N\\,256)'", "-fps_mode", "passthrough", "-c:v", "ffv1"); err != nil {
 			return err
 		}
 		of, err := sign(source)
