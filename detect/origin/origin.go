@@ -59,6 +59,9 @@ const (
 	none = 0.3
 	// held is how much of the fault the difference of both has to hold.
 	held = 0.6
+	// plain is the share of a fault that the source's pixels have where they alone
+	// say enough: the stage may miss there what is a little below its floor.
+	plain = 0.8
 	// sure is how confident an alignment has to be.
 	sure = 0.9
 )
@@ -83,6 +86,9 @@ func Judge(e *detect.Event, confidence float64, s Stages, d Difference) (Verdict
 	inStages := s.Looked && s.Share >= comparable
 	switch {
 	case inStages && (inPixels || !d.Known || d.Share >= none), inPixels && (s.Share > 0 || !s.Looked):
+		return Source, why
+	case d.Known && d.Share >= plain && d.Left <= 1-plain && e.Kind != detect.CadenceBreak:
+		// That a picture is the one due may be the alignment's word alone.
 		return Source, why
 	case confidence < sure:
 		return Undetermined, fmt.Sprintf("%s; and the alignment is sure to %.0f %% only", why, 100*confidence)
