@@ -87,8 +87,9 @@ func Judge(e *detect.Event, confidence float64, s Stages, d Difference) (Verdict
 	switch {
 	case inStages && (inPixels || !d.Known || d.Share >= none), inPixels && (s.Share > 0 || !s.Looked):
 		return Source, why
-	case d.Known && d.Share >= plain && d.Left <= 1-plain && e.Kind != detect.CadenceBreak:
-		// That a picture is the one due may be the alignment's word alone.
+	case d.Known && d.Share >= plain && d.Left <= 1-plain && (e.Kind == detect.NearBlackBanding || e.Kind == detect.Posterisation):
+		// Contours are like nothing else in a picture; edges may lie on a grid,
+		// and that a picture is the one due may be the alignment's word alone.
 		return Source, why
 	case confidence < sure:
 		return Undetermined, fmt.Sprintf("%s; and the alignment is sure to %.0f %% only", why, 100*confidence)

@@ -185,8 +185,7 @@ func TestJudge(t *testing.T) {
 		{"both find it", 1, Stages{true, 0.9}, there, Source},
 		{"the stage finds it, the pixels do not tell", 1, Stages{true, 1.2}, Difference{}, Source},
 		{"the stage finds nothing, the pixels do not tell", 1, Stages{Looked: true}, Difference{}, Undetermined},
-		{"the stage finds nothing, the pixels plainly do", 1, Stages{Looked: true}, there, Source},
-		{"the stage finds nothing, the pixels do", 1, Stages{Looked: true}, Difference{Known: true, Share: 0.7, Left: 0.3}, Undetermined},
+		{"the stage finds nothing, the pixels do", 1, Stages{Looked: true}, there, Undetermined},
 		{"the stage finds it, the pixels do not", 1, Stages{true, 0.9}, gone, Undetermined},
 		{"a faint one is in the source", 1, Stages{true, 0.1}, gone, Undetermined},
 		{"the stage could not look", 1, Stages{}, gone, Undetermined},
@@ -196,6 +195,16 @@ func TestJudge(t *testing.T) {
 	} {
 		if got, why := Judge(e, c.confidence, c.s, c.d); got != c.want || why == "" {
 			t.Errorf("%s: %s (%s), want %s", c.name, got, why, c.want)
+		}
+	}
+}
+
+// The pixels alone tell contours, where they have them plainly.
+func TestJudgeContours(t *testing.T) {
+	e := &detect.Event{Kind: detect.Posterisation, Strength: 20}
+	for share, want := range map[float64]Verdict{0.9: Source, 0.7: Undetermined} {
+		if got, why := Judge(e, 1, Stages{Looked: true}, Difference{Known: true, Share: share, Left: 1 - share}); got != want {
+			t.Errorf("%g: %s (%s), want %s", share, got, why, want)
 		}
 	}
 }
