@@ -187,7 +187,7 @@ func TestSame(t *testing.T) {
 		"other distance": {func(d *report.Findings) { d.Conditions.DistanceHeights = 2 }, false, false, 1},
 		"other version":  {func(d *report.Findings) { d.Tool.Version = "0.2.0" }, false, false, 1},
 		"other source": {func(d *report.Findings) {
-			d.Alignment = &report.Alignment{Path: "a.mp4", SHA256: strings.Repeat("cd", 32)}
+			d.Alignment = &report.Alignment{Path: "a.mp4", SHA256: strings.Repeat("cd", 32), Why: "it shows something else"}
 		}, false, false, 1},
 		"other request":    {func(d *report.Findings) { d.Request = map[string]string{"fields": "weave"} }, false, false, 1},
 		"another set's is": {func(d *report.Findings) { d.Conditions.Settings["set"] = "kitchen" }, false, false, 1},
@@ -520,7 +520,7 @@ func TestBaselines(t *testing.T) {
 	clip := func(path, sum string) func(*report.Findings) {
 		return func(d *report.Findings) {
 			delete(d.Conditions.Settings, "source")
-			d.Alignment = &report.Alignment{Path: path, SHA256: strings.Repeat(sum, 32)}
+			d.Alignment = &report.Alignment{Path: path, SHA256: strings.Repeat(sum, 32), Why: "it shows something else"}
 		}
 	}
 	x, y, z := scan(clip("clips/pan.mp4", "e1")), scan(clip("/other/copy.mp4", "e1")), scan(clip("clips/pan.mp4", "e2"))
