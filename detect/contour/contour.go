@@ -101,7 +101,10 @@ type Gradient struct {
 
 // Field is what one picture shows.
 type Field struct {
-	Picture   int
+	Picture int
+	// First is the first picture that the look is the mean of, in a film; else
+	// Picture.
+	First     int
 	Time      time.Duration
 	Gradients []Gradient
 	// Soft is the share of the picture, in luma, that slopes gently, in the dark
@@ -227,11 +230,12 @@ func (s *Store) Step(w *detect.Window) error {
 		return nil
 	}
 	s.due = now + Every
+	f := &s.field
+	f.Picture, f.First, f.Time, f.Gradients = w.T, w.T, now, f.Gradients[:0]
 	if s.average != nil {
+		f.First = w.T + 1 - int(s.average.n)
 		pix = s.average.take()
 	}
-	f := &s.field
-	f.Picture, f.Time, f.Gradients = w.T, now, f.Gradients[:0]
 	s.known = true
 	luma := plate{w: r.W, h: r.H, pix16: pix, stride: r.W, stepX: r.StepX, stepY: r.StepY, full: cells.Unit8}
 	s.look(f, Luma, &luma, nil, s.since(Luma, now))

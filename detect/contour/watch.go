@@ -68,7 +68,7 @@ func (x *Watch) Step(w *detect.Window, measure func(g *Gradient, p *Part) (stren
 			Kind: x.kind, Picture: w.T, Region: p.Region, Strength: strength, Confidence: confidence(odds), Measures: measures,
 		}
 		first := mark
-		first.Confidence = min(first.Confidence, doubtful)
+		first.Picture, first.Confidence = f.First, min(first.Confidence, doubtful)
 		if x.memory.again(g.Channel, p, first, w.Mark) {
 			w.Mark(mark)
 		}
