@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"os"
 	"time"
 
 	"setwitness/report/document"
@@ -101,16 +100,7 @@ func WriteDisplayed(path string, d *Displayed) error {
 
 // ReadDisplayed reads the document and holds it against its schema.
 func ReadDisplayed(path string) (*Displayed, error) {
-	r, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer r.Close()
-	d, err := DecodeDisplayed(r)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
-	}
-	return d, nil
+	return document.ReadFile(path, DecodeDisplayed)
 }
 
 // DecodeDisplayed is ReadDisplayed for any reader.

@@ -60,16 +60,7 @@ func WriteFile(path string, write func(io.Writer) error) (err error) {
 // Read reads a document and holds it against the schema. It refuses fields
 // that it does not know, so that a misspelt one is not lost in silence.
 func Read(path string) (*Findings, error) {
-	r, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer r.Close()
-	f, err := Decode(r)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
-	}
-	return f, nil
+	return document.ReadFile(path, Decode)
 }
 
 // Decode is Read for any reader.

@@ -8,11 +8,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"strings"
 	"time"
 
 	"setwitness/detect/signature"
+	"setwitness/report/document"
 )
 
 // SignaturesName is the value of the field "schema" of a file of signatures.
@@ -71,16 +71,7 @@ func WriteSignatures(path string, s *signature.Sequence) error {
 // ReadSignatures reads what WriteSignatures wrote, and nothing that does not keep
 // to it.
 func ReadSignatures(path string) (*signature.Sequence, error) {
-	r, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer r.Close()
-	s, err := DecodeSignatures(r)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
-	}
-	return s, nil
+	return document.ReadFile(path, DecodeSignatures)
 }
 
 // DecodeSignatures is ReadSignatures for any reader.

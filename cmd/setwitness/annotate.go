@@ -194,11 +194,16 @@ func (o *annotateOptions) clipCodec() (clipCodec, error) {
 const annotatedName = "annotated"
 
 func annotateTake(f *factory, o *annotateOptions) error {
+	return untilInterrupted(f, "no clip was written", func(ctx context.Context) error { return makeClip(ctx, f, o) })
+}
+
+// untilInterrupted does what an interrupt ends, of which nothing is left then.
+func untilInterrupted(f *factory, left string, do func(context.Context) error) error {
 	ctx, _, stop := f.signals()
 	defer stop()
-	err := makeClip(ctx, f, o)
+	err := do(ctx)
 	if ctx.Err() != nil {
-		complain(f.err, errors.New("interrupted, no clip was written"))
+		complain(f.err, errors.New("interrupted, "+left))
 		return exit(exitInterrupted)
 	}
 	return err

@@ -69,14 +69,7 @@ their caption below the picture. captions.csv says the same for programs.`,
 }
 
 func stillsOfTake(f *factory, o *stillsOptions) error {
-	ctx, _, stop := f.signals()
-	defer stop()
-	err := makeStills(ctx, f, o)
-	if ctx.Err() != nil {
-		complain(f.err, errors.New("interrupted, no pictures were written"))
-		return exit(exitInterrupted)
-	}
-	return err
+	return untilInterrupted(f, "no pictures were written", func(ctx context.Context) error { return makeStills(ctx, f, o) })
 }
 
 func makeStills(ctx context.Context, f *factory, o *stillsOptions) error {

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"os"
 
 	"setwitness/report"
 	"setwitness/report/document"
@@ -24,16 +23,7 @@ func Encode(w io.Writer, c *Comparison) error {
 
 // Read reads a document and holds it against the schema.
 func Read(path string) (*Comparison, error) {
-	r, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer r.Close()
-	c, err := Decode(r)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
-	}
-	return c, nil
+	return document.ReadFile(path, Decode)
 }
 
 // Decode is Read for any reader.

@@ -144,7 +144,7 @@ type passView struct {
 
 func exhibit(c *Comparison, before, after []*Scan, dir string) *view {
 	v := &view{
-		Doc: c, Title: title(c), Style: page.Style() + template.CSS(pageStyle), Script: page.CopyScript() + template.JS(pageScript),
+		Doc: c, Title: title(c), Style: page.Style() + template.CSS(pageStyle), Script: page.CopyScript() + page.JumpScript() + template.JS(pageScript),
 		Verdicts: counts(c), Plot: plotOf(c),
 	}
 	v.Summary = summary(c, v.Verdicts)

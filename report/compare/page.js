@@ -60,24 +60,9 @@
   }
 
   // A row of the plot brings its fault into view and gives it focus.
-  const go = (id) => {
-    const a = articles.find((x) => x.id === id);
-    if (!a) return;
-    if (a.hidden && tools) {
-      press(tools.querySelector('[data-verdict=""]'));
-      only("");
-    }
-    a.focus({ preventScroll: true });
-    a.scrollIntoView({ block: "start" });
-  };
-  for (const mark of document.querySelectorAll(".hit")) {
-    mark.addEventListener("click", (e) => {
-      e.preventDefault();
-      const id = mark.getAttribute("href").slice(1);
-      history.replaceState(null, "", "#" + id);
-      go(id);
-    });
-  }
-  if (location.hash) go(location.hash.slice(1));
+  jump(document.querySelectorAll(".hit"), articles, () => {
+    press(tools.querySelector('[data-verdict=""]'));
+    only("");
+  });
   document.documentElement.classList.add("js");
 })();

@@ -12,6 +12,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"strings"
 	"sync"
 
@@ -75,6 +76,20 @@ func (k *Kind) Decode(r io.Reader, v any) error {
 		return jsonError(b, err)
 	}
 	return k.Validate(b)
+}
+
+// ReadFile reads a file by a decoder; an error names the file.
+func ReadFile[T any](path string, decode func(io.Reader) (*T, error)) (*T, error) {
+	r, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	v, err := decode(r)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return v, nil
 }
 
 // Validate holds JSON against the schema and reports the first place that

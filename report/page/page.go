@@ -135,7 +135,7 @@ func build(doc *report.Findings, shots []crops.Shots, aspect float64, screen *Sc
 		Doc:      doc,
 		Name:     filepath.Base(doc.Take.Path),
 		Style:    Style(),
-		Script:   CopyScript() + template.JS(script),
+		Script:   CopyScript() + JumpScript() + template.JS(script),
 		Slot:     slotStart + slotEnd,
 		Screen:   exhibitOf(doc, screen),
 		Fields:   fieldWords(doc),

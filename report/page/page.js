@@ -250,25 +250,9 @@
 
   // A mark in the time line, or the name of a finding beside the clip, brings the
   // finding into view and gives it focus.
-  const go = (id) => {
-    const a = articles.find((x) => x.id === id);
-    if (!a) return;
-    if (a.hidden) {
-      const all = tools.querySelector('[data-kind=""]');
-      press(all);
-      only("");
-    }
-    a.focus({ preventScroll: true });
-    a.scrollIntoView({ block: "start" });
-  };
-  for (const mark of document.querySelectorAll(".hit, .chapters .shown")) {
-    mark.addEventListener("click", (e) => {
-      e.preventDefault();
-      const id = mark.getAttribute("href").slice(1);
-      history.replaceState(null, "", "#" + id);
-      go(id);
-    });
-  }
-  if (location.hash) go(location.hash.slice(1));
+  jump(document.querySelectorAll(".hit, .chapters .shown"), articles, () => {
+    press(tools.querySelector('[data-kind=""]'));
+    only("");
+  });
   document.documentElement.classList.add("js");
 })();

@@ -6,9 +6,7 @@ package summary
 
 import (
 	_ "embed"
-	"fmt"
 	"io"
-	"os"
 
 	"setwitness/detect"
 	"setwitness/report"
@@ -107,14 +105,8 @@ func Write(path string, s *Summary) error {
 
 // Read reads a document and holds it against the schema.
 func Read(path string) (*Summary, error) {
-	r, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer r.Close()
-	s := &Summary{}
-	if err := kind.Decode(r, s); err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
-	}
-	return s, nil
+	return document.ReadFile(path, func(r io.Reader) (*Summary, error) {
+		s := &Summary{}
+		return s, kind.Decode(r, s)
+	})
 }
