@@ -402,8 +402,12 @@ func (c *showing) choose(g *glance, paces []annotate.Pace) (annotate.Pace, strin
 			c.meter = m
 			return pace, why
 		}
-		if why == "" {
-			why = fmt.Sprintf("it would flash %s times in a second", report.Number(max(r.General, r.Red)))
+		switch most := max(r.General, r.Red); {
+		case why != "":
+		case most > flashes.Most:
+			why = fmt.Sprintf("it would flash %s times in a second", report.Number(most))
+		default:
+			why = fmt.Sprintf("it would go on flashing for %s s", report.Number(r.Lasting))
 		}
 	}
 	return annotate.Pace{}, why

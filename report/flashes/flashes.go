@@ -3,7 +3,8 @@
 // epilepsy.
 //
 // In: the pictures as they will be shown, and for how many frames each. Out: the
-// most general and red flashes in any second, over an area that counts.
+// most general and red flashes in any second, over an area that counts, and the
+// longest time for which flashes follow each other.
 //
 // A general flash is a pair of opposing changes of relative luminance of 10 % or
 // more, the darker below 80 % (W3C WCAG 2.3.1); on a display of 200 cd/m2 these
@@ -15,6 +16,10 @@
 // second over more than a quarter of a window are too many. The window is the 341 x
 // 256 pixels of 1024 x 768 that WCAG takes for 10 degrees, on a display that is as
 // high as the picture.
+//
+// Flashes that go on for more than five seconds may be a risk even where no second
+// holds too many (BT.1702). That text does not say what ends such a sequence; here
+// it is a second in which nothing changes by as much as a flash does.
 package flashes
 
 import (
@@ -28,6 +33,8 @@ import (
 const (
 	// Most is the flashes in a second that are harmless (WCAG 2.3.1).
 	Most = 3
+	// Longest is the seconds for which flashes may follow each other (BT.1702).
+	Longest = 5
 	// The grid: square cells so small that a flash of a quarter of a window
 	// holds tens of them, and so large that a fine pattern, which is exempt, is
 	// even.
@@ -74,6 +81,7 @@ type Meter struct {
 	windows [quantities][]counter
 	most    [quantities]int // transitions in a second
 	at      [quantities]int // frame
+	longest int             // frames from the first to the last transition of a sequence
 }
 
 // follower follows one quantity of a cell.
@@ -89,6 +97,7 @@ type counter struct {
 	direction int8
 	n         uint8
 	times     [kept]int32 // the last n
+	began     int32       // when the sequence did that the last one belongs to
 }
 
 // NewMeter begins a sequence that is shown at a rate.
@@ -121,7 +130,7 @@ func (m *Meter) Show(s *Sample, frames int) {
 		any := false
 		for i := range moved {
 			if moved[i] = m.cells[q][i].follow(q, s.value[q][i], s.saturated[i]); moved[i] != 0 {
-				m.cells[q][i].add(moved[i], m.now)
+				m.cells[q][i].add(moved[i], m.now, m.rate)
 				any = true
 			}
 		}
@@ -170,8 +179,12 @@ func counts(q int, low, high float32, saturated bool) bool {
 	return saturated && d > redChange
 }
 
-func (c *counter) add(direction int8, now int) {
+// add notes a transition in a sequence of the given rate.
+func (c *counter) add(direction int8, now int, rate float64) {
 	c.direction = direction
+	if c.n == 0 || float64(now)-float64(c.times[c.n-1]) > rate {
+		c.began = int32(now)
+	}
 	if c.n == kept {
 		copy(c.times[:], c.times[1:])
 		c.n--
@@ -200,13 +213,14 @@ func (m *Meter) count(q int, moved []int8) {
 		w := &m.windows[q][i]
 		switch {
 		case up[i] > enough && w.direction <= 0:
-			w.add(1, m.now)
+			w.add(1, m.now, m.rate)
 		case down[i] > enough && w.direction >= 0:
-			w.add(-1, m.now)
+			w.add(-1, m.now, m.rate)
 		default:
 			continue
 		}
 		m.found(q, w.within(m.now, m.rate))
+		m.longest = max(m.longest, m.now-int(w.began))
 	}
 	for {
 		more := m.most[q] + 1
@@ -253,6 +267,8 @@ func (m *Meter) areas(holds func(i int) bool) []int {
 type Result struct {
 	General, Red     float64
 	GeneralAt, RedAt int
+	// Lasting is the longest time, in seconds, for which flashes follow each other.
+	Lasting float64
 }
 
 // Result returns what was measured so far.
@@ -260,6 +276,7 @@ func (m *Meter) Result() Result {
 	r := Result{
 		General: float64(m.most[broadcast]) / 2, GeneralAt: m.at[broadcast],
 		Red: float64(m.most[red]) / 2, RedAt: m.at[red],
+		Lasting: float64(m.longest) / m.rate,
 	}
 	if g := float64(m.most[relative]) / 2; g > r.General {
 		r.General, r.GeneralAt = g, m.at[relative]
@@ -267,8 +284,8 @@ func (m *Meter) Result() Result {
 	return r
 }
 
-// Safe reports whether neither kind is above its limit.
-func (r Result) Safe() bool { return r.General <= Most && r.Red <= Most }
+// Safe reports whether neither kind is above its limit, nor goes on for too long.
+func (r Result) Safe() bool { return r.General <= Most && r.Red <= Most && r.Lasting <= Longest }
 
 // A Sampler reduces pictures of one format.
 type Sampler struct {

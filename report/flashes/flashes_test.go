@@ -6,6 +6,7 @@ import (
 	"math"
 	"os/exec"
 	"regexp"
+	"slices"
 	"strconv"
 	"testing"
 
@@ -91,6 +92,38 @@ func TestRates(t *testing.T) {
 	}
 	if r := measure(format, fade).Result(); r.General > 0.5 {
 		t.Errorf("a fade: %+v", r)
+	}
+}
+
+// Flashes at a harmless rate that go on for more than five seconds are too many
+// (Recommendation ITU-R BT.1702); a rest of more than a second ends them, a new
+// one begins behind it. What is seen in a place too small to count does not.
+func TestLasting(t *testing.T) {
+	flicker := func(hz, seconds float64, list ...*picture.Picture) []*picture.Picture {
+		var out []*picture.Picture
+		for len(out) < int(seconds*rate) {
+			out = append(out, wave(hz, list...)...)
+		}
+		return out[:int(seconds*rate)]
+	}
+	dark, light := gray(16), gray(235)
+	rest := flicker(1, 1.2, dark)
+	for _, c := range []struct {
+		name string
+		list []*picture.Picture
+		want float64
+		safe bool
+	}{
+		{"4.5 s of 2 Hz", flicker(2, 4.5, dark, light), 4, true},
+		{"8 s of 2 Hz", flicker(2, 8, dark, light), 7.5, false},
+		{"8 s of 1 Hz", flicker(1, 8, dark, light), 7, false},
+		{"8 s of 0.4 Hz", flicker(0.4, 8, dark, light), 0, true},
+		{"a rest between", slices.Concat(flicker(2, 4, dark, light), rest, flicker(2, 4, dark, light)), 3.5, true},
+		{"a small place", flicker(2, 8, dark, patch(16, 235, 20, 16)), 0, true},
+	} {
+		if r := measure(format, c.list).Result(); math.Abs(r.Lasting-c.want) > 0.3 || r.Safe() != c.safe {
+			t.Errorf("%s: %+v, want %g s", c.name, r, c.want)
+		}
 	}
 }
 
