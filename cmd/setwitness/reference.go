@@ -106,6 +106,14 @@ func (s *scan) laySource(ctx context.Context, in *report.Input, take crops.Pictu
 		in.Warnings = append(in.Warnings, fmt.Sprintf("The take's pictures could not be laid on the source's: %v.", err))
 	}
 	w.describe(facts)
+	if err := w.events(ctx, in); err != nil {
+		return err
+	}
+	return w.fullReference(ctx, in)
+}
+
+// events judges whose fault each event of the result is.
+func (w *witness) events(ctx context.Context, in *report.Input) error {
 	if len(in.Result.Events) == 0 {
 		return nil
 	}

@@ -1,10 +1,12 @@
 package main
 
 import (
+	"context"
 	"path/filepath"
 	"strings"
 	"testing"
 
+	"setwitness/decode"
 	"setwitness/decode/picture"
 	"setwitness/detect"
 	"setwitness/detect/cells"
@@ -101,6 +103,68 @@ func TestSourceOfMixedExposures(t *testing.T) {
 	} {
 		if why := exposures(c.known, c.trusted); (why == "") != (c.says == "") || !strings.Contains(why, c.says) {
 			t.Errorf("refresh known %t, %.1f trusted: %q", c.known, c.trusted, why)
+		}
+	}
+}
+
+// Where a set shows only every second picture of a source that moves on, the
+// comparison alone tells: no stage of the scan looks for it here.
+func TestScanFindsHalvedMotion(t *testing.T) {
+	const n, from, to = 150, 60, 90
+	halved := func(i int) int {
+		if i >= from && i < to {
+			return i - i%2
+		}
+		return i
+	}
+	for _, c := range []struct {
+		name  string
+		shows func(i int) int
+		want  int
+	}{
+		{"halved", halved, 1},
+		{"as it is", func(i int) int { return i }, 0},
+	} {
+		d := newDesk(t)
+		d.sign()
+		d.take.n = n
+		d.stages = func() []*detect.Stage { return []*detect.Stage{cells.Stage, signing.Stage} }
+		shown := func(path string) func(i int) picture.Plane {
+			if strings.Contains(path, "played") {
+				return drifting
+			}
+			return func(i int) picture.Plane { return drifting(c.shows(i)) }
+		}
+		d.open = func(path string, _ decode.Options) (take, error) {
+			return &fakeTake{n: n, show: shown(path)}, nil
+		}
+		d.fetch = func(_ context.Context, path string, _ decode.Options, wanted []decode.Wanted, fn func(*picture.Picture) error) error {
+			f := &fakeTake{n: n, show: shown(path)}
+			for _, w := range wanted {
+				if err := fn(f.picture(w.Index)); err != nil {
+					return err
+				}
+			}
+			return nil
+		}
+		clip, source := d.clip(t, "take.mp4"), d.clip(t, "played.mp4")
+		if code := run(d.factory, []string{"scan", "--from", "direct", "--source", source, clip}); code != exitDone {
+			t.Fatalf("%s: exit code %d, stderr %q", c.name, code, d.err)
+		}
+		doc, err := report.Read(filepath.Join(clip+".setwitness", findingsName))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(doc.Findings) != c.want {
+			t.Fatalf("%s: %d findings: %+v", c.name, len(doc.Findings), doc.Findings)
+		}
+		if c.want == 0 {
+			continue
+		}
+		f := doc.Findings[0]
+		if f.Kind != detect.CadenceBreak || f.Origin.Verdict != "set" || f.SourceS == nil || f.StartFrame < from || f.StartFrame > from+2 ||
+			f.EndFrame > to || f.EndFrame < to-3 || f.Measures["period_pictures"] != 2 || f.Strength.Value < 14 {
+			t.Errorf("%s: %+v", c.name, f)
 		}
 	}
 }

@@ -94,7 +94,7 @@ func (s *Showing) looks(sources []*Reduced, laid map[int][]float32, m Map) []loo
 		}
 		pix, ok := laid[k]
 		if !ok {
-			pix = s.Take.lay(sources[k], m)
+			pix = s.Take.Lay(sources[k], m)
 			laid[k] = pix
 		}
 		if len(pix) != len(s.Take.Pix) {
@@ -123,9 +123,9 @@ func (s *Showing) looks(sources []*Reduced, laid map[int][]float32, m Map) []loo
 	return out
 }
 
-// lay brings a picture of the source to the samples of one of the take; -1 where
+// Lay brings a picture of the source to the samples of one of the take; -1 where
 // it has none.
-func (r *Reduced) lay(source *Reduced, m Map) []float32 {
+func (r *Reduced) Lay(source *Reduced, m Map) []float32 {
 	out := make([]float32, len(r.Pix))
 	for y := range r.H {
 		for x := range r.W {

@@ -172,7 +172,7 @@ func Register(pairs []Pair, start Map) (Map, float64, error) {
 		soft := make([]Pair, len(pairs))
 		for i, p := range pairs {
 			// Soft pictures say nothing new from one sample to the next.
-			soft[i] = Pair{p.Take.soft(blur), p.Source.soft(blur), max(1, blur/2)}
+			soft[i] = Pair{p.Take.Soft(blur), p.Source.Soft(blur), max(1, blur/2)}
 		}
 		for range registerRounds {
 			next, c, moved, ok := step(soft, m)
@@ -191,8 +191,8 @@ func Register(pairs []Pair, start Map) (Map, float64, error) {
 	return m, r, nil
 }
 
-// soft is a box blur of so many samples to either side, twice.
-func (r *Reduced) soft(n int) *Reduced {
+// Soft is a box blur of so many samples to either side, twice.
+func (r *Reduced) Soft(n int) *Reduced {
 	if n == 0 {
 		return r
 	}

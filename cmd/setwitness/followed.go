@@ -1,0 +1,271 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"io"
+	"math"
+	"slices"
+	"sort"
+	"time"
+
+	"setwitness/decode"
+	"setwitness/decode/picture"
+	"setwitness/detect"
+	"setwitness/detect/fullreference"
+	"setwitness/detect/origin"
+	"setwitness/report"
+)
+
+// reel is the source, read in order beside the take. It keeps the newest pictures.
+type reel struct {
+	w    *witness
+	take take
+	kept map[int]*kept
+	last int // newest picture that was read; -1 before the first
+	end  bool
+}
+
+// kept is a picture of the source: as it is, and small.
+type kept struct {
+	picture *picture.Picture
+	small   *origin.Reduced
+}
+
+// reelReach is how many pictures of the source around the one that is looked for
+// are kept.
+const reelReach = fullreference.Reach + 1
+
+// at reads on until the pictures around k are there.
+func (r *reel) at(ctx context.Context, k int) error {
+	for i, p := range r.kept {
+		if i < k-reelReach || i > k+reelReach {
+			p.picture.Release()
+			delete(r.kept, i)
+		}
+	}
+	// What lies behind is read anew, and what lies far ahead from a key frame on.
+	const far = 100 // pictures: less than most key frames are apart
+	if first := max(0, k-reelReach); r.take == nil || first <= r.last && r.kept[first] == nil || first > r.last+far {
+		if err := r.open(ctx, first); err != nil {
+			return err
+		}
+	}
+	for r.last < k+reelReach && !r.end {
+		p, err := r.take.Next(ctx)
+		if errors.Is(err, io.EOF) {
+			r.end = true
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		// After a seek a picture is known by its time.
+		r.last = sort.Search(len(r.w.ref.times), func(i int) bool { return r.w.ref.times[i] >= p.Time })
+		if r.last < k-reelReach || r.last >= len(r.w.ref.times) {
+			p.Release()
+			continue
+		}
+		if old := r.kept[r.last]; old != nil {
+			old.picture.Release()
+		}
+		r.kept[r.last] = &kept{p, origin.Small(p, registeredColumns).Soft(1)}
+	}
+	return nil
+}
+
+func (r *reel) open(ctx context.Context, first int) error {
+	r.close()
+	t, err := r.w.s.f.open(r.w.ref.path, decode.Options{Threads: r.w.s.o.threads})
+	if err != nil {
+		return err
+	}
+	r.take, r.last, r.end = t, -1, false
+	if s, ok := t.(seeker); ok {
+		return s.From(ctx, r.w.ref.keys, r.w.ref.times[first])
+	}
+	return nil
+}
+
+func (r *reel) close() {
+	for i, p := range r.kept {
+		p.picture.Release()
+		delete(r.kept, i)
+	}
+	if r.take != nil {
+		r.take.Close()
+		r.take = nil
+	}
+}
+
+// small is a picture of the source for origin and fullreference; nil where it is
+// not among those that are kept.
+func (r *reel) small(k int) *origin.Reduced {
+	if p := r.kept[k]; p != nil {
+		return p.small
+	}
+	return nil
+}
+
+// follow goes through take and source side by side and finds which picture of the
+// source each of the take shows.
+func (w *witness) follow(ctx context.Context) ([]fullreference.Shown, error) {
+	a := w.alignment
+	shown := make([]fullreference.Shown, len(a.Pictures))
+	var wanted []int
+	for i, j := range a.Pictures {
+		if j >= 0 {
+			wanted = append(wanted, i)
+		}
+	}
+	follower := fullreference.NewFollower(w.where)
+	source := &reel{w: w, kept: map[int]*kept{}}
+	defer source.close()
+	var broken error
+	err := w.fetchTake(ctx, wanted, func(p *picture.Picture) {
+		if broken != nil || p.Damaged {
+			return
+		}
+		if broken = source.at(ctx, a.Pictures[p.Index]); broken == nil {
+			shown[p.Index] = follower.See(origin.Small(p, registeredColumns).Soft(1), a.Pictures[p.Index], source.small)
+		}
+	})
+	return shown, errors.Join(err, broken)
+}
+
+const (
+	// regularly is how far a picture may come from its time, in periods, and a gap
+	// be none.
+	regularly = 0.5
+	// nominal is by how much a rate may differ from the one that the file states,
+	// and be that: times are rounded.
+	nominal = 0.003
+	// drifts is how many pictures a stretch may seem to gain or lose and still have
+	// been shown in real time.
+	drifts = 1.5
+)
+
+// pace is the usual time from one picture to the next, in life, and whether it
+// comes before each.
+func pace(lives []time.Duration, rate float64) (period float64, gap func(i int) bool) {
+	steps := make([]float64, 0, len(lives))
+	for i := 1; i < len(lives); i++ {
+		steps = append(steps, (lives[i] - lives[i-1]).Seconds())
+	}
+	if len(steps) == 0 {
+		return 0, nil
+	}
+	slices.Sort(steps)
+	median := steps[len(steps)/2]
+	var sum float64
+	n := 0
+	for _, s := range steps {
+		if math.Abs(s-median) < regularly*median {
+			sum, n = sum+s, n+1
+		}
+	}
+	if n == 0 {
+		return 0, nil
+	}
+	period = sum / float64(n)
+	if rate > 0 && math.Abs(period*rate-1) < nominal {
+		period = 1 / rate
+	}
+	return period, func(i int) bool {
+		return i > 0 && math.Abs((lives[i]-lives[i-1]).Seconds()-period) > regularly*period
+	}
+}
+
+// stumbles finds the breaks of the cadence that only the source tells.
+func (w *witness) stumbles(shown []fullreference.Shown) []fullreference.Stumble {
+	if w.film != nil && exposures(w.film.survey.Estimate.Found, w.film.source.Facts().Trusted) != "" {
+		return nil
+	}
+	takes, gap := pace(w.result.Signatures.Lives, w.result.Format.Rate())
+	source, jumps := pace(w.ref.signatures.Lives, w.ref.format.Rate())
+	if takes == 0 || source == 0 {
+		return nil
+	}
+	for i := range w.ref.signatures.Lives {
+		if jumps(i) {
+			return nil // for how long a picture should stay is not the same throughout
+		}
+	}
+	var out []fullreference.Stumble
+	for _, span := range w.alignment.Spans {
+		rate := span.Rate
+		lasts := (w.result.Signatures.Lives[span.Last] - w.result.Signatures.Lives[span.First]).Seconds()
+		if math.Abs(rate-1)*lasts < drifts*source {
+			rate = 1
+		}
+		of := shown[span.First : span.Last+1]
+		for _, s := range fullreference.Stumbles(of, rate*takes/source, func(i int) bool { return gap(span.First + i) }) {
+			s.First, s.Last = s.First+span.First, s.Last+span.First
+			// A camera's exposures, or a picture of the set that its index missed,
+			// look like a single one.
+			if w.film == nil || s.Period > 0 {
+				out = append(out, s)
+			}
+		}
+	}
+	return out
+}
+
+// inPicture is a region of the take's frame in its pictures.
+func (w *witness) inPicture(r image.Rectangle) image.Rectangle {
+	if w.result.Format.Fields {
+		r.Min.Y, r.Max.Y = r.Min.Y/2, (r.Max.Y+1)/2
+	}
+	return r
+}
+
+// breaks adds the breaks of the cadence that the comparison alone shows to the
+// events, each with its origin, and settles that of events that it shows too.
+func (w *witness) breaks(stumbles []fullreference.Stumble, events []detect.Event, origins []origin.Finding) ([]detect.Event, []origin.Finding) {
+	raster := image.Rect(0, 0, w.result.Format.W, w.result.Format.H)
+	for i := range stumbles {
+		s := &stumbles[i]
+		s.Region = w.inPicture(s.Region)
+		e := s.Event(raster)
+		f := origin.Finding{Verdict: origin.Set, Why: s.Why()}
+		if at := w.alignment.Pictures[e.Peak]; at >= 0 {
+			f.At, f.Known = w.ref.times[at], true
+		}
+		known := false
+		for k := range events {
+			old := &events[k]
+			if old.Kind == e.Kind && old.Start <= e.End+fullreference.Beside && old.End >= e.Start-fullreference.Beside {
+				known = true
+				if origins[k].Verdict == origin.Undetermined {
+					origins[k] = f
+				}
+			}
+		}
+		if !known {
+			events, origins = append(events, e), append(origins, f)
+		}
+	}
+	return events, origins
+}
+
+// fullReference adds to a document's input what only the comparison with the source
+// shows. Only an interrupt is an error.
+func (w *witness) fullReference(ctx context.Context, in *report.Input) error {
+	if !w.laid || w.alignment.Still {
+		return nil
+	}
+	shown, err := w.follow(ctx)
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	if err != nil {
+		in.Warnings = append(in.Warnings, fmt.Sprintf("The take could not be followed beside its source: %v.", err))
+		return nil
+	}
+	r := *in.Result
+	r.Events, in.Origins = w.breaks(w.stumbles(shown), slices.Clone(r.Events), in.Origins)
+	in.Result = &r
+	return nil
+}

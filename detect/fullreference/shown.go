@@ -1,0 +1,160 @@
+// Package fullreference finds what only a comparison of a take with its source
+// shows: pictures that the source has and the take leaves out or repeats, fine
+// detail that is lost on the way.
+//
+// In: pictures of both and the map that lays one on the other (package origin).
+// Out: which picture of the source each of the take shows, and where their order
+// stumbles though the source moves on and the take could have carried it.
+package fullreference
+
+import (
+	"image"
+
+	"setwitness/detect/origin"
+)
+
+// Shown says which picture of the source one of the take shows.
+type Shown struct {
+	// Picture is its place in the source. Clear is set where it is that one and no
+	// other, and both its neighbours in the source look different.
+	Picture int
+	Clear   bool
+	// Margin is how far from the middle between it and its neighbours the picture
+	// lies, on the side of the neighbour that is nearer: 1 is at it, 0 in the middle.
+	Margin float64
+	// Moving is where the source moves, in the take's frame.
+	Moving image.Rectangle
+}
+
+const (
+	// Reach is how many pictures to either side of the one that the alignment
+	// names are tried.
+	Reach = 3
+	// moving is by how many 8-bit codes samples have to differ from one picture of
+	// the source to the next to move: noise and codecs leave less in means of
+	// several pixels.
+	moving = 2.5
+	// leastMoving samples have to: a thing of a tenth of a per cent of the picture.
+	leastMoving = 40
+	// leastMargin is that of a picture that is plainly the one shown: a fifth of the
+	// next mixed in leaves as much.
+	leastMargin = 0.6
+	// mostLeft is what the picture shown may leave unexplained of where the source
+	// moves, as a share of what its neighbours differ by: where the take differs from
+	// all of them by more, as much of it may look like motion.
+	mostLeft = 1
+	// leastSamples have to be there of both.
+	leastSamples = 256
+)
+
+// Follower finds the pictures that a take shows, in its order.
+type Follower struct {
+	where origin.Map
+	laid  map[laying][]float32
+}
+
+type laying struct {
+	picture int
+	shift   float64 // of the take's lines, which differ where its pictures are fields
+}
+
+// NewFollower makes one for a take that the source is laid on by a map.
+func NewFollower(where origin.Map) *Follower {
+	return &Follower{where: where, laid: map[laying][]float32{}}
+}
+
+// See finds which picture is shown near the one that is named. source returns
+// nil where there is no picture.
+func (f *Follower) See(take *origin.Reduced, near int, source func(k int) *origin.Reduced) Shown {
+	for at := range f.laid {
+		if at.picture < near-2*Reach || at.picture > near+2*Reach {
+			delete(f.laid, at)
+		}
+	}
+	best, least := -1, 0.0
+	var gain, offset float64
+	for k := near - Reach - 1; k <= near+Reach+1; k++ {
+		pix := f.lay(take, k, source)
+		if pix == nil || k < near-Reach || k > near+Reach {
+			continue
+		}
+		g, o, left, ok := fit(take.Pix, pix)
+		if ok && (best < 0 || left < least) {
+			best, least, gain, offset = k, left, g, o
+		}
+	}
+	s := Shown{Picture: best}
+	if best < 0 {
+		return s
+	}
+	before, at, after := f.laid[laying{best - 1, take.Shift}], f.laid[laying{best, take.Shift}], f.laid[laying{best + 1, take.Shift}]
+	if before == nil || after == nil {
+		return s
+	}
+	var left, back, on float64   // squares of what is left, and of the neighbours' differences
+	var leftBack, leftOn float64 // what the neighbours leave
+	var nBack, nOn int
+	for i, v := range at {
+		if v < 0 || before[i] < 0 || after[i] < 0 {
+			continue
+		}
+		a, b := gain*float64(v-before[i]), gain*float64(after[i]-v)
+		movesBack, movesOn := a > moving || a < -moving, b > moving || b < -moving
+		if !movesBack && !movesOn {
+			continue
+		}
+		if movesBack {
+			nBack++
+		}
+		if movesOn {
+			nOn++
+		}
+		e := float64(take.Pix[i]) - gain*float64(v) - offset
+		left, back, on = left+e*e, back+a*a, on+b*b
+		leftBack, leftOn = leftBack+(e+a)*(e+a), leftOn+(e-b)*(e-b)
+		x, y := i%take.W, i/take.W
+		s.Moving = s.Moving.Union(image.Rect(x, y, x+1, y+1))
+	}
+	s.Moving = image.Rect(s.Moving.Min.X*take.Step, s.Moving.Min.Y*take.Rows, s.Moving.Max.X*take.Step, s.Moving.Max.Y*take.Rows)
+	if nBack < leastMoving || nOn < leastMoving {
+		return s
+	}
+	s.Margin = min((leftBack-left)/back, (leftOn-left)/on)
+	s.Clear = s.Margin >= leastMargin && left <= mostLeft*min(back, on)
+	return s
+}
+
+func (f *Follower) lay(take *origin.Reduced, k int, source func(k int) *origin.Reduced) []float32 {
+	at := laying{k, take.Shift}
+	if pix, ok := f.laid[at]; ok {
+		return pix
+	}
+	p := source(k)
+	if p == nil {
+		return nil
+	}
+	pix := take.Lay(p, f.where)
+	f.laid[at] = pix
+	return pix
+}
+
+// fit finds take = gain*source + offset, and what that leaves.
+func fit(take, source []float32) (gain, offset, left float64, ok bool) {
+	var n, x, y, xx, yy, xy float64
+	for i, v := range source {
+		if v < 0 {
+			continue
+		}
+		a, b := float64(v), float64(take[i])
+		n, x, y, xx, yy, xy = n+1, x+a, y+b, xx+a*a, yy+b*b, xy+a*b
+	}
+	if n < leastSamples {
+		return 0, 0, 0, false
+	}
+	xx, yy, xy = xx-x*x/n, yy-y*y/n, xy-x*y/n
+	if xx <= 0 || xy <= 0 {
+		return 0, 0, 0, false
+	}
+	gain = xy / xx
+	return gain, (y - gain*x) / n, yy - gain*xy, true
+}
