@@ -28,6 +28,7 @@ type Input struct {
 	// the result, in their order; nil without one.
 	Alignment *Alignment
 	Origins   []origin.Finding
+	Reference *Reference
 	Warnings  []string
 	// Request and Interrupted are those of the document.
 	Request     map[string]string
@@ -63,6 +64,7 @@ func Build(in Input) (*Findings, []Peak) {
 		View:       View{Kind: "direct", Why: in.DirectWhy, Raster: Raster{r.Format.W, r.Format.H}},
 		Conditions: conditions(r.Conditions, in.Settings),
 		Alignment:  in.Alignment,
+		Reference:  in.Reference,
 		Coverage:   coverage(r.Coverage),
 		Findings:   []Finding{},
 		Warnings:   append([]string{}, in.Warnings...),

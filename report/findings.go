@@ -40,6 +40,7 @@ type Findings struct {
 	View        View       `json:"view"`
 	Conditions  Conditions `json:"conditions"`
 	Alignment   *Alignment `json:"alignment,omitempty"` // where a source was given
+	Reference   *Reference `json:"reference,omitempty"` // where a source was laid on the take
 	Coverage    []Coverage `json:"coverage"`            // one row for every kind, in the order of detect.Kinds
 	Cadence     []Cadence  `json:"cadence,omitempty"`
 	Findings    []Finding  `json:"findings"` // the most worth looking at first

@@ -98,12 +98,13 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 		filmed.describe(&in)
 		format = filmed.colour(take.Format())
 	}
+	var pairs []page.Pair
 	if s.o.reference != nil && !p.interrupted && result.Signatures != nil {
 		again := source
 		if filmed != nil {
 			again = filmed.rebuilt(s, options)
 		}
-		if err := s.laySource(soft, &in, again, filmed); err != nil {
+		if pairs, err = s.laySource(soft, &in, again, filmed); err != nil {
 			return nil, err
 		}
 	}
@@ -113,7 +114,7 @@ func (s *scan) run(soft, hard context.Context) (doc *report.Findings, err error)
 		shown = newExhibit(filmed, filmed.rebuilt(s, options), doc, peaks, take.Format(), result.Times)
 		source = shown
 	}
-	if err := s.write(hard, out, doc, peaks, format, result.Times, result.Signatures, source, shown); err != nil {
+	if err := s.write(hard, out, doc, peaks, format, result.Times, result.Signatures, source, shown, pairs); err != nil {
 		return nil, err
 	}
 	return doc, nil
@@ -246,9 +247,12 @@ func (s *scan) detect(ctx context.Context, p *pass, pictures detect.Source, c vi
 
 // write writes crops, page, signatures and document, and moves them into place.
 // shown is nil for a direct take.
-func (s *scan) write(ctx context.Context, out *folder, doc *report.Findings, peaks []report.Peak, f picture.Format, times []time.Duration, signatures *signature.Sequence, src crops.Pictures, shown *exhibit) error {
+func (s *scan) write(ctx context.Context, out *folder, doc *report.Findings, peaks []report.Peak, f picture.Format, times []time.Duration, signatures *signature.Sequence, src crops.Pictures, shown *exhibit, pairs []page.Pair) error {
 	shots, err := crops.Make(ctx, out.stage, doc, peaks, f, times, src)
 	if err != nil {
+		return out.fault(err)
+	}
+	if err := writePairs(out.stage, pairs); err != nil {
 		return out.fault(err)
 	}
 	var screen *page.Screen
@@ -261,7 +265,7 @@ func (s *scan) write(ctx context.Context, out *folder, doc *report.Findings, pea
 		}
 	}
 	err = report.WriteFile(filepath.Join(out.stage, pageName), func(w io.Writer) error {
-		return page.Write(w, doc, shots, crops.PixelAspect(f), screen)
+		return page.Write(w, doc, shots, crops.PixelAspect(f), screen, pairs)
 	})
 	if err != nil {
 		return out.fault(err)

@@ -17,6 +17,7 @@ import (
 	"setwitness/detect/fullreference"
 	"setwitness/detect/origin"
 	"setwitness/report"
+	"setwitness/report/page"
 )
 
 // reel is the source, read in order beside the take. It keeps the newest pictures.
@@ -109,11 +110,24 @@ func (r *reel) small(k int) *origin.Reduced {
 	return nil
 }
 
-// follow goes through take and source side by side and finds which picture of the
-// source each of the take shows.
-func (w *witness) follow(ctx context.Context) ([]fullreference.Shown, error) {
+// followed is what came of going through take and source side by side.
+type followed struct {
+	shown   []fullreference.Shown   // for each picture of the take
+	samples []*fullreference.Sample // of their detail
+}
+
+// So much of a take, in life, goes by from one look at its detail to the next, and
+// no more looks are taken: that bounds time and memory.
+const (
+	detailEvery = 200 * time.Millisecond
+	mostLooks   = 400
+)
+
+// follow goes through take and source side by side: which picture of the source
+// each of the take shows, and now and then what detail it has of it.
+func (w *witness) follow(ctx context.Context) (*followed, error) {
 	a := w.alignment
-	shown := make([]fullreference.Shown, len(a.Pictures))
+	out := &followed{shown: make([]fullreference.Shown, len(a.Pictures))}
 	var wanted []int
 	for i, j := range a.Pictures {
 		if j >= 0 {
@@ -123,16 +137,35 @@ func (w *witness) follow(ctx context.Context) ([]fullreference.Shown, error) {
 	follower := fullreference.NewFollower(w.where)
 	source := &reel{w: w, kept: map[int]*kept{}}
 	defer source.close()
+	var detail *fullreference.Detail
+	if size, of := w.result.Format, w.ref.format; !size.Fields && !of.Fields {
+		detail = fullreference.NewDetail(size.W, size.H, of.W, of.H, w.where)
+	}
+	lives := w.result.Signatures.Lives
+	every := max(detailEvery, (lives[len(lives)-1]-lives[0])/mostLooks)
+	next := lives[0]
 	var broken error
 	err := w.fetchTake(ctx, wanted, func(p *picture.Picture) {
 		if broken != nil || p.Damaged {
 			return
 		}
-		if broken = source.at(ctx, a.Pictures[p.Index]); broken == nil {
-			shown[p.Index] = follower.See(origin.Small(p, registeredColumns).Soft(1), a.Pictures[p.Index], source.small)
+		i := p.Index
+		if broken = source.at(ctx, a.Pictures[i]); broken != nil {
+			return
 		}
+		small := origin.Small(p, registeredColumns).Soft(1)
+		s := follower.See(small, a.Pictures[i], source.small)
+		out.shown[i] = s
+		of := source.kept[s.Picture]
+		if detail == nil || of == nil || !s.Clear && !s.Still || lives[i] < next {
+			return
+		}
+		next = lives[i] + every
+		sample := detail.Compare(p, of.picture, follower.Motion(small, s.Picture))
+		sample.Picture, sample.Of = i, s.Picture
+		out.samples = append(out.samples, sample)
 	})
-	return shown, errors.Join(err, broken)
+	return out, errors.Join(err, broken)
 }
 
 const (
@@ -251,21 +284,24 @@ func (w *witness) breaks(stumbles []fullreference.Stumble, events []detect.Event
 }
 
 // fullReference adds to a document's input what only the comparison with the source
-// shows. Only an interrupt is an error.
-func (w *witness) fullReference(ctx context.Context, in *report.Input) error {
+// shows, and returns the pictures of it. Only an interrupt is an error.
+func (w *witness) fullReference(ctx context.Context, in *report.Input) ([]page.Pair, error) {
 	if !w.laid || w.alignment.Still {
-		return nil
+		return nil, nil
 	}
-	shown, err := w.follow(ctx)
+	f, err := w.follow(ctx)
+	var pairs []page.Pair
+	if err == nil {
+		r := *in.Result
+		r.Events, in.Origins = w.breaks(w.stumbles(f.shown), slices.Clone(r.Events), in.Origins)
+		in.Result = &r
+		in.Reference, pairs, err = w.differences(ctx, f)
+	}
 	if ctx.Err() != nil {
-		return ctx.Err()
+		return nil, ctx.Err()
 	}
 	if err != nil {
 		in.Warnings = append(in.Warnings, fmt.Sprintf("The take could not be followed beside its source: %v.", err))
-		return nil
 	}
-	r := *in.Result
-	r.Events, in.Origins = w.breaks(w.stumbles(shown), slices.Clone(r.Events), in.Origins)
-	in.Result = &r
-	return nil
+	return pairs, nil
 }

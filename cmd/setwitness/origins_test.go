@@ -404,7 +404,7 @@ func (e *examined) examine(t *testing.T, ways []passed, seed int64) (set, source
 			}
 			s := &scan{f: desk.factory, o: &scanOptions{threads: 1, reference: references[c.source]}, clip: path}
 			in := &report.Input{Result: result}
-			if err := s.laySource(ctx, in, &again{s, decode.Options{Threads: 1, Keys: keys}}, nil); err != nil {
+			if _, err := s.laySource(ctx, in, &again{s, decode.Options{Threads: 1, Keys: keys}}, nil); err != nil {
 				t.Fatal(err)
 			}
 			for _, i := range mine {

@@ -20,6 +20,7 @@ import (
 	"setwitness/detect/signing"
 	"setwitness/report"
 	"setwitness/report/crops"
+	"setwitness/report/page"
 )
 
 // reference is the clip that was played.
@@ -81,8 +82,9 @@ type witness struct {
 }
 
 // laySource lays the take beside its source and asks both witnesses about each
-// event. It fills in the document's input; only an interrupt is an error.
-func (s *scan) laySource(ctx context.Context, in *report.Input, take crops.Pictures, film *filmed) error {
+// event. It fills in the document's input, and returns the pictures of what the comparison
+// alone shows; only an interrupt is an error.
+func (s *scan) laySource(ctx context.Context, in *report.Input, take crops.Pictures, film *filmed) ([]page.Pair, error) {
 	w := &witness{s: s, ref: s.o.reference, result: in.Result, take: take, film: film}
 	facts := &report.Alignment{Path: w.ref.path, SHA256: w.ref.sha256}
 	in.Alignment = facts
@@ -97,17 +99,17 @@ func (s *scan) laySource(ctx context.Context, in *report.Input, take crops.Pictu
 		facts.Why = err.Error()
 		undetermined("the take could not be aligned with its source: " + facts.Why)
 		in.Warnings = append(in.Warnings, "The take could not be aligned with its source: "+facts.Why+". Whose fault a finding is stays undetermined.")
-		return nil
+		return nil, nil
 	}
 	if err := w.register(ctx); err != nil {
 		if ctx.Err() != nil {
-			return ctx.Err()
+			return nil, ctx.Err()
 		}
 		in.Warnings = append(in.Warnings, fmt.Sprintf("The take's pictures could not be laid on the source's: %v.", err))
 	}
 	w.describe(facts)
 	if err := w.events(ctx, in); err != nil {
-		return err
+		return nil, err
 	}
 	return w.fullReference(ctx, in)
 }

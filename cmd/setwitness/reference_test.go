@@ -2,6 +2,8 @@ package main
 
 import (
 	"context"
+	"image"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -107,56 +109,69 @@ func TestSourceOfMixedExposures(t *testing.T) {
 	}
 }
 
+// played makes a desk whose takes are one sequence and whose source is another,
+// without a stage that leaves marks.
+func played(t *testing.T, n int, shown, source func(i int) picture.Plane) *desk {
+	d := newDesk(t)
+	d.take.n = n
+	d.stages = func() []*detect.Stage { return []*detect.Stage{cells.Stage, signing.Stage} }
+	of := func(path string) *fakeTake {
+		if strings.Contains(path, "played") {
+			return &fakeTake{n: n, show: source}
+		}
+		return &fakeTake{n: n, show: shown}
+	}
+	d.open = func(path string, _ decode.Options) (take, error) { return of(path), nil }
+	d.fetch = func(_ context.Context, path string, _ decode.Options, wanted []decode.Wanted, fn func(*picture.Picture) error) error {
+		f := of(path)
+		for _, w := range wanted {
+			if err := fn(f.picture(w.Index)); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	return d
+}
+
+// scanned is the document of the desk's take, scanned beside its source.
+func (d *desk) scanned(t *testing.T) (doc *report.Findings, folder string) {
+	t.Helper()
+	clip, source := d.clip(t, "take.mp4"), d.clip(t, "played.mp4")
+	if code := run(d.factory, []string{"scan", "--from", "direct", "--source", source, clip}); code != exitDone {
+		t.Fatalf("exit code %d, stderr %q", code, d.err)
+	}
+	folder = clip + ".setwitness"
+	doc, err := report.Read(filepath.Join(folder, findingsName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return doc, folder
+}
+
 // Where a set shows only every second picture of a source that moves on, the
 // comparison alone tells: no stage of the scan looks for it here.
 func TestScanFindsHalvedMotion(t *testing.T) {
 	const n, from, to = 150, 60, 90
-	halved := func(i int) int {
-		if i >= from && i < to {
-			return i - i%2
-		}
-		return i
-	}
 	for _, c := range []struct {
 		name  string
 		shows func(i int) int
 		want  int
 	}{
-		{"halved", halved, 1},
+		{"halved", func(i int) int {
+			if i >= from && i < to {
+				return i - i%2
+			}
+			return i
+		}, 1},
 		{"as it is", func(i int) int { return i }, 0},
 	} {
-		d := newDesk(t)
-		d.sign()
-		d.take.n = n
-		d.stages = func() []*detect.Stage { return []*detect.Stage{cells.Stage, signing.Stage} }
-		shown := func(path string) func(i int) picture.Plane {
-			if strings.Contains(path, "played") {
-				return drifting
-			}
-			return func(i int) picture.Plane { return drifting(c.shows(i)) }
-		}
-		d.open = func(path string, _ decode.Options) (take, error) {
-			return &fakeTake{n: n, show: shown(path)}, nil
-		}
-		d.fetch = func(_ context.Context, path string, _ decode.Options, wanted []decode.Wanted, fn func(*picture.Picture) error) error {
-			f := &fakeTake{n: n, show: shown(path)}
-			for _, w := range wanted {
-				if err := fn(f.picture(w.Index)); err != nil {
-					return err
-				}
-			}
-			return nil
-		}
-		clip, source := d.clip(t, "take.mp4"), d.clip(t, "played.mp4")
-		if code := run(d.factory, []string{"scan", "--from", "direct", "--source", source, clip}); code != exitDone {
-			t.Fatalf("%s: exit code %d, stderr %q", c.name, code, d.err)
-		}
-		doc, err := report.Read(filepath.Join(clip+".setwitness", findingsName))
-		if err != nil {
-			t.Fatal(err)
-		}
+		doc, _ := played(t, n, func(i int) picture.Plane { return drifting(c.shows(i)) }, drifting).scanned(t)
 		if len(doc.Findings) != c.want {
 			t.Fatalf("%s: %d findings: %+v", c.name, len(doc.Findings), doc.Findings)
+		}
+		if doc.Reference == nil || doc.Reference.FollowedS < 2 {
+			t.Errorf("%s: %+v", c.name, doc.Reference)
 		}
 		if c.want == 0 {
 			continue
@@ -166,5 +181,75 @@ func TestScanFindsHalvedMotion(t *testing.T) {
 			f.EndFrame > to || f.EndFrame < to-3 || f.Measures["period_pictures"] != 2 || f.Strength.Value < 14 {
 			t.Errorf("%s: %+v", c.name, f)
 		}
+	}
+}
+
+// woollen is a picture full of fine detail before which a soft thing wanders.
+func woollen(i int) picture.Plane {
+	p := picture.New(384, 256, 8)
+	for y := range p.H {
+		for x := range p.W {
+			grain := uint32(x*7919+y*104729) * 2654435761
+			grain = (grain ^ grain>>15) * 2246822519
+			v := 60 + 30*(x/64%2) + int(grain>>26)
+			if dx, dy := x-60-(5*i)%251, y-60-(i*7)%131; dx*dx+dy*dy < 1600 {
+				v += 80
+			}
+			p.Pix[y*p.W+x] = uint8(v)
+		}
+	}
+	return p
+}
+
+// Where a set smears a part of the picture, the document says where and by how
+// much, and the folder and the page show the place in both.
+func TestScanFindsLostDetail(t *testing.T) {
+	const n = 60
+	part := image.Rect(128, 64, 288, 192)
+	var clean, smeared []picture.Plane
+	for i := range n {
+		p, q := woollen(i), woollen(i)
+		for y := part.Min.Y; y < part.Max.Y; y++ {
+			for x := part.Min.X; x < part.Max.X; x++ {
+				sum := 0
+				for j := -1; j <= 1; j++ {
+					for k := -1; k <= 1; k++ {
+						sum += int(p.Pix[(y+j)*p.W+x+k]) * (2 - j*j) * (2 - k*k)
+					}
+				}
+				q.Pix[y*q.W+x] = uint8(sum / 16)
+			}
+		}
+		clean, smeared = append(clean, p), append(smeared, q)
+	}
+	of := func(list []picture.Plane) func(i int) picture.Plane { return func(i int) picture.Plane { return list[i] } }
+	d := played(t, n, of(smeared), of(clean))
+	doc, folder := d.scanned(t)
+	r := doc.Reference
+	if r == nil || len(r.Differences) != 1 || len(r.Detail) != 4 || r.Looks < 4 {
+		t.Fatalf("%+v", r)
+	}
+	q := r.Differences[0]
+	x0, y0 := q.PeakRegion.X*384, q.PeakRegion.Y*256
+	x1, y1 := x0+q.PeakRegion.W*384, y0+q.PeakRegion.H*256
+	const off = 32 // a cell
+	if q.What != "fine-detail" || x0 < 128-off || y0 < 64-off || x1 > 288+off || y1 > 192+off || q.AmplitudeCodes < 2 || q.VisibilityJND <= 0 || q.EndS < 0.9 {
+		t.Errorf("%+v", q)
+	}
+	for _, name := range []string{q.Evidence.Take, q.Evidence.Source} {
+		if info, err := os.Stat(filepath.Join(folder, filepath.FromSlash(name))); err != nil || info.Size() == 0 {
+			t.Errorf("evidence %q: %v", name, err)
+		}
+	}
+	html, err := os.ReadFile(filepath.Join(folder, pageName))
+	if err != nil || !strings.Contains(string(html), "d001, fine detail lost: the place in the source") {
+		t.Errorf("the page does not show it: %v", err)
+	}
+	if !strings.Contains(d.out.String(), "d001: ") {
+		t.Errorf("the table is\n%s", d.out)
+	}
+	doc, _ = played(t, n, of(clean), of(clean)).scanned(t)
+	if r := doc.Reference; r == nil || len(r.Differences) != 0 {
+		t.Errorf("as it is: %+v", r)
 	}
 }

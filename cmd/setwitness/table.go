@@ -38,6 +38,9 @@ func table(doc *report.Findings, pagePath string, colour bool) string {
 	if a := doc.Alignment; a != nil {
 		fmt.Fprintf(&b, "  %ssource:%s %s: %s\n", dim, off, oneLine(a.Path), oneLine(a.Words()))
 	}
+	if r := doc.Reference; r != nil {
+		fmt.Fprintf(&b, "  %sbeside it:%s %s\n", dim, off, oneLine(r.Words()))
+	}
 	if len(doc.Findings) == 0 {
 		b.WriteString("  nothing found\n")
 	} else {
@@ -68,7 +71,16 @@ func table(doc *report.Findings, pagePath string, colour bool) string {
 			fmt.Fprintf(&b, "  %s%s:%s %s\n", dim, f.ID, off, oneLine(report.Sentence(doc, f)))
 		}
 	}
-	if len(doc.Findings) > 0 {
+	if r := doc.Reference; r != nil {
+		for i := range r.Differences[:min(len(r.Differences), mostSaid)] {
+			d := &r.Differences[i]
+			fmt.Fprintf(&b, "  %s%s:%s %s\n", dim, d.ID, off, oneLine(d.Sentence()))
+		}
+		if more := len(r.Differences) - mostSaid; more > 0 {
+			fmt.Fprintf(&b, "  and %d more differences from the source in the report\n", more)
+		}
+	}
+	if len(doc.Findings) > 0 || doc.Reference != nil && len(doc.Reference.Differences) > 0 {
 		fmt.Fprintf(&b, "  %svisibility for:%s %s\n", dim, off, oneLine(doc.Conditions.String()))
 	}
 	var resting []string

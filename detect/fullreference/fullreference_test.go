@@ -14,8 +14,8 @@ import (
 // none says that a take's file leaves no time out.
 func none(int) bool { return false }
 
-// clear are pictures that were told without doubt.
-func clear(pictures []int) []Shown {
+// told are pictures that were told without doubt.
+func told(pictures []int) []Shown {
 	out := make([]Shown, len(pictures))
 	for i, p := range pictures {
 		out[i] = Shown{Picture: p, Clear: true, Margin: 1, Moving: image.Rect(0, 0, 10, 10)}
@@ -55,13 +55,13 @@ func TestStumblesOfConversions(t *testing.T) {
 		{"59.94 in 60", 60000. / 1001, 60}, {"60 in 59.94", 60, 60000. / 1001},
 	} {
 		for phase := 0.0; phase < 1; phase += 0.05 {
-			if s := Stumbles(clear(held(400, c.source/c.take, phase)), c.source/c.take, none); len(s) > 0 {
+			if s := Stumbles(told(held(400, c.source/c.take, phase)), c.source/c.take, none); len(s) > 0 {
 				t.Errorf("%s, phase %.2f: %+v", c.name, phase, s)
 			}
 		}
 	}
 	for _, times := range [][]int{{2, 3}, {2, 3, 3, 2}, {3, 2, 2, 3}} {
-		if s := Stumbles(clear(pattern(200, times...)), 24./60, none); len(s) > 0 {
+		if s := Stumbles(told(pattern(200, times...)), 24./60, none); len(s) > 0 {
 			t.Errorf("%v: %+v", times, s)
 		}
 	}
@@ -107,7 +107,7 @@ func TestStumbles(t *testing.T) {
 		}(), 1.2, 0, []Stumble{{First: 30, Last: 31, Repeated: 1, Lost: 1}}},
 		{"no rate", straight, 0, 0, nil},
 	} {
-		got := Stumbles(clear(c.shown), c.perPicture, func(i int) bool { return c.gap > 0 && i == c.gap })
+		got := Stumbles(told(c.shown), c.perPicture, func(i int) bool { return c.gap > 0 && i == c.gap })
 		if len(got) != len(c.want) {
 			t.Errorf("%s: %+v", c.name, got)
 			continue
@@ -123,7 +123,7 @@ func TestStumbles(t *testing.T) {
 
 // Where it is not clear what is shown, nothing is said.
 func TestStumblesOfDoubt(t *testing.T) {
-	shown := clear(held(60, 1, 0))
+	shown := told(held(60, 1, 0))
 	shown[30].Picture = 29
 	for _, at := range []int{29, 30, 31, 32} {
 		s := slices.Clone(shown)

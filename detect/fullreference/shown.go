@@ -9,6 +9,7 @@ package fullreference
 
 import (
 	"image"
+	"math"
 
 	"setwitness/detect/origin"
 )
@@ -19,6 +20,8 @@ type Shown struct {
 	// other, and both its neighbours in the source look different.
 	Picture int
 	Clear   bool
+	// Still is set where hardly anything moves from it to its neighbours.
+	Still bool
 	// Margin is how far from the middle between it and its neighbours the picture
 	// lies, on the side of the neighbour that is nearer: 1 is at it, 0 in the middle.
 	Margin float64
@@ -117,11 +120,33 @@ func (f *Follower) See(take *origin.Reduced, near int, source func(k int) *origi
 	}
 	s.Moving = image.Rect(s.Moving.Min.X*take.Step, s.Moving.Min.Y*take.Rows, s.Moving.Max.X*take.Step, s.Moving.Max.Y*take.Rows)
 	if nBack < leastMoving || nOn < leastMoving {
+		s.Still = nBack < leastMoving && nOn < leastMoving
 		return s
 	}
 	s.Margin = min((leftBack-left)/back, (leftOn-left)/on)
 	s.Clear = s.Margin >= leastMargin && left <= mostLeft*min(back, on)
 	return s
+}
+
+// Motion is by how many codes the source changes, from picture k to the next,
+// around a place of the take's frame, for pictures that See has just looked at.
+func (f *Follower) Motion(take *origin.Reduced, k int) func(x, y int) float64 {
+	from, to := f.laid[laying{k, take.Shift}], f.laid[laying{k + 1, take.Shift}]
+	if from == nil || to == nil {
+		return nil
+	}
+	return func(x, y int) float64 {
+		var sum float64
+		n := 0
+		for j := max(0, (y-Side/2)/take.Rows); j <= min(take.H-1, (y+Side/2)/take.Rows); j++ {
+			for i := max(0, (x-Side/2)/take.Step); i <= min(take.W-1, (x+Side/2)/take.Step); i++ {
+				if a, b := from[j*take.W+i], to[j*take.W+i]; a >= 0 && b >= 0 {
+					sum, n = sum+math.Abs(float64(a-b)), n+1
+				}
+			}
+		}
+		return sum / float64(max(n, 1))
+	}
 }
 
 func (f *Follower) lay(take *origin.Reduced, k int, source func(k int) *origin.Reduced) []float32 {

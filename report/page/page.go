@@ -33,8 +33,9 @@ var script string
 
 // Write writes the page. shots are those that crops.Make returned for doc, or
 // nil for a page without pictures; aspect is the width of a raster pixel over
-// its height (crops.PixelAspect); screen is nil for a direct take.
-func Write(w io.Writer, doc *report.Findings, shots []crops.Shots, aspect float64, screen *Screen) error {
+// its height (crops.PixelAspect); screen is nil for a direct take; pairs are the
+// pictures of differences from a source.
+func Write(w io.Writer, doc *report.Findings, shots []crops.Shots, aspect float64, screen *Screen, pairs []Pair) error {
 	t, err := template.New("page").Funcs(template.FuncMap{
 		"clock":  report.Clock,
 		"length": report.Length,
@@ -43,7 +44,9 @@ func Write(w io.Writer, doc *report.Findings, shots []crops.Shots, aspect float6
 	if err != nil {
 		return err
 	}
-	return t.Execute(w, build(doc, shots, aspect, screen))
+	v := build(doc, shots, aspect, screen)
+	v.Differences = differences(doc, pairs, aspect)
+	return t.Execute(w, v)
 }
 
 // view is what the template shows.
@@ -63,9 +66,11 @@ type view struct {
 	Coverage []row
 	Facts    []fact
 	Screen   *exhibit // nil for a direct take
-	Fields   string
-	Mapping  string
-	Duration float64
+	// Differences are where the source has detail that the take lost.
+	Differences []difference
+	Fields      string
+	Mapping     string
+	Duration    float64
 }
 
 type fact struct{ Name, Value string }
@@ -160,6 +165,9 @@ func build(doc *report.Findings, shots []crops.Shots, aspect float64, screen *Sc
 		v.Findings = append(v.Findings, describe(doc, i, s, aspect))
 	}
 	v.Summary = v.summary()
+	if r := doc.Reference; r != nil && len(r.Differences) > 0 {
+		v.Summary += " Detail of the source is lost " + times(len(r.Differences)) + "."
+	}
 	return v
 }
 

@@ -106,7 +106,7 @@ func render(t *testing.T, doc *report.Findings, shots []crops.Shots, aspect floa
 func renderFilm(t *testing.T, doc *report.Findings, shots []crops.Shots, aspect float64, screen *Screen) string {
 	t.Helper()
 	var b bytes.Buffer
-	if err := Write(&b, doc, shots, aspect, screen); err != nil {
+	if err := Write(&b, doc, shots, aspect, screen, nil); err != nil {
 		t.Fatal(err)
 	}
 	return b.String()
