@@ -20,6 +20,11 @@ const (
 	// background: about three standard deviations.
 	standOutRatio = 2.5
 	standOutFloor = cells.Unit8 // coding noise at moving edges
+	// Where more than this share of the tiles of a picture at rest stand out it
+	// is noise that does. A sample then has to stand out by so many times what
+	// the second of its six backgrounds is off their median, on the side where
+	// that is less: three standard deviations.
+	mostStanding, unsteady = 0.75, 4
 	// mostStandOut keeps the sum of threshold and slope within the 15 bits
 	// that the kernel has for it.
 	mostStandOut = 1 << 14
@@ -63,6 +68,9 @@ func (s *Store) background(t int, cm *cells.Map, m *Map) {
 	threshold := uint16(min(standOutRatio*m.Noise+standOutFloor, mostStandOut))
 	if !moved {
 		s.still(r, m, sheets, threshold)
+		if s.filmed && s.crowded(m) {
+			s.steady(r, m, sheets, threshold)
+		}
 		return
 	}
 	_, th := tileSize(r)
@@ -111,6 +119,41 @@ func (s *Store) still(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16
 		}
 		s.count(r, m, ty)
 	}
+}
+
+// crowded reports whether so much of a picture stands out that it is not for
+// what moves.
+func (s *Store) crowded(m *Map) bool {
+	n := 0
+	for _, c := range s.standing {
+		if c >= leastStandOut {
+			n++
+		}
+	}
+	return float64(n) > mostStanding*float64(len(m.Tiles))
+}
+
+// steady takes from what stands out the samples where the pictures that make
+// the background are as unsteady themselves: a camera's noise and its codec's
+// differ from place to place.
+func (s *Store) steady(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16) {
+	var v [2 * backgroundSpan / backgroundStep]int
+	for i, out := range m.StandsOut {
+		if out == 0 {
+			continue
+		}
+		for k := range v {
+			v[k] = int(sheets[k%len(sheets)].pix[i])
+		}
+		slices.Sort(v[:])
+		// A thing that passes is an outlier on one side.
+		behind := int(m.Background[i])
+		spread := min(v[len(v)-2]-behind, behind-v[1])
+		if d := int(r.Pix[i]) - behind; max(d, -d) <= int(threshold)+unsteady*spread {
+			m.StandsOut[i] = 0
+		}
+	}
+	s.countAll(r, m)
 }
 
 // countAll counts what stands out in each tile.
