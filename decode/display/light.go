@@ -37,6 +37,12 @@ const (
 	// nobody follows what moves, because the refresh is not known, the first
 	// pictures take the mean of their ripples instead.
 	forgetLight = 0.98
+	// A backlight whose beat is longer than a frame's readout lights whole
+	// pictures unlike the next. Where the ratios of the middle half of all cells
+	// differ by less than a share, of one scene however it moves, their median is
+	// the light; so much of it stays from picture to picture, as it is a fade's
+	// when it goes on for a quarter of a second.
+	alikePictures, followLight = 0.3, 0.08
 )
 
 // light evens the light of one picture after the other.
@@ -93,12 +99,15 @@ func (l *light) even(p *picture.Plane, noise float64, locked bool) {
 		l.factor[b], told[b] = l.ratios[n/2], true
 		known = append(known, l.ratios[n/2])
 	}
-	// The whole picture's own level stays: it may fade.
 	const half = lightBands / 2
 	whole := 1.0
 	if len(known) >= half {
 		slices.Sort(known)
 		whole = known[len(known)/2]
+	}
+	flicker := 1.0
+	if locked {
+		flicker = l.flicker(least)
 	}
 	ripple := false
 	for b := range l.factor {
@@ -114,8 +123,9 @@ func (l *light) even(p *picture.Plane, noise float64, locked bool) {
 	if len(known) >= half {
 		l.bridge(told)
 	}
-	for _, f := range l.factor {
-		ripple = ripple || math.Abs(f-1) > leastRipple
+	for b := range l.factor {
+		l.factor[b] *= flicker
+		ripple = ripple || math.Abs(l.factor[b]-1) > leastRipple
 	}
 	if ripple {
 		l.divide(p)
@@ -128,6 +138,26 @@ func (l *light) even(p *picture.Plane, noise float64, locked bool) {
 			l.before[b*lightCols+x] = l.cells[b*lightCols+x] / f
 		}
 	}
+}
+
+// flicker returns the factor of the light of all of a picture, of which the
+// slow part stays: pictures fade, and a camera's exposure follows them.
+func (l *light) flicker(least float64) float64 {
+	l.ratios = l.ratios[:0]
+	for i, v := range l.before {
+		if v > least && l.cells[i] > least/2 {
+			l.ratios = append(l.ratios, l.cells[i]/v)
+		}
+	}
+	n := len(l.ratios)
+	if float64(n) < fewestLit*lightCols*lightBands {
+		return 1
+	}
+	slices.Sort(l.ratios)
+	if l.ratios[n*3/4]-l.ratios[n/4] > alikePictures {
+		return 1
+	}
+	return min(max(math.Pow(l.ratios[n/2], 1-followLight), 1-mostLight), 1+mostLight)
 }
 
 // mean returns the mean level of a band in the picture before.

@@ -58,7 +58,7 @@ func TestLight(t *testing.T) {
 	}{
 		{"a ripple is taken out", lit(0, ripple), lit(0, flat), 0.015},
 		{"nothing is done where nothing changes", lit(0, flat), lit(0, flat), 1e-9},
-		{"a fade stays", lit(0, fade), lit(0, fade), 1e-9},
+		{"a fade is even", lit(0, fade), lit(0, fade), 2e-4},
 		{"what moves stays", lit(7, ripple), lit(7, ripple), 1e-9},
 		{"a shadow stays", lit(0, shadow), lit(0, shadow), 1e-9},
 	} {
@@ -69,5 +69,46 @@ func TestLight(t *testing.T) {
 		if got := worst(c.second, c.wants); got > c.within {
 			t.Errorf("%s: off by %.3f of the level", c.name, got)
 		}
+	}
+}
+
+// TestFlicker has a backlight that lights whole pictures unlike the next, and a
+// fade.
+func TestFlicker(t *testing.T) {
+	level := func(p *picture.Plane) float64 {
+		sum := 0.0
+		for y := range p.H {
+			for x := range p.W {
+				sum += float64(p.At(x, y) - 16<<4)
+			}
+		}
+		return sum / float64(p.W*p.H)
+	}
+	whole := func(f float64) func(float64) float64 { return func(float64) float64 { return f } }
+	l := light{black: 16 << 4}
+	var first float64
+	for i := range 40 {
+		p := lit(0, whole(1+0.1*math.Sin(2*math.Pi*float64(i)/5)))
+		l.even(&p, 0, true)
+		if i == 0 {
+			first = level(&p)
+		}
+		if off := level(&p)/first - 1; math.Abs(off) > 0.02 {
+			t.Errorf("picture %d of a flicker by a tenth: its level is off by %.3f", i, off)
+		}
+	}
+	before := first
+	for i := range 60 {
+		f := 1 - 0.5*min(1, float64(i)/30)
+		p := lit(0, whole(f))
+		l.even(&p, 0, true)
+		now := level(&p)
+		if now > before*1.001 {
+			t.Errorf("picture %d of a fade is brighter than the one before", i)
+		}
+		before = now
+	}
+	if off := before/(first*0.5) - 1; math.Abs(off) > 0.05 {
+		t.Errorf("after a fade to a half the level is off by %.3f", off)
 	}
 }

@@ -192,6 +192,9 @@ func (s *state) softened(b spell, t int, l *echo.Look, like [8]float64) bool {
 		return median(v)
 	}
 	last := b.first + b.n
+	if l == nil && !s.softerAlong(b.first, b.n) {
+		return false
+	}
 	before, after := steep(b.first-margin, b.first), steep(last, last+margin)
 	beside := (before + after) / 2
 	if before == 0 || after == 0 {

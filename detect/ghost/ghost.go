@@ -157,6 +157,7 @@ type state struct {
 	fields      bool
 	raster      image.Rectangle
 	successions successions
+	soft        softnesses
 	trial       trial
 	spells      []told
 	conversions []rhythm
@@ -188,6 +189,7 @@ func (s *state) Step(w *detect.Window) error {
 	converted := s.markRhythm(w)
 	if !converted {
 		s.markBursts(w)
+		s.markSoft(w)
 	}
 	looks := s.echo.At(w.T)
 	if m := s.motion.At(w.T); m != nil && m.Active > 0 {

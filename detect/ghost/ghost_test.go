@@ -31,11 +31,14 @@ type clip struct {
 	from     int                   // the first picture that is blended so; those before are single
 	clock    func(k int) float64   // instant of picture k, if not k
 	settle   float64               // share of the picture two before in every second one
-	paint    func(s *clip, k float64, x, y, v float64) float64
-	still    float64 // amplitude of the background's texture
-	noise    []float64
-	i        int
-	random   *rand.Rand
+	// soft is the weight of the samples on either side, across the picture and
+	// down it, that picture k is softened by.
+	soft   func(k int) (across, down float64)
+	paint  func(s *clip, k float64, x, y, v float64) float64
+	still  float64 // amplitude of the background's texture
+	noise  []float64
+	i      int
+	random *rand.Rand
 }
 
 func newClip(seed uint64) *clip {
@@ -160,11 +163,28 @@ func (c *clip) Next(context.Context) (*picture.Picture, error) {
 			v[i] += c.settle * (s - v[i])
 		}
 	}
+	if c.soft != nil {
+		across, down := c.soft(k)
+		v = c.softened(v, 1, across)
+		v = c.softened(v, c.w, down)
+	}
 	p := &picture.Picture{Index: k, Frame: k, Y: picture.New(c.w, c.h, 8)}
 	for i, s := range v {
 		p.Y.Pix[i] = uint8(max(0, min(255, s+c.grain*c.random.NormFloat64()+0.5)))
 	}
 	return p, nil
+}
+
+// softened mixes each sample with those so many before and after it.
+func (c *clip) softened(v []float64, apart int, weight float64) []float64 {
+	if weight == 0 {
+		return v
+	}
+	out := append([]float64(nil), v...)
+	for i := apart; i < len(v)-apart; i++ {
+		out[i] += weight * (v[i-apart] + v[i+apart] - 2*v[i])
+	}
+	return out
 }
 
 // bar leaves a bar above the picture that stays as it is, to tell the noise by.

@@ -10,6 +10,7 @@ import (
 	"setwitness/decode/picture"
 	"setwitness/detect"
 	"setwitness/detect/cells"
+	"setwitness/detect/vision"
 )
 
 // scene is a smooth random texture, moved by pan pixels a picture, with a disc
@@ -22,13 +23,17 @@ type scene struct {
 	contrast   float64
 	cutAt      int
 	oddAt      int // a picture of something else
-	i          int
-	wave       [8][4]float64
+	// rough is the standard deviation of a noise that covers all but a strip at
+	// the left, as a codec leaves it where there is detail.
+	rough float64
+	noise *rand.Rand
+	i     int
+	wave  [8][4]float64
 }
 
 func newScene(seed uint64) *scene {
-	s := &scene{w: 640, h: 360, n: 24, cutAt: -1, oddAt: -1}
 	r := rand.New(rand.NewPCG(seed, 9))
+	s := &scene{w: 640, h: 360, n: 24, cutAt: -1, oddAt: -1, noise: r}
 	for i := range s.wave {
 		f := 0.01 + 0.3*r.Float64()
 		a := 2 * math.Pi * r.Float64()
@@ -65,6 +70,9 @@ func (s *scene) Next(context.Context) (*picture.Picture, error) {
 				in = max(0, min(1, in))
 				v = v*(1-in) + (110+s.contrast)*in
 			}
+			if s.rough > 0 && x > s.w/8 {
+				v += s.rough * s.noise.NormFloat64()
+			}
 			p.Y.Pix[y*s.w+x] = uint8(max(0, min(255, v)) + 0.5)
 		}
 	}
@@ -75,6 +83,12 @@ func (s *scene) Next(context.Context) (*picture.Picture, error) {
 // probe keeps what the store says.
 func probe(t *testing.T, s *scene, look func(i int, m *Map)) {
 	t.Helper()
+	probeUnder(t, vision.Reference(vision.BT1886), s, look)
+}
+
+// probeUnder is probe for a take seen under conditions.
+func probeUnder(t *testing.T, conditions vision.Conditions, s *scene, look func(i int, m *Map)) {
+	t.Helper()
 	var store *Store
 	stage := &detect.Stage{
 		Name: "probe", Title: "probe", Doc: "probe",
@@ -84,7 +98,7 @@ func probe(t *testing.T, s *scene, look func(i int, m *Map)) {
 			return stepFunc(func(w *detect.Window) error { look(w.T, store.At(w.T)); return nil }), nil
 		},
 	}
-	if _, err := detect.Run(context.Background(), s, []*detect.Stage{cells.Stage, Stage, stage}, nil, nil); err != nil {
+	if _, err := detect.RunUnder(context.Background(), conditions, s, []*detect.Stage{cells.Stage, Stage, stage}, nil, nil); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -169,6 +183,33 @@ func TestCarriedPan(t *testing.T) {
 		}
 		if odd := i == 12 || i == 13; m.Pan.Carried != odd {
 			t.Errorf("picture %d: carried is %v", i, m.Pan.Carried)
+		}
+	})
+}
+
+// TestRough has a noise that the quietest parts of a picture do not show. In a
+// film only the disc is a thing.
+func TestRough(t *testing.T) {
+	s := newScene(6)
+	s.stepX, s.diameter, s.contrast, s.rough = 18, 40, 70, 4
+	conditions := vision.Reference(vision.FilmedEOTF("bt709"))
+	conditions.Camera = true
+	probeUnder(t, conditions, s, func(i int, m *Map) {
+		if i < 6 || i > 18 {
+			return
+		}
+		x, others := 60+18*i, 0
+		seen := false
+		for k := range m.Tiles {
+			at := k % m.Cols * 64
+			near := k/m.Cols <= 2 && at < x+20 && at+64 > x-20
+			seen = seen || near && m.Tiles[k].Thing && m.Tiles[k].Moving
+			if m.Tiles[k].Thing && !near {
+				others++
+			}
+		}
+		if !seen || others > len(m.Tiles)/10 {
+			t.Errorf("picture %d: the disc is a thing that moves: %v, and so are %d other tiles of %d", i, seen, others, len(m.Tiles))
 		}
 	})
 }

@@ -1,0 +1,355 @@
+package ghost
+
+import (
+	"image"
+	"math"
+
+	"setwitness/detect"
+	"setwitness/detect/cells"
+	"setwitness/detect/motion"
+)
+
+// A mixture of the pictures of a pan is softer along the pan than they are, and
+// as sharp across it, whatever the length of the steps: those of a slow pan are
+// shorter than an edge is wide, so that no copy stands apart. A lens out of
+// focus and a picture that is coded worse are softer both ways, and a pan that
+// is blurred because it goes faster relates the pictures less, not more.
+const (
+	// So many pictures before a burst, and so many after it, have to be as sharp
+	// as each other along the pan, which goes on all the while.
+	sharpBefore, sharpAfter = 5, 3
+	// The steps of the pan have to be found in so many of those before, and to
+	// differ by less than this share: matches of a filmed pan fail now and then.
+	fewestPans, straight = 2, 0.4
+	// Steps of less than a sample soften less than the pictures' own changes do.
+	leastSoftStep = 1.0
+	// A burst has at least so many pictures: a single one may be coded worse,
+	// along its vectors.
+	fewestSoft = 2
+	// Softness is told in the logarithm of the energy along the pan over that
+	// across it. It has to rise by so much, and by so many times what the
+	// pictures before stray, which is 0.01 to 0.03 where a hand holds the camera.
+	leastSoft, softStrays = 0.1, 4
+	// Within a burst it stays above this share of its rise, and after it below
+	// the other.
+	softWithin, softAfter = 0.6, 0.3
+	// What softens both ways softens less across than by this share of along.
+	mostAcross = 0.6
+	// Least copy in a mixture that is told so: noise, and what does not go with
+	// the pan, take up to half of what it says.
+	leastSoftCopy = leastCopy / 2
+	// The confidence grows by one step of the logistic function for so much
+	// softness above the least.
+	softSlack = 0.04
+)
+
+// softness is the energy of the detail of one picture between neighbours in each
+// direction; 0 where it was not asked for.
+type softness struct {
+	picture int
+	energy  [len(neighbours)]float64
+}
+
+// neighbours are the directions from a sample to another; each is at right
+// angles to the one after it or before it.
+var neighbours = [...]image.Point{{1, 0}, {0, 1}, {1, 1}, {1, -1}}
+
+// softnesses keeps those of the newest pictures.
+type softnesses [2*span + 2]softness
+
+// detailOf returns the energy of the detail of picture i in a direction; 0 where
+// the take has no such picture.
+func (s *state) detailOf(i, direction int) float64 {
+	c := s.cells.At(i)
+	if c == nil {
+		return 0
+	}
+	o := &s.soft[i%len(s.soft)]
+	if o.picture != i {
+		*o = softness{picture: i}
+	}
+	if o.energy[direction] == 0 {
+		// All rows count: a fine line that falls between two of them comes and
+		// goes with the least motion.
+		l := lags{r: &c.Reduced, d: neighbours[direction]}
+		o.energy[direction] = l.whole(1)
+	}
+	return o.energy[direction]
+}
+
+// along is the direction of a pan among the neighbours.
+func along(dx, dy float64) int {
+	turn := int(math.Round(math.Atan2(dy, dx)/(math.Pi/4))+8) % 4
+	return [4]int{0, 2, 1, 3}[turn]
+}
+
+// across is the one at right angles to it.
+func across(direction int) int { return direction ^ 1 }
+
+// softBurst is a run of pictures that are softer along a pan than those beside
+// them.
+type softBurst struct {
+	first, n  int
+	direction int
+	step      float64 // raster pixels
+	by        float64 // softness, mean
+	least     float64 // that had to be
+}
+
+// softens returns the burst that begins at a picture.
+func (s *state) softens(first int) (b softBurst, ok bool) {
+	if !s.rises(first) {
+		return b, false
+	}
+	dx, dy, ok := s.panBefore(first)
+	r := &s.cells.At(first).Reduced
+	if !ok || math.Hypot(dx/float64(r.StepX), dy/float64(r.StepY)) < leastSoftStep {
+		return b, false
+	}
+	b = softBurst{first: first, direction: along(dx, dy), step: math.Hypot(dx, dy)}
+	var sharp, wide [sharpBefore]float64
+	for k := range sharp {
+		i := first - 1 - k
+		m := s.motion.At(i)
+		v, w, known := s.softAt(i, b.direction)
+		if !known || m == nil || m.Cut {
+			return b, false
+		}
+		sharp[k], wide[k] = v, w
+	}
+	base, stray := line(sharp[:])
+	baseAcross, _ := line(wide[:])
+	b.least = max(leastSoft, softStrays*stray)
+	softer := func(i int) (soft, across float64, known bool) {
+		m := s.motion.At(i)
+		v, w, known := s.softAt(i, b.direction)
+		return base - v, baseAcross - w, known && m != nil && !m.Cut
+	}
+	start, _, known := softer(first)
+	if !known || start < b.least {
+		return b, false
+	}
+	sum, sumAcross := 0.0, 0.0
+	for {
+		soft, across, known := softer(first + b.n)
+		if !known {
+			return b, false
+		}
+		if soft < softWithin*start {
+			break
+		}
+		sum, sumAcross = sum+soft, sumAcross+across
+		if b.n++; b.n > longest {
+			return b, false
+		}
+	}
+	b.by = sum / float64(b.n)
+	for k := range sharpAfter {
+		if soft, _, known := softer(first + b.n + k); !known || soft > softAfter*b.by {
+			return b, false
+		}
+	}
+	along := b.by + sumAcross/float64(b.n)
+	if b.n < fewestSoft || sumAcross/float64(b.n) > mostAcross*along {
+		return b, false
+	}
+	return b, s.related(b)
+}
+
+// softerAlong reports whether so many pictures are softer along the pan before
+// them than across it, where there is one of steps that soften: mixtures are.
+func (s *state) softerAlong(first, n int) bool {
+	dx, dy, ok := s.panBefore(first)
+	r := &s.cells.At(first).Reduced
+	if !ok || math.Hypot(dx/float64(r.StepX), dy/float64(r.StepY)) < leastSoftStep {
+		return true
+	}
+	mean := func(from, to int) float64 {
+		sum := 0.0
+		for i := from; i < to; i++ {
+			v, _, known := s.softAt(i, along(dx, dy))
+			if !known {
+				return math.NaN()
+			}
+			sum += v
+		}
+		return sum / float64(to-from)
+	}
+	return !(mean(first-sharpBefore, first)-mean(first, first+n) < leastSoft/2)
+}
+
+// panBefore returns the median of the steps of the pan before a picture, where
+// some are found and agree.
+func (s *state) panBefore(first int) (dx, dy float64, ok bool) {
+	var pans []motion.Pan
+	for i := first - sharpBefore; i < first; i++ {
+		if m := s.motion.At(i); m != nil && m.Pan.Found {
+			pans = append(pans, m.Pan)
+		}
+	}
+	if len(pans) < fewestPans {
+		return 0, 0, false
+	}
+	x, y := s.baseline[:0], s.energy[:0]
+	for _, p := range pans {
+		x, y = append(x, float64(p.DX)), append(y, float64(p.DY))
+	}
+	s.baseline, s.energy = x, y
+	dx, dy = median(x), median(y)
+	for _, p := range pans {
+		if math.Hypot(float64(p.DX)-dx, float64(p.DY)-dy) > straight*math.Hypot(dx, dy) {
+			return 0, 0, false
+		}
+	}
+	return dx, dy, true
+}
+
+// rises reports whether the first two pictures of a burst, or either, relate to
+// those beside them more than the ones before do.
+func (s *state) rises(first int) bool {
+	before, ok := s.relates(first-sharpBefore, first-1)
+	a, b := s.successions.at(first).whole, s.successions.at(first+1).whole
+	return ok && a.known && b.known && max(a.rho, b.rho)-before > leastRise
+}
+
+// related reports whether all the pictures of a burst do, on the whole.
+func (s *state) related(b softBurst) bool {
+	before, ok := s.relates(b.first-sharpBefore, b.first-1)
+	within, known := s.relates(b.first, b.first+b.n)
+	return ok && known && within-before > leastRise
+}
+
+// relates is the mean relation of the pictures from one to before another.
+func (s *state) relates(from, to int) (mean float64, ok bool) {
+	n := 0
+	for i := from; i < to; i++ {
+		if r := s.successions.at(i).whole; r.known {
+			mean, n = mean+r.rho, n+1
+		}
+	}
+	return mean / float64(max(n, 1)), n > 0
+}
+
+// softAt returns the logarithms of the energy of picture i along a direction
+// over that across it, and of that across.
+func (s *state) softAt(i, direction int) (ratio, wide float64, known bool) {
+	a, c := s.detailOf(i, direction), s.detailOf(i, across(direction))
+	if a == 0 || c == 0 {
+		return 0, 0, false
+	}
+	return math.Log(a / c), math.Log(c), true
+}
+
+// line returns where values, the newest first, go on to, by their mean and half
+// their trend, and how far they stray from their line.
+func line(v []float64) (next, stray float64) {
+	n := float64(len(v))
+	mean, slope, xx := 0.0, 0.0, 0.0
+	for _, y := range v {
+		mean += y / n
+	}
+	for k, y := range v {
+		x := (n-1)/2 - float64(k)
+		slope, xx = slope+x*y, xx+x*x
+	}
+	slope /= xx
+	for k, y := range v {
+		stray = max(stray, math.Abs(y-mean-slope*((n-1)/2-float64(k))))
+	}
+	return mean + slope*n/2, stray
+}
+
+// mixed returns the weight of the copies on either side in the pictures of a
+// burst, as mixtures of three, from what the last sharp picture is like at the
+// lags that they lie apart. Noise adds the same to the differences at all lags,
+// so that those at two tell.
+func (s *state) mixed(b softBurst) float64 {
+	const near, far = 1, 3
+	d := neighbours[b.direction]
+	r := &s.cells.At(b.first - 1).Reduced
+	// Samples along the direction; a diagonal one is as long as both its sides.
+	step := b.step / math.Hypot(float64(d.X*r.StepX), float64(d.Y*r.StepY))
+	sharp := lags{r: r, d: d}
+	soft := lags{r: &s.cells.At(b.first).Reduced, d: d}
+	// Light that changes does so both ways.
+	_, before, _ := s.softAt(b.first-1, b.direction)
+	_, within, _ := s.softAt(b.first, b.direction)
+	seen := (soft.at(far) - soft.at(near)) * math.Exp(before-within)
+	left := func(apart float64) float64 {
+		of := func(lag float64) float64 { return (sharp.at(lag+apart) + sharp.at(lag-apart)) / 2 }
+		return of(far) - of(near)
+	}
+	own, once, twice := left(0), left(step), left(2*step)
+	best, least := 0.0, math.Inf(1)
+	const steps = 100 // of a weight
+	for k := range steps/3 + 1 {
+		w := float64(k) / steps
+		kept := ((1-2*w)*(1-2*w)+2*w*w)*own + 4*w*(1-2*w)*once + 2*w*w*twice
+		if off := math.Abs(kept - seen); off < least {
+			best, least = w, off
+		}
+	}
+	return best
+}
+
+// lags are the mean squares of the differences of samples that lie so many
+// neighbours apart.
+type lags struct {
+	r    *cells.Reduced
+	d    image.Point
+	memo map[int]float64
+}
+
+// at returns that at a lag, interpolated; it is the same either way.
+func (l *lags) at(lag float64) float64 {
+	lag = math.Abs(lag)
+	k := int(lag)
+	return l.whole(k)*(1-lag+float64(k)) + l.whole(k+1)*(lag-float64(k))
+}
+
+func (l *lags) whole(lag int) float64 {
+	if l.memo == nil {
+		l.memo = map[int]float64{0: 0}
+	}
+	if v, ok := l.memo[lag]; ok {
+		return v
+	}
+	sum, n := 0, 0
+	x, y := lag*l.d.X, lag*l.d.Y
+	for row := max(0, -y); row < min(l.r.H, l.r.H-y); row++ {
+		a, b := l.r.Row(row), l.r.Row(row+y)
+		for i := 0; i < l.r.W-x; i++ {
+			v := int(a[i]) - int(b[i+x])
+			sum += v * v
+			n++
+		}
+	}
+	l.memo[lag] = float64(sum) / float64(max(n, 1))
+	return l.memo[lag]
+}
+
+// markSoft marks the pictures of a burst that begins at a picture and is known
+// by what it softens.
+func (s *state) markSoft(w *detect.Window) {
+	if s.covered(w.T, s.raster) {
+		return
+	}
+	b, ok := s.softens(w.T)
+	if !ok {
+		return
+	}
+	copy := s.mixed(b)
+	if copy < leastSoftCopy {
+		return
+	}
+	s.spells = append(s.spells, told{
+		spell:  spell{first: b.first, n: b.n, mixture: mixture{copy, copy}, explained: 1},
+		region: s.raster,
+	})
+	m := detect.Mark{Kind: detect.Ghost, Strength: 100 * copy, Confidence: squash((b.by - b.least) / softSlack)}
+	for i := b.first; i < b.first+b.n; i++ {
+		m.Picture, m.Region = i, s.raster
+		m.Measures = mixture{copy, copy}.measures(b.step)
+		w.Mark(m)
+	}
+}

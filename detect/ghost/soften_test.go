@@ -1,0 +1,79 @@
+package ghost
+
+import (
+	"math"
+	"testing"
+)
+
+// TestSoftPan has the whole of a slow pan mixed: what no copy tells, its
+// softness along the pan does.
+func TestSoftPan(t *testing.T) {
+	slow := func(pan float64) *clip {
+		c := newClip(21)
+		c.diameter, c.pan, c.still, c.grain = 0, pan, 18, 1
+		c.paint = bar
+		return c
+	}
+	for _, pan := range []float64{1.6, -2.3, 3} {
+		c := slow(pan)
+		c.mix = burst(18, 22, .25, .5, .25)
+		res := scan(t, c)
+		if len(res.Events) != 1 || res.Events[0].Start != 18 || res.Events[0].End != 22 {
+			t.Errorf("a pan of %g pixels: events %+v, want one of pictures 18 to 22", pan, res.Events)
+		}
+	}
+	// What is softer for another reason is no mixture.
+	soften := func(c *clip, along, across float64) {
+		c.soft = func(k int) (float64, float64) {
+			if k < 18 || k > 22 {
+				return 0, 0
+			}
+			return along, across
+		}
+	}
+	for _, other := range []struct {
+		name          string
+		along, across float64
+	}{
+		{"out of focus", 0.25, 0.25},
+		{"softer across the pan", 0, 0.25},
+	} {
+		c := slow(2)
+		soften(c, other.along, other.across)
+		if res := scan(t, c); len(res.Events) > 0 {
+			t.Errorf("%s: %+v", other.name, res.Events)
+		}
+	}
+	// A pan that hurries for a moment is blurred by the shutter, and goes further.
+	c := slow(2)
+	c.clock = func(k int) float64 { return float64(k) + 1.5*math.Max(0, math.Min(5, float64(k-17))) }
+	soften(c, 0.25, 0)
+	if res := scan(t, c); len(res.Events) > 0 {
+		t.Errorf("a pan that hurries: %+v", res.Events)
+	}
+}
+
+func TestDirections(t *testing.T) {
+	for _, c := range []struct {
+		x, y float64
+		want int
+	}{{5, 0, 0}, {-5, 1, 0}, {0, 3, 1}, {1, -6, 1}, {4, 4, 2}, {-3, -4, 2}, {4, -4, 3}, {-4, 3, 3}} {
+		if got := along(c.x, c.y); got != c.want {
+			t.Errorf("along %g, %g: direction %d, want %d", c.x, c.y, got, c.want)
+		}
+		d, e := neighbours[c.want], neighbours[across(c.want)]
+		if d.X*e.X+d.Y*e.Y != 0 {
+			t.Errorf("%v is not at right angles to %v", e, d)
+		}
+	}
+}
+
+func TestLine(t *testing.T) {
+	next, stray := line([]float64{5, 4, 3, 2, 1})
+	if math.Abs(next-5.5) > 1e-9 || stray > 1e-9 {
+		t.Errorf("a line goes on to %g and strays by %g, want 5.5 and 0", next, stray)
+	}
+	if _, stray := line([]float64{1, 1, 4, 1, 1}); math.Abs(stray-2.4) > 1e-9 {
+		t.Errorf("an outlier of 3 strays by %g, want 2.4", stray)
+	}
+}
