@@ -240,8 +240,8 @@ func (n *Finding) blocks(at string) string {
 	case y > 0:
 		s += ", every " + Number(y) + " px down"
 	}
-	if steps := n.steps(); steps != "" {
-		s += steps + " on average"
+	if codes := n.Measures["top_step_codes"]; codes > 0 {
+		s += ", in steps of up to " + count(codes, "code")
 	}
 	if n.Measures["flicker_share"] > most {
 		s += ", and boil"

@@ -81,8 +81,8 @@ func TestSentence(t *testing.T) {
 		}, nil, "From 0:00.00 to 0:02.00, strongest at 0:00.00, the colour of a gradient in the upper part of the picture falls into plateaus, in steps of 3.1 Delta E ITP, clearly visible; whether the set or the source made it is not known."},
 		{"blocks", Finding{
 			Kind: detect.Macroblocking, EndS: 2, Region: Region{X: 0.1, Y: 0, W: 0.8, H: 0.8}, Strength: Quantity{3.1, "JND"}, VisibilityJND: 3.1,
-			Measures: map[string]float64{"pitch_x_px": 12, "pitch_y_px": 12, "step_codes": 2.4, "dark_share": 0.8, "flicker_share": 0.7},
-		}, nil, "From 0:00.00 to 0:02.00, strongest at 0:00.00, block edges show in most of the picture, mostly in the dark, on a grid of 12 × 12 px, in steps of 2.4 codes on average, and boil, clearly visible (3.1 JND); whether the set or the source made it is not known."},
+			Measures: map[string]float64{"pitch_x_px": 12, "pitch_y_px": 12, "step_codes": 0.7, "top_step_codes": 2.4, "dark_share": 0.8, "flicker_share": 0.7},
+		}, nil, "From 0:00.00 to 0:02.00, strongest at 0:00.00, block edges show in most of the picture, mostly in the dark, on a grid of 12 × 12 px, in steps of up to 2.4 codes, and boil, clearly visible (3.1 JND); whether the set or the source made it is not known."},
 		{"blocks of one axis", Finding{
 			Kind: detect.Macroblocking, EndS: 2, Region: Region{X: 0.4, Y: 0, W: 0.1, H: 0.8}, VisibilityJND: 3.1, Measures: map[string]float64{"pitch_x_px": 10.667, "pitch_y_px": 0},
 		}, nil, "From 0:00.00 to 0:02.00, strongest at 0:00.00, block edges show down the middle of the picture, every 10.7 px across, clearly visible (3.1 JND); whether the set or the source made it is not known."},
@@ -122,7 +122,7 @@ var (
 func TestSentenceNumbers(t *testing.T) {
 	names := []string{
 		"displacement_px", "displacement_before_px", "displacement_after_px", "pitch_lines", "ahead_pct", "ahead_px", "behind_pct", "behind_px",
-		"copies", "period_pictures", "pictures_repeated", "pictures_lost", "levels_present", "levels_expected", "step_codes", "step_itp",
+		"copies", "period_pictures", "pictures_repeated", "pictures_lost", "levels_present", "levels_expected", "step_codes", "top_step_codes", "step_itp",
 		"crawl_px_s", "pitch_x_px", "pitch_y_px", "dark_share", "flicker_share", "area_share", "hue_range_deg", "leading_field",
 	}
 	const seed = 1

@@ -22,9 +22,9 @@ const (
 	// floorPitch is the pitch that a floor is stated for, in pixels: blocks of 8
 	// samples that nobody scaled, the smallest and so the least visible.
 	floorPitch = 8
-	// coarse is the floor, in JND, above which a place is not smooth enough to
-	// tell blocks in it.
-	coarse = 3
+	// coarse is the floor, in JND that a step would have by itself, above which a
+	// place is not smooth enough to tell blocks in it.
+	coarse = 12
 	// limitedShare of the looks have to have something smooth, else what was seen
 	// is little.
 	limitedShare = 0.1
@@ -38,7 +38,7 @@ func (c *coverage) count(s *state, k *look, now time.Duration) {
 	c.last = now
 	c.looks++
 	s.judge.prepare(grid{{pitch: floorPitch}, {pitch: floorPitch}})
-	// A step has to exceed those beside it by a share of theirs.
+	// What there is hides a step.
 	c.needs = c.needs[:0]
 	for b := range k.axes[0] {
 		size := k.axes[0][b].Size
@@ -49,9 +49,9 @@ func (c *coverage) count(s *state, k *look, now time.Duration) {
 				sum += int(v)
 			}
 			i := b*s.cols + x
-			needs := (leastContrast - 1) * float64(sum) / float64(len(part)) / s.judge.unit * s.judge.jnd(k.luma[i])
-			if needs < coarse {
-				c.needs = append(c.needs, max(needs, leastVisible))
+			others := float64(sum) / float64(len(part)) / s.judge.unit * s.judge.jnd(k.luma[i])
+			if needs := leastVisible / masked(1, others); needs < coarse {
+				c.needs = append(c.needs, needs)
 			}
 		}
 	}

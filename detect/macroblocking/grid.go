@@ -2,6 +2,7 @@ package macroblocking
 
 import (
 	"math"
+	"slices"
 
 	"setwitness/detect/cells"
 )
@@ -103,6 +104,34 @@ func (s *sums) step() float64 {
 	return s.sizeOn/s.nOn - s.sizeOff/s.nOff
 }
 
+// stray is the standard deviation of a magnitude over its mean where chance gives
+// its sign: that of the half of a normal distribution.
+const stray = 0.75
+
+// rise is the step on the comb with what is beside it taken off, in the unit of
+// Size: noise and texture add to steps in squares, since neither knows the other.
+// What they add by chance to the mean of a few is taken off as well.
+func (s *sums) rise() float64 { return math.Sqrt(max(s.square(), 0)) }
+
+// square is that of rise, and less than 0 where steps are smaller on the comb than
+// beside.
+func (s *sums) square() float64 {
+	if s.nOn == 0 || s.nOff == 0 {
+		return 0
+	}
+	on, off := s.sizeOn/s.nOn, s.sizeOff/s.nOff
+	on = max(on-stray*off/math.Sqrt(s.nOn*cells.GridBand), 0)
+	return on*on - off*off
+}
+
+// beside is the mean step beside the comb, in the unit of Size.
+func (s *sums) beside() float64 {
+	if s.nOff == 0 {
+		return 0
+	}
+	return s.sizeOff / s.nOff
+}
+
 // contrast is how much larger a step is on the comb than beside.
 func (s *sums) contrast() float64 {
 	if s.nOn == 0 || s.nOff == 0 || s.sizeOn == 0 {
@@ -142,6 +171,22 @@ func gather[T int16 | int32](c comb, out []sums, p profile[T]) {
 			s.nOn++
 		}
 	}
+}
+
+// crossing sets out to what a profile has of steps that do not go on along a
+// band: a line of the scene has one sign from end to end and leaves nothing,
+// blocks beside each other have one each. As e of cells.Profile it is what is
+// more than beside.
+func crossing[T int16 | int32](out []int32, p profile[T]) []int32 {
+	n := len(p.size)
+	out = slices.Grow(out[:0], n)[:n]
+	clear(out)
+	const side = 3 // boundaries, as in cells.Profile
+	odd := func(x int) int32 { return int32(p.size[x]) - max(int32(p.sign[x]), -int32(p.sign[x])) }
+	for x := side; x < n-side; x++ {
+		out[x] = odd(x) - (odd(x-side)+odd(x+side))/2
+	}
+	return out
 }
 
 // between is a value of a profile at a place between two entries.

@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"setwitness/detect/cells"
 )
 
 // noisy makes a profile with edges on a comb in noise.
@@ -114,6 +116,47 @@ func TestGather(t *testing.T) {
 	}
 	if z := all.z(); z < weakZ {
 		t.Errorf("z of %.1f", z)
+	}
+}
+
+// A line of the scene goes on along a band and leaves nothing of what blocks beside
+// each other leave.
+func TestCrossing(t *testing.T) {
+	p := profile[int32]{size: make([]int32, 20), sign: make([]int32, 20)}
+	p.size[5], p.sign[5] = 90, -90
+	p.size[13], p.sign[13] = 80, -10
+	for x, v := range crossing(nil, p) {
+		want := map[int]int32{10: -35, 13: 70, 16: -35}[x]
+		if v != want {
+			t.Errorf("%d at %d, want %d", v, x, want)
+		}
+	}
+}
+
+// A step is told from the noise that it lies in, and noise alone is none.
+func TestRise(t *testing.T) {
+	const n, edges = 20000, 8
+	r := rand.New(rand.NewPCG(7, 8))
+	for _, c := range []struct{ step, noise float64 }{{4, 0}, {4, 2}, {4, 4}, {4, 8}, {0, 4}} {
+		var mean float64
+		for range n / edges {
+			var s sums
+			for range edges {
+				for range cells.GridBand {
+					s.sizeOn += math.Abs(c.step*r.NormFloat64() + c.noise*r.NormFloat64())
+					s.sizeOff += math.Abs(c.noise * r.NormFloat64())
+				}
+				s.nOn++
+				s.nOff++
+			}
+			mean += s.rise() / cells.GridBand / (n / edges)
+		}
+		// The mean magnitude of a normal distribution is 0.8 of its deviation; what
+		// chance adds to noise alone is taken off.
+		want := 0.8 * c.step
+		if mean > want+0.15*c.noise || mean < want-0.2*want-0.15*c.noise {
+			t.Errorf("steps of %g in noise of %g: %.2f, want %.2f", c.step, c.noise, mean, want)
+		}
 	}
 }
 

@@ -1,6 +1,7 @@
 package macroblocking
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -16,11 +17,14 @@ type judge struct {
 	code       float64 // one 8-bit code in codes of the take
 	axes, near [2][]sums
 	line       []sums
+	crossed    []sums // of crossing, along one axis
+	across     []int32
 	shows      []bool
 	alone      int          // the axis that shows the grid by itself, or neither
 	perCode    [256]float64 // JND of a step of one 8-bit code, by 8-bit luma
 	perPitch   float64
 	jnds       []float64
+	edges      []edge
 }
 
 // neither axis shows the grid by itself: both do.
@@ -33,6 +37,7 @@ func newJudge(s *detect.Setup, cols, rows int) judge {
 	for a := range j.axes {
 		j.axes[a], j.near[a] = make([]sums, cols*rows), make([]sums, cols*rows)
 	}
+	j.crossed = make([]sums, cols*rows)
 	j.line = make([]sums, max(cols, rows))
 	j.shows = make([]bool, cols*rows)
 	return j
@@ -47,14 +52,22 @@ const (
 	// wholeZ is how sure all tiles that show a grid have to be together, along each
 	// axis: the few edges of one thing that happen to lie on it are not.
 	wholeZ = 6.5
+	// againZ is how sure the tiles in which several looks together showed a grid
+	// have to be in one of them, along each axis: where and which grid are known
+	// then, and chance gives that along both axes never.
+	againZ = 4
 	// leastContrast is how much larger than beside a step on the grid has to be
-	// along each axis: the place is smooth, but for the grid.
-	leastContrast = 1.25
+	// along each axis: below, steps are less than half of what else there is (in
+	// squares), and nobody sees them.
+	leastContrast = 1.1
 	// Where a scene hides the edges along one axis (planks of a floor), the other
 	// may show the grid alone, but surer, if along the hidden one all of those
-	// tiles together show it: hiddenZ, and less once a grid is known.
+	// tiles together show it, as steps or as steps that do not go on: hiddenZ, and
+	// less once a grid is known. One that shows by more than mostHiddenZ is not
+	// hidden, and was judged.
 	aloneZ, aloneContrast = 7, 1.4
 	hiddenZ, hiddenKnownZ = 5, 2.5
+	mostHiddenZ           = 20
 	// aloneShare is the share of the picture that then has to show it: what a
 	// single thing has by chance along one axis is not so large.
 	aloneShare = 0.15
@@ -70,8 +83,74 @@ const (
 )
 
 // tell fills shows with the tiles in which a profile, the sum of several looks,
-// shows a grid, and returns how many they are: 0 where they are too few.
-func tell[T int16 | int32](j *judge, at func(axis, band int) profile[T], luma []float64, looks float64, g grid, known bool) int {
+// shows a grid along both axes, and returns how many they are: 0 where they are
+// too few.
+func (j *judge) tell(luma []float64, looks float64) int {
+	j.alone = neither
+	n := 0
+	for i := range j.shows {
+		p, q := &j.near[0][i], &j.near[1][i]
+		u, v := p.z(), q.z()
+		j.shows[i] = min(u, v) > weakZ && u*u+v*v > 2*leastZ*leastZ &&
+			min(p.contrast(), q.contrast()) > leastContrast && j.seen(i, luma, looks)
+		if j.shows[i] {
+			n++
+		}
+	}
+	across, down := j.whole(0), j.whole(1)
+	if n < leastTiles || min(across.z(), down.z()) <= wholeZ {
+		return 0
+	}
+	return n
+}
+
+// tellAgain is tell for one look, in the tiles that several looks together showed.
+func (j *judge) tellAgain(luma []float64, within []bool) int {
+	j.alone = neither
+	copy(j.shows, within)
+	across, down := j.whole(0), j.whole(1)
+	if min(across.z(), down.z()) <= againZ {
+		return 0
+	}
+	n := 0
+	for i, ok := range within {
+		j.shows[i] = ok && min(j.near[0][i].z(), j.near[1][i].z()) > 0 && j.seen(i, luma, 1)
+		if j.shows[i] {
+			n++
+		}
+	}
+	if n < leastTiles {
+		return 0
+	}
+	return n
+}
+
+// tellAlone is tell where axis a shows the grid and the other hardly does.
+func (j *judge) tellAlone(a int, luma []float64, looks float64, known bool) int {
+	least := float64(hiddenZ)
+	if known {
+		least = hiddenKnownZ
+	}
+	j.alone = a
+	n := 0
+	var hidden, crossed sums
+	for i := range j.shows {
+		s := &j.near[a][i]
+		if j.shows[i] = s.z() > aloneZ && s.contrast() > aloneContrast && j.seen(i, luma, looks); j.shows[i] {
+			n++
+			hidden.add(&j.axes[1-a][i])
+			crossed.add(&j.crossed[i])
+		}
+	}
+	enough := float64(n) >= max(leastTiles, aloneShare*float64(len(j.shows)))
+	if !enough || hidden.z() > mostHiddenZ || max(hidden.z(), crossed.z()) <= least {
+		return 0
+	}
+	return n
+}
+
+// load gathers the profiles of one look, or the sum of several, on a grid.
+func load[T int16 | int32](j *judge, at func(axis, band int) profile[T], g grid) {
 	for b := range j.rows {
 		gather(g[0], j.axes[0][b*j.cols:(b+1)*j.cols], at(0, b))
 	}
@@ -82,43 +161,32 @@ func tell[T int16 | int32](j *judge, at func(axis, band int) profile[T], luma []
 		}
 	}
 	j.prepare(g)
-	j.alone = neither
-	n := 0
-	for i := range j.shows {
-		for a := range j.near {
+	for a := range j.near {
+		for i := range j.shows {
 			j.near[a][i] = j.around(a, i)
 		}
-		p, q := &j.near[0][i], &j.near[1][i]
-		u, v := p.z(), q.z()
-		j.shows[i] = min(u, v) > weakZ && u*u+v*v > 2*leastZ*leastZ &&
-			min(p.contrast(), q.contrast()) > leastContrast && j.seen(i, luma, looks)
-		if j.shows[i] {
-			n++
-		}
 	}
-	if across, down := j.whole(0), j.whole(1); n >= leastTiles && min(across.z(), down.z()) > wholeZ {
-		return n
+}
+
+// loadCrossed gathers, along axis a, what of the profiles does not go on along
+// the lines of the grid.
+func loadCrossed[T int16 | int32](j *judge, at func(axis, band int) profile[T], g grid, a int) {
+	bands, along := j.rows, j.cols
+	if a == 1 {
+		bands, along = along, bands
 	}
-	least := float64(hiddenZ)
-	if known {
-		least = hiddenKnownZ
-	}
-	for a := range j.near {
-		n = 0
-		var hidden sums
-		for i := range j.shows {
-			s := &j.near[a][i]
-			if j.shows[i] = s.z() > aloneZ && s.contrast() > aloneContrast && j.seen(i, luma, looks); j.shows[i] {
-				n++
-				hidden.add(&j.axes[1-a][i])
+	for b := range bands {
+		p := at(a, b)
+		j.across = crossing(j.across, p)
+		gather(g[a], j.line[:along], profile[int32]{edge: j.across, size: j.across})
+		for x := range along {
+			i := b*j.cols + x
+			if a == 1 {
+				i = x*j.cols + b
 			}
-		}
-		if float64(n) >= max(leastTiles, aloneShare*float64(len(j.shows))) && hidden.z() > least {
-			j.alone = a
-			return n
+			j.crossed[i] = j.line[x]
 		}
 	}
-	return 0
 }
 
 // whole sums all tiles that show a grid.
@@ -144,9 +212,19 @@ func (j *judge) around(a, i int) (s sums) {
 
 // seen reports whether the steps of a tile can be seen at all.
 func (j *judge) seen(i int, luma []float64, looks float64) bool {
-	step := max(j.near[0][i].step(), j.near[1][i].step()) / j.unit / looks
-	return step*j.jnd(luma[i]) > leastShare*leastVisible
+	perCode := j.jnd(luma[i])
+	most := 0.0
+	for a := range j.near {
+		s := &j.near[a][i]
+		most = max(most, masked(s.rise()/j.unit/looks*perCode, s.beside()/j.unit/looks*perCode))
+	}
+	return most > leastShare*leastVisible
 }
+
+// masked is how many JND a step has among others of the scene, of which each
+// would have so many by itself: what is seen at all hides what is less (Barten
+// 1999, noise adds to the eye's own in squares).
+func masked(step, others float64) float64 { return step / math.Hypot(1, others) }
 
 // prepare makes jnd one of steps between blocks of a grid.
 func (j *judge) prepare(g grid) {
@@ -176,29 +254,50 @@ func (j *judge) jnd(luma float64) float64 {
 // weigh is how much of the sum of several looks shows a grid.
 func (j *judge) weigh(s *searcher, looks []*look, g grid, known bool) float64 {
 	at := func(a, b int) profile[int32] { return s.sum[a][b] }
-	if tell(j, at, looks[len(looks)-1].luma, float64(len(looks)), g, known) == 0 {
-		return 0
-	}
+	luma, n := looks[len(looks)-1].luma, float64(len(looks))
+	load(j, at, g)
 	var total float64
-	for i, ok := range j.shows {
-		switch {
-		case !ok:
-		case j.alone == neither:
-			total += min(j.near[0][i].z(), j.near[1][i].z())
-		default:
-			total += j.near[j.alone][i].z() * aloneWeight
+	if j.tell(luma, n) > 0 {
+		for i, ok := range j.shows {
+			if ok {
+				total += min(j.near[0][i].z(), j.near[1][i].z())
+			}
 		}
+		return total
 	}
-	return total
+	for a := range g {
+		loadCrossed(j, at, g, 1-a)
+		if j.tellAlone(a, luma, n, known) == 0 {
+			continue
+		}
+		for i, ok := range j.shows {
+			if ok {
+				total += j.near[a][i].z() * aloneWeight
+			}
+		}
+		return total
+	}
+	return 0
 }
 
-// tellLook is tell for one look, and whether what shows are blocks.
-func (j *judge) tellLook(k *look, g grid, known bool) (n int, blocks bool) {
+// tellLook returns how many tiles of one look show a grid that is blocks, of
+// those within which several looks together showed it.
+func (j *judge) tellLook(k *look, g grid, known bool, within []bool) int {
 	at := func(a, b int) profile[int16] { return one(&k.axes[a][b]) }
-	if n = tell(j, at, k.luma, 1, g, known); n == 0 {
-		return 0, false
+	load(j, at, g)
+	if len(within) > 0 {
+		if n := j.tellAgain(k.luma, within); n > 0 && j.blocks(k, g) {
+			return n
+		}
 	}
-	return n, j.blocks(k, g)
+	for a := range g {
+		loadCrossed(j, at, g, 1-a)
+		if n := j.tellAlone(a, k.luma, 1, known); n > 0 && j.blocks(k, g) {
+			return n
+		}
+	}
+	j.alone = neither
+	return 0
 }
 
 // traits are what tells blocks from what a scene shows, along one axis, of the
@@ -317,33 +416,84 @@ func share(a, b float64) float64 {
 	return a / b
 }
 
-// lopsided is how many times the smaller of the steps along the two axes counts
-// at most: a coder's are about as large along both, while a thing that lies on
-// the grid by chance lies along one.
+// lopsided is how many times the smaller of the steps along the two axes, of a tile
+// and those around it, counts at most: a coder's are about as large along both,
+// while a thing that lies on the grid by chance lies along one.
 const lopsided = 2
 
-// strength is the JND that a tenth of the tiles that show the grid exceed, and
-// the mean step in 8-bit codes.
+// What is seen of blocks is where they are seen best: the strength is what a
+// twentieth of the tiles that show the grid have, and three at least, since one
+// or two may have a thing on the grid.
+const visibleShare, visibleTiles = 20, 3
+
+// strength is the JND of what is seen of the grid, and the mean step in 8-bit
+// codes.
 func (j *judge) strength(luma []float64) (jnd, codes float64) {
 	j.jnds = j.jnds[:0]
 	for i, ok := range j.shows {
 		if !ok {
 			continue
 		}
-		step := 0.0
-		if j.alone != neither {
-			step = j.near[j.alone][i].step()
-		} else {
-			u, v := j.near[0][i].step(), j.near[1][i].step()
-			step = min((u+v)/2, lopsided*min(u, v))
-		}
-		step /= j.unit
+		step, others := j.step(i)
 		codes += step
-		j.jnds = append(j.jnds, step*j.jnd(luma[i]))
+		perCode := j.jnd(luma[i])
+		j.jnds = append(j.jnds, masked(step*perCode, others*perCode))
 	}
 	slices.Sort(j.jnds)
-	return j.jnds[len(j.jnds)*9/10], codes / float64(len(j.jnds))
+	n := len(j.jnds)
+	return j.jnds[n-max(n/visibleShare, visibleTiles)], codes / float64(n)
 }
+
+// step is the step of a tile's blocks, and that of what else there is, in 8-bit
+// codes.
+func (j *judge) step(i int) (step, others float64) {
+	if j.alone != neither {
+		s := &j.axes[j.alone][i]
+		step, others = s.rise(), s.beside()
+	} else {
+		p, q := &j.axes[0][i], &j.axes[1][i]
+		step = math.Sqrt(max((p.square()+q.square())/2, 0))
+		step = min(step, lopsided*min(j.near[0][i].rise(), j.near[1][i].rise()))
+		others = (p.beside() + q.beside()) / 2
+	}
+	return step / j.unit, others / j.unit
+}
+
+// top is what a twentieth of the edges of the grid exceed, each as long as a tile
+// and in one that shows the grid: the step in 8-bit codes, and its JND. The mean of
+// all says less of what is seen, for many edges have no step.
+func (j *judge) top(k *look, g grid) (codes, jnd float64) {
+	j.edges = j.edges[:0]
+	for a := range g {
+		if j.alone == 1-a {
+			continue
+		}
+		for b := range k.axes[a] {
+			p := one(&k.axes[a][b])
+			g[a].on(len(p.edge), func(_ int, at float64) {
+				i := j.tileOf(a, b, at)
+				// A scaled edge lies between two boundaries.
+				size := float64(max(p.size[int(at)], p.size[int(at)+1]))
+				if !j.shows[i] || size > mostEdge*j.unit {
+					return
+				}
+				others := j.axes[a][i].beside()
+				step, perCode := math.Sqrt(max(size*size-others*others, 0))/j.unit, j.jnd(k.luma[i])
+				j.edges = append(j.edges, edge{step, masked(step*perCode, others/j.unit*perCode)})
+			})
+		}
+	}
+	n := len(j.edges)
+	if n == 0 {
+		return 0, 0
+	}
+	slices.SortFunc(j.edges, func(a, b edge) int { return cmp.Compare(a.jnd, b.jnd) })
+	e := j.edges[n-1-n/visibleShare]
+	return e.codes, e.jnd
+}
+
+// edge is the step between two blocks.
+type edge struct{ codes, jnd float64 }
 
 // boiling is how much of the steps has changed from one look to the next, 0 to
 // 1: of blocks that have new levels at each look, all.

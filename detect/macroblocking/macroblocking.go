@@ -25,8 +25,8 @@ import (
 var Stage = &detect.Stage{
 	Name:  "macroblocking",
 	Title: "block edges on a regular grid",
-	Doc: "Visibility in JND of the step between two blocks (Barten, a patch of the size of both; the 90th " +
-		"percentile over the places that show the grid), where steps across columns or rows of pixels are " +
+	Doc: "Visibility in JND of the step between two blocks (Barten, a patch of the size of both; the 95th " +
+		"percentile over the places that show the grid, less what other steps there hide of it), where steps across columns or rows of pixels are " +
 		"larger than beside on a grid of 5.5 to 80 pixels that stays in place: pitch and phase are found along " +
 		"each axis. Tiles, blinds, rows of windows, halftones, grids of lines and moire look alike; their edges " +
 		"are no steps between flat blocks, all agree or take turns, or move with the scene. Where a camera filmed a " +
@@ -68,7 +68,8 @@ type look struct {
 	picture int
 	axes    [2][]cells.Profile // boundaries of columns by bands of rows; the other way round
 	luma    []float64          // mean code of each tile
-	marked  bool
+	mark    *detect.Mark       // of the grid that it shows, if it can be seen
+	marked  bool               // and was left
 }
 
 type state struct {
@@ -84,6 +85,7 @@ type state struct {
 	search     searcher
 	judge      judge
 	known      []grid // the grid of the last span, if it showed one
+	within     []bool // tiles that show the grid of the last span
 	coverage   coverage
 }
 
@@ -129,7 +131,7 @@ func (s *state) take(w *detect.Window) {
 		k.axes[0], k.axes[1] = make([]cells.Profile, s.rows), make([]cells.Profile, s.cols)
 	}
 	p := w.Picture(w.T)
-	k.picture, k.marked = w.T, false
+	k.picture, k.mark, k.marked = w.T, nil, false
 	s.kernel.Columns(k.axes[0], &p.Y)
 	s.kernel.Rows(k.axes[1], &p.Y)
 	m := s.cells.At(w.T)
@@ -166,14 +168,23 @@ func (s *state) examine(w *detect.Window) {
 	}
 	s.known = append(s.known, g)
 	for i, k := range s.looks {
-		if i < from || k.marked {
+		if i < from || k.mark != nil {
 			continue
 		}
 		var before *look
 		if i > 0 {
 			before = s.looks[i-1]
 		}
-		s.mark(w, k, before, g)
+		k.mark = s.markOf(k, before, g)
+	}
+	// What one look alone shows is too short to be seen as blocks.
+	for i, k := range s.looks {
+		if k.mark == nil || k.marked || len(s.looks) > 1 &&
+			(i == 0 || s.looks[i-1].mark == nil) && (i+1 == len(s.looks) || s.looks[i+1].mark == nil) {
+			continue
+		}
+		w.Mark(*k.mark)
+		k.marked = true
 	}
 }
 
@@ -198,14 +209,19 @@ func (s *state) find(span []*look) (best grid, ok bool) {
 	known := slices.ContainsFunc(s.known, best.same)
 	for range refinements {
 		s.judge.weigh(&s.search, span, best, known)
-		best = s.search.refine(best, s.judge.shows, s.cols)
+		best = s.search.refine(best, s.judge.shows, s.cols, s.judge.alone)
+	}
+	s.judge.weigh(&s.search, span, best, known)
+	s.within = s.within[:0]
+	if s.judge.alone == neither {
+		s.within = append(s.within, s.judge.shows...)
 	}
 	if r := best[0].pitch / best[1].pitch; r < 1/mostAspect || r > mostAspect {
 		return best, false
 	}
 	n := 0
 	for _, k := range span {
-		if _, blocks := s.judge.tellLook(k, best, known); blocks {
+		if s.judge.tellLook(k, best, known, s.within) > 0 {
 			n++
 		}
 	}
@@ -215,19 +231,19 @@ func (s *state) find(span []*look) (best grid, ok bool) {
 	return best, known && n > 0 || n >= min(leastLooks, len(span))
 }
 
-// mark leaves a mark if a look shows a grid that can be seen; before is the look
-// before it, if there is one.
-func (s *state) mark(w *detect.Window, k, before *look, g grid) {
+// markOf is the mark of a look, if it shows a grid that can be seen; before is the
+// look before it, if there is one.
+func (s *state) markOf(k, before *look, g grid) *detect.Mark {
 	j := &s.judge
-	n, blocks := j.tellLook(k, g, true)
-	if !blocks {
-		return
+	n := j.tellLook(k, g, true, s.within)
+	if n == 0 {
+		return nil
 	}
 	strength, codes := j.strength(k.luma)
 	if strength < leastExtends {
-		return
+		return nil
 	}
-	k.marked = true
+	top, seen := j.top(k, g)
 	var box image.Rectangle
 	inDark := 0
 	for i, ok := range j.shows {
@@ -241,7 +257,7 @@ func (s *state) mark(w *detect.Window, k, before *look, g grid) {
 		}
 	}
 	measures := map[string]float64{
-		"step_codes": s.setup.Viewer.Stated(codes),
+		"step_codes": codes, "top_step_codes": top, "top_step_jnd": seen,
 		"pitch_x_px": g[0].pitch, "pitch_y_px": g[1].pitch,
 		"phase_x_px": math.Mod(g[0].phase, g[0].pitch), "phase_y_px": math.Mod(g[1].phase, g[1].pitch),
 		"dark_share": float64(inDark) / float64(n),
@@ -250,13 +266,13 @@ func (s *state) mark(w *detect.Window, k, before *look, g grid) {
 	if before != nil {
 		measures["flicker_share"] = j.boiling(k, before, g)
 	}
-	w.Mark(detect.Mark{
+	return &detect.Mark{
 		Kind: detect.Macroblocking, Picture: k.picture,
 		Region:     box.Intersect(image.Rect(0, 0, s.setup.Format.W, s.setup.Format.H)),
 		Strength:   strength,
 		Confidence: confidence(strength, n),
 		Measures:   measures,
-	})
+	}
 }
 
 // surely is how many tiles more than the least halve the doubt.

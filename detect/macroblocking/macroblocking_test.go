@@ -180,6 +180,31 @@ func TestCamerasBlocks(t *testing.T) {
 	}
 }
 
+// What shows for a tenth of a second is too short to be seen as blocks, even where
+// there are faint ones all the time.
+func TestOneLookIsNoFinding(t *testing.T) {
+	const w, h, n = 640, 384, 40
+	faint, plain := noise(w, h, 60, 0), levels(w, h, 1)
+	for y := range h {
+		for x := range w {
+			if (x/16+3*(y/16))%11 == 0 {
+				faint.Pix[y*w+x]++
+			}
+		}
+	}
+	for _, c := range []struct{ last, want int }{{19, 0}, {29, 1}} {
+		src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: n, draw: func(i int) picture.Plane {
+			if i >= 19 && i <= c.last {
+				return plain
+			}
+			return faint
+		}}
+		if res := run(t, src); len(res.Events) != c.want {
+			t.Errorf("blocks in pictures 19 to %d: found %+v", c.last, res.Events)
+		}
+	}
+}
+
 // Blocks that stay as they are do not flicker, those that have new levels at
 // every picture do; that and the step are what the maker of the take says.
 func TestMeasures(t *testing.T) {
@@ -203,6 +228,11 @@ func TestMeasures(t *testing.T) {
 		// Two of the levels 0 to 4 differ by 1.6 on average.
 		if m["step_codes"] < 1.1 || m["step_codes"] > 1.8 || m["dark_share"] != 1 {
 			t.Errorf("still %v: %v", still, m)
+		}
+		// Along an edge of four blocks none differ by more than 4, and one in twenty
+		// by more than 2.5 on average.
+		if k := m["top_step_codes"]; k < 2.2 || k > 4 || m["top_step_jnd"] < res.Events[0].Strength {
+			t.Errorf("still %v, strength %.2f: %v", still, res.Events[0].Strength, m)
 		}
 	}
 	if flicker[true] > 0.01 || flicker[false] < 0.7 {

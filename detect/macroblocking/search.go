@@ -2,6 +2,7 @@ package macroblocking
 
 import (
 	"cmp"
+	"math"
 	"slices"
 )
 
@@ -10,6 +11,8 @@ type searcher struct {
 	sum      [2][]profile[int32] // for each axis and band
 	spectrum spectrum
 	part     []int32
+	across   []int32
+	other    []int32
 	line     []sums
 	strong   []bool
 }
@@ -190,7 +193,9 @@ func (s *searcher) hidden(a int, c comb, cols, rows int) (comb, bool) {
 	if !any {
 		return comb{}, false
 	}
-	profile := s.restricted(1-a, s.strong, cols)
+	// What does not go on along the lines is blocks', whatever lines the scene has.
+	profile := s.restricted(1-a, s.strong, cols, s.crossings)
+	clip(profile, typical*magnitude(profile))
 	squares := energy(profile)
 	best, most := comb{}, 0.0
 	for p := max(c.pitch/mostStretch, leastPitch); p <= c.pitch*mostStretch; p += p * p / float64(4*len(profile)) {
@@ -207,13 +212,22 @@ func (s *searcher) hidden(a int, c comb, cols, rows int) (comb, bool) {
 	return settle(profile, best, true), true
 }
 
-// restricted sums Edge along an axis over the tiles that are set.
-func (s *searcher) restricted(a int, shows []bool, cols int) []int32 {
+// crossings is crossing in the memory of s.
+func (s *searcher) crossings(p profile[int32]) []int32 {
+	s.across = crossing(s.across, p)
+	return s.across
+}
+
+func edges(p profile[int32]) []int32 { return p.edge }
+
+// restricted sums what of takes of the profiles along an axis, over the tiles that
+// are set.
+func (s *searcher) restricted(a int, shows []bool, cols int, of func(profile[int32]) []int32) []int32 {
 	n := len(s.sum[a][0].edge)
 	s.part = slices.Grow(s.part[:0], n)[:n]
 	clear(s.part)
 	for b := range s.sum[a] {
-		for x, v := range s.sum[a][b].edge {
+		for x, v := range of(s.sum[a][b]) {
 			i := b*cols + min(x/tile, cols-1)
 			if a == 1 {
 				i = min(x/tile, len(shows)/cols-1)*cols + b
@@ -226,11 +240,77 @@ func (s *searcher) restricted(a int, shows []bool, cols int) []int32 {
 	return s.part
 }
 
-// refine fits a grid to the tiles that show it.
-func (s *searcher) refine(g grid, shows []bool, cols int) grid {
+// combined is the sum of what the edges of a grid are told by, each as much as the
+// other: steps larger than beside, which lines of the scene give as well, and
+// steps that do not go on, which slopes in small blocks do not have.
+func (s *searcher) combined(a int, shows []bool, cols int, c comb) []int32 {
+	profile := s.restricted(a, shows, cols, s.crossings)
+	clip(profile, largest*c.median(profile))
+	s.other = append(s.other[:0], profile...)
+	profile = s.restricted(a, shows, cols, edges)
+	clip(profile, largest*c.median(profile))
+	const unit = 256 // of a sum whose squares have a mean of 1
+	n := float64(len(profile))
+	u, v := unit/math.Sqrt(max(energy(profile)/n, 1)), unit/math.Sqrt(max(energy(s.other)/n, 1))
+	for x := range profile {
+		profile[x] = int32(u*float64(profile[x]) + v*float64(s.other[x]))
+	}
+	return profile
+}
+
+// refine fits a grid to the tiles that show it, along the axes that do.
+func (s *searcher) refine(g grid, shows []bool, cols, alone int) grid {
 	for a := range g {
-		profile := s.restricted(a, shows, cols)
+		if a == 1-alone {
+			continue // the scene hides it there
+		}
+		profile := s.combined(a, shows, cols, g[a])
 		g[a] = settle(profile, g[a], true).smallest(profile)
 	}
 	return g
+}
+
+const (
+	// typical times the median magnitude is the most that a boundary counts where
+	// the comb is not known: the few lines of a scene that run across all of it
+	// would else decide.
+	typical = 4
+	// largest times the median on a comb that is known is the same.
+	largest = 2
+)
+
+// clip brings what is above most, which is more than 0, down to it.
+func clip(profile []int32, most float64) {
+	if most <= 0 {
+		return
+	}
+	for x, v := range profile {
+		profile[x] = min(v, int32(math.Ceil(most)))
+	}
+}
+
+// magnitude is the median of the magnitudes that are not 0.
+func magnitude(profile []int32) float64 {
+	var all []int32
+	for _, v := range profile {
+		if v != 0 {
+			all = append(all, max(v, -v))
+		}
+	}
+	if len(all) == 0 {
+		return 0
+	}
+	slices.Sort(all)
+	return float64(all[len(all)/2])
+}
+
+// median is that of a profile on the comb.
+func (c comb) median(profile []int32) float64 {
+	var all []float64
+	c.on(len(profile), func(_ int, at float64) { all = append(all, between(profile, at)) })
+	if len(all) == 0 {
+		return 0
+	}
+	slices.Sort(all)
+	return all[len(all)/2]
 }

@@ -69,13 +69,11 @@ const (
 
 // stated is the step that a finding states, in codes of so many bits.
 func stated(f *report.Finding, depth int) float64 {
-	step := f.Measures["step_codes"]
 	if f.Kind == detect.Macroblocking {
-		// That of blocks is in 8-bit codes, and a mean over edges of which some have
-		// none: the least that shows is one code.
-		step = max(step*float64(int(1)<<(depth-8)), 1)
+		// In 8-bit codes; the least that shows is one code.
+		return max(f.Measures["top_step_codes"]*float64(int(1)<<(depth-8)), 1)
 	}
-	return step
+	return f.Measures["step_codes"]
 }
 
 // gridsOf reads the grids that a finding states.

@@ -133,7 +133,7 @@ func TestStated(t *testing.T) {
 		{detect.Macroblocking, 2, 8, 2}, {detect.Macroblocking, 2, 10, 8}, {detect.Macroblocking, 0.2, 8, 1}, {detect.Macroblocking, 0, 8, 1},
 		{detect.Posterisation, 6, 10, 6}, {detect.NearBlackBanding, 3, 8, 3}, {detect.NearBlackBanding, 0, 8, 0},
 	} {
-		if got := stated(&report.Finding{Kind: c.kind, Measures: map[string]float64{"step_codes": c.codes}}, c.depth); got != c.want {
+		if got := stated(&report.Finding{Kind: c.kind, Measures: map[string]float64{"step_codes": c.codes, "top_step_codes": c.codes}}, c.depth); got != c.want {
 			t.Errorf("%s, %g codes of %d bits: %g, want %g", c.kind, c.codes, c.depth, got, c.want)
 		}
 	}

@@ -19,6 +19,9 @@ import (
 const (
 	PitchX = "pitch_x_px"
 	PitchY = "pitch_y_px"
+	// SeenJND is how visible the blocks are by Shown: a fault that cannot be seen
+	// is none, and may be found or not.
+	SeenJND = "seen_jnd"
 )
 
 // Coding is a bad coder and what is done to its pictures afterwards.
@@ -70,12 +73,15 @@ func Coded(s faults.Sequence, c Coding, first, last int, region image.Rectangle,
 	if c.Means > 0 {
 		block = float64(c.Block)
 	}
+	middle := (first + min(last, s.Len-1)) / 2
+	scaleX, scaleY := float64(f.W)/float64(c.W), float64(f.H)/float64(c.H)
+	grid := Grid{block * scaleX, float64(c.OriginX) * scaleX, block * scaleY, float64(c.OriginY) * scaleY}
+	seen := Shown(&good.At(middle).Y, &bad.At(middle).Y, region, grid, viewer(f))
 	out := good
 	out.Truth = append(out.Truth, faults.Truth{
 		Kind: detect.Macroblocking, First: first, Last: min(last, s.Len-1), Region: region.Intersect(whole),
 		Measures: map[string]float64{
-			PitchX: block * float64(f.W) / float64(c.W),
-			PitchY: block * float64(f.H) / float64(c.H),
+			PitchX: grid.PitchX, PitchY: grid.PitchY, SeenJND: seen,
 		},
 	})
 	out.At = func(i int) *picture.Picture {

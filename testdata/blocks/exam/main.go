@@ -28,9 +28,13 @@ func main() {
 	}
 }
 
+// plain is the JND, by blocks.Shown, from which on a fault has to be found.
+const plain = 1
+
 // tally counts outcomes.
 type tally struct {
 	faults, found, pieces, clean, silent, false int
+	unseen                                      int     // and missed
 	late                                        float64 // the most, in seconds
 	pitch, off                                  int     // measured, and off by more than 2 %
 }
@@ -52,8 +56,8 @@ func run(seeds, only string, verbose bool) error {
 	}
 	recall := 100 * float64(n.found) / max(float64(n.faults), 1)
 	precision := 100 * float64(n.found) / max(float64(n.found+n.false), 1)
-	fmt.Printf("%d of %d faults found (recall %.1f %%), %d in pieces, %d false (precision %.1f %%), the latest by %.2f s; %d of %d pitches off by more than 2 %%; %d of %d clean takes silent\n",
-		n.found, n.faults, recall, n.pieces, n.false, precision, n.late, n.off, n.pitch, n.silent, n.clean)
+	fmt.Printf("%d of %d faults found (recall %.1f %%), %d in pieces, %d false (precision %.1f %%), the latest by %.2f s; %d of %d pitches off by more than 2 %%; %d of %d clean takes silent; %d faults that cannot be seen missed\n",
+		n.found, n.faults, recall, n.pieces, n.false, precision, n.late, n.off, n.pitch, n.silent, n.clean, n.unseen)
 	return nil
 }
 
@@ -86,14 +90,18 @@ func (n *tally) examine(t takes.Take, seed int64, verbose bool) error {
 			}
 		}
 		if verbose || note != "" || len(h.Again) > 0 {
-			fmt.Printf("hit    %d %-24s strength %.2f late %+.2f s, again %d%s\n", seed, t.Name, h.Event.Strength, h.Late, len(h.Again), note)
+			fmt.Printf("hit    %d %-24s strength %.2f seen %.2f late %+.2f s, again %d%s\n", seed, t.Name, h.Event.Strength, h.Truth.Measures[blocks.SeenJND], h.Late, len(h.Again), note)
 		}
 		if verbose {
 			fmt.Printf("       %v for %v, %v\n", h.Event.Region, h.Truth.Region, h.Event.Measures)
 		}
 	}
 	for _, m := range out.Misses {
-		fmt.Printf("MISS   %d %-24s pictures %d-%d at %.2f/s in %v\n", seed, t.Name, m.First, m.Last, t.Format.Rate(), m.Region)
+		if m.Measures[blocks.SeenJND] < plain {
+			n.faults--
+			n.unseen++
+		}
+		fmt.Printf("MISS   %d %-24s pictures %d-%d at %.2f/s in %v, seen %.2f JND\n", seed, t.Name, m.First, m.Last, t.Format.Rate(), m.Region, m.Measures[blocks.SeenJND])
 	}
 	for _, e := range out.False {
 		fmt.Printf("FALSE  %d %-24s pictures %d-%d in %v, strength %.2f, %v  %s\n", seed, t.Name, e.Start, e.End, e.Region, e.Strength, e.Measures, t.Negative)
