@@ -24,10 +24,14 @@ import (
 // for each picture, of the means of luma of its blocks, row by row, as
 // little-endian 16-bit numbers in 1/256 of an 8-bit code, 65535 where it is not
 // known.
-const SignaturesName = "setwitness.signatures/1"
+const SignaturesName = "setwitness.signatures/2"
 
-// maxSignatures bounds what ReadSignatures takes into memory: a day of pictures,
-// 60 a second, is more.
+// olderSignatures is what files of a coarser grid are called, which cannot be
+// brought into this one.
+const olderSignatures = "setwitness.signatures/1"
+
+// maxSignatures bounds what ReadSignatures takes into memory: three hours of
+// pictures, 60 a second, are less.
 const maxSignatures = 1 << 30 // bytes
 
 type signatures struct {
@@ -94,6 +98,8 @@ func DecodeSignatures(r io.Reader) (*signature.Sequence, error) {
 	}
 	n := len(f.Times)
 	switch {
+	case f.Schema == olderSignatures:
+		return nil, fmt.Errorf("schema is %q, of a version that kept too little of each picture to be aligned with others: the take has to be scanned again", f.Schema)
 	case f.Schema != SignaturesName:
 		return nil, fmt.Errorf("schema is %q, this program reads %q", f.Schema, SignaturesName)
 	case f.Cols != signature.Cols || f.Rows != signature.Rows:

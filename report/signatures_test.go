@@ -49,8 +49,9 @@ func TestSignaturesRefused(t *testing.T) {
 	}
 	good := b.String()
 	for _, c := range []struct{ from, to, want string }{
-		{"signatures/1", "signatures/2", "schema"},
-		{`"cols":16`, `"cols":15`, "grid"},
+		{"signatures/2", "signatures/3", "schema"},
+		{"signatures/2", "signatures/1", "scanned again"},
+		{`"cols":32`, `"cols":16`, "grid"},
 		{`"cols"`, `"columns"`, "unknown field"},
 		{`"times_us":[0,`, `"times_us":[0,0,`, "3 pictures have 2 signatures"},
 		{`"lives_us":[0,`, `"lives_us":[0,0,`, "times in life"},
@@ -84,7 +85,7 @@ func FuzzSignatures(f *testing.F) {
 		}
 		f.Add(b.Bytes())
 	}
-	f.Add([]byte(`{"schema":"setwitness.signatures/1"`))
+	f.Add([]byte(`{"schema":"setwitness.signatures/2"`))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		s, err := DecodeSignatures(bytes.NewReader(b))
 		if err != nil {

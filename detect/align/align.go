@@ -185,33 +185,72 @@ func Sequences(take, source *signature.Sequence) (*Alignment, error) {
 		return nil, err
 	}
 	if !best.Still {
-		best = overscanned(best, source, found, rate)
+		best = placed(best, source, found, rate)
 	}
 	best.source = source
 	return best, nil
 }
 
-// Sets that cut the edges off show the source larger by up to so much; what a
-// camera's view lacks of the screen is less.
-var overscans = []float64{1.02, 1.04, 1.06}
+const (
+	// So many pictures of both are laid on each other to find where the source
+	// lies in the take's.
+	placedPairs = 32
+	// Where the source lies and when are found in turn, so many times at most.
+	placedRounds = 4
+	// A picture more or less moves things, which moves the fit: so many to either
+	// side are tried.
+	placedShifts = 2
+	// alikeFits move no edge by more than this share of the picture.
+	alikeFits = 0.001
+)
 
-// overscanLess is what has to be left of what a source does not explain, for it
-// to be taken as shown larger.
-const overscanLess = 0.85
-
-// overscanned tries the source a little larger: things that lie beside their
-// place by a part of their motion look early or late.
-func overscanned(a *Alignment, source *signature.Sequence, cs []chain, rate float64) *Alignment {
-	fit, left := a.Fit, 1-a.Explained
-	for _, k := range overscans {
-		f := Fit{fit.ScaleX * k, 0.5 + (fit.OffsetX-0.5)*k, fit.ScaleY * k, 0.5 + (fit.OffsetY-0.5)*k}
+// placed finds out more exactly where the source lies in the take's picture, and
+// from that, when: things that lie beside their place by a part of their motion
+// look early or late.
+func placed(a *Alignment, source *signature.Sequence, cs []chain, rate float64) *Alignment {
+	for range placedRounds {
+		f, most := a.Fit, 0.0
+		for k := -placedShifts; k <= placedShifts; k++ {
+			g, r := place(a.take, source, a.pairs(k), a.Fit)
+			if r > most {
+				f, most = g, r
+			}
+		}
 		b, err := settle(a.take, f.lay(source), cs, rate)
-		if err == nil && 1-b.Explained < overscanLess*left && b.Known() > a.Known()-0.05 {
-			a, left = b, 1-b.Explained
-			a.Fit = f
+		if err != nil || b.Explained*b.Known() < a.Explained*a.Known() {
+			return a
+		}
+		b.Fit = f
+		settled := slices.Equal(a.Pictures, b.Pictures) && alike(a.Fit, f)
+		if a = b; settled {
+			break
 		}
 	}
 	return a
+}
+
+// pairs returns pictures of the take with those of the source that are up so many
+// pictures later.
+func (a *Alignment) pairs(later int) []pairing {
+	var known []int
+	for i, j := range a.Pictures {
+		if j >= 0 && j+later >= 0 && j+later < a.source.Len() {
+			known = append(known, i)
+		}
+	}
+	n := min(placedPairs, len(known))
+	out := make([]pairing, n)
+	for k := range n {
+		i := known[(2*k+1)*len(known)/(2*n)]
+		out[k] = pairing{i, a.Pictures[i] + later}
+	}
+	return out
+}
+
+// alike reports whether two fits are the same but for what cannot be told.
+func alike(f, g Fit) bool {
+	return max(math.Abs(f.OffsetX-g.OffsetX), math.Abs(f.OffsetX+f.ScaleX-g.OffsetX-g.ScaleX),
+		math.Abs(f.OffsetY-g.OffsetY), math.Abs(f.OffsetY+f.ScaleY-g.OffsetY-g.ScaleY)) < alikeFits
 }
 
 // length is how long a sequence lasts in life, with its last picture.

@@ -9,11 +9,11 @@ import (
 )
 
 const (
-	// A score of values a second, in channels of 2 by 3 blocks, tell where in a
+	// A score of values a second, in channels of 4 by 6 blocks, tell where in a
 	// source a stretch of a take is from, and a source of an hour is searched in
 	// little time.
 	binSeconds         = 0.05
-	poolCols, poolRows = 2, 3
+	poolCols, poolRows = 4, 6
 	channelCols        = signature.Cols / poolCols
 	channels           = channelCols * signature.Rows / poolRows
 )

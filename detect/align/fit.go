@@ -43,49 +43,121 @@ func (f Fit) lay(s *signature.Sequence) *signature.Sequence {
 		return s
 	}
 	out := &signature.Sequence{Aspect: s.Aspect, Times: s.Times, Lives: s.Lives, Values: make([]uint16, len(s.Values))}
-	across := overlaps(f.ScaleX, f.OffsetX, signature.Cols)
-	down := overlaps(f.ScaleY, f.OffsetY, signature.Rows)
+	l := f.layer()
+	var blocks [signature.Blocks]float32
 	for i := range s.Len() {
-		from, to := s.At(i), out.At(i)
-		for y, rows := range down {
-			for x, cols := range across {
-				var sum, all float64
-				for _, r := range rows {
-					for _, c := range cols {
-						if v := from[r.block*signature.Cols+c.block]; v != signature.Unknown {
-							sum += float64(v) * r.share * c.share
-							all += r.share * c.share
-						}
-					}
-				}
-				v := uint16(signature.Unknown)
-				if all >= leastCover {
-					v = uint16(sum/all + 0.5)
-				}
-				to[y*signature.Cols+x] = v
+		l.lay(&blocks, s.At(i))
+		to := out.At(i)
+		for b, v := range blocks {
+			to[b] = signature.Unknown
+			if v >= 0 {
+				to[b] = uint16(min(v+0.5, signature.Unknown-1))
 			}
 		}
 	}
 	return out
 }
 
-type overlap struct {
-	block int
-	share float64 // of the take's block
+// layer lays pictures of a source into the take's, one after the other.
+type layer struct {
+	across, down []taps
+	rows         [signature.Rows * signature.Cols]float32 // laid across
+	known        [signature.Rows * signature.Cols]float32
 }
 
-// overlaps lists for each block of the take those of the source that lie in it.
-func overlaps(scale, offset float64, n int) [][]overlap {
-	out := make([][]overlap, n)
+func (f Fit) layer() *layer {
+	return &layer{across: resample(f.ScaleX, f.OffsetX, signature.Cols), down: resample(f.ScaleY, f.OffsetY, signature.Rows)}
+}
+
+// lay fills in the blocks of the take from those of the source, in their unit;
+// -1 where they are not known.
+func (l *layer) lay(to *[signature.Blocks]float32, from []uint16) {
+	for y := range signature.Rows {
+		row := from[y*signature.Cols:][:signature.Cols]
+		for x, t := range l.across {
+			var sum, all float32
+			for k, w := range t.weights {
+				if v := row[t.first+k]; v != signature.Unknown {
+					sum += w * float32(v)
+					all += w
+				}
+			}
+			l.rows[y*signature.Cols+x], l.known[y*signature.Cols+x] = sum, all
+		}
+	}
+	for y, t := range l.down {
+		for x := range signature.Cols {
+			var sum, all float32
+			for k, w := range t.weights {
+				at := (t.first+k)*signature.Cols + x
+				sum += w * l.rows[at]
+				all += w * l.known[at]
+			}
+			v := float32(-1)
+			if all >= leastCover {
+				v = max(sum/all, 0)
+			}
+			to[y*signature.Cols+x] = v
+		}
+	}
+}
+
+// taps are what the blocks of a source from first on weigh in one of the take;
+// together the share of it that the source fills.
+type taps struct {
+	first   int
+	weights []float32
+}
+
+// resample returns the taps of each of n blocks of a take. What a source holds up
+// to the edge of each block is known exactly; in between it is taken to go on as
+// the cubic through the four edges about.
+func resample(scale, offset float64, n int) []taps {
+	out := make([]taps, n)
+	up := make([]float64, n)
 	for i := range out {
-		// The block in shares of the source, in blocks of it.
+		// The block in blocks of the source.
 		a := (float64(i)/float64(n) - offset) / scale * float64(n)
 		b := (float64(i+1)/float64(n) - offset) / scale * float64(n)
-		for k := max(0, int(math.Floor(a))); k < n && float64(k) < b; k++ {
-			if in := min(b, float64(k+1)) - max(a, float64(k)); in > 0 {
-				out[i] = append(out[i], overlap{k, in / (b - a)})
+		wide := b - a
+		a, b = min(max(a, 0), float64(n)), min(max(b, 0), float64(n))
+		if a >= b {
+			continue
+		}
+		clear(up)
+		contents(up, b, 1/wide)
+		contents(up, a, -1/wide)
+		first, last := n, 0
+		for k, w := range up {
+			if w != 0 {
+				first, last = min(first, k), k
 			}
+		}
+		out[i].first = first
+		for k := first; k <= last; k++ {
+			out[i].weights = append(out[i].weights, float32(up[k]))
 		}
 	}
 	return out
+}
+
+// contents adds to each block's weight what it has in the contents of a row of
+// blocks up to at, times a factor.
+func contents(weights []float64, at, factor float64) {
+	n := len(weights)
+	k := min(int(at), n-1)
+	u := at - float64(k)
+	for i := range k {
+		weights[i] += factor
+	}
+	if k == 0 || k == n-1 {
+		weights[k] += factor * u
+		return
+	}
+	// Lagrange's polynomials through the contents up to k-1, k, k+1 and k+2, less
+	// those up to k.
+	after := (u + 1) * u * (u - 1) / 6
+	weights[k-1] += factor * u * (u - 1) * (u - 2) / 6
+	weights[k] += factor * (after - (u+1)*u*(u-2)/2)
+	weights[k+1] += factor * after
 }

@@ -165,7 +165,7 @@ const (
 func still(take, source *signature.Sequence) (*Alignment, error) {
 	r, n := 0.0, 0
 	for k := range samples {
-		c, ok := alike(take.At(k*take.Len()/samples), source.At(k*source.Len()/samples))
+		c, ok := correlation(take.At(k*take.Len()/samples), source.At(k*source.Len()/samples))
 		if ok {
 			r += c
 			n++
@@ -188,9 +188,9 @@ func still(take, source *signature.Sequence) (*Alignment, error) {
 	}, nil
 }
 
-// alike is the coefficient of correlation between the blocks of two pictures;
+// correlation is the coefficient of correlation between the blocks of two pictures;
 // none where one is as good as empty.
-func alike(a, b []uint16) (float64, bool) {
+func correlation(a, b []uint16) (float64, bool) {
 	var n, sa, sb, saa, sbb, sab float64
 	for i, x := range a {
 		y := b[i]

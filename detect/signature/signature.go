@@ -16,7 +16,7 @@ import (
 // a per cent or two average out, and small enough that a ball of a twentieth of
 // the width is seen to move by a tenth of itself.
 const (
-	Cols, Rows = 16, 9
+	Cols, Rows = 32, 18
 	Blocks     = Cols * Rows
 )
 

@@ -5,6 +5,8 @@
 package signing
 
 import (
+	"slices"
+
 	"setwitness/decode/picture"
 	"setwitness/detect"
 	"setwitness/detect/cells"
@@ -15,7 +17,7 @@ import (
 var Stage = &detect.Stage{
 	Name:  "signing",
 	Title: "signature of each picture",
-	Doc: "Means of luma in a grid of 16 by 9 blocks, kept for every picture, by which takes of the same thing are " +
+	Doc: "Means of luma in a grid of 32 by 18 blocks, kept for every picture, by which takes of the same thing are " +
 		"aligned in time. Leaves no marks.",
 	Needs: []detect.Need{{Stage: cells.Stage}},
 	Reads: true, // only how far a picture can be trusted
@@ -24,12 +26,20 @@ var Stage = &detect.Stage{
 	},
 }
 
+// A block that is hardly larger than a cell is not made up of cells well. Pictures
+// of less than this have few enough samples to sum them instead.
+const (
+	leastWidth  = signature.Cols * cells.Size * 5 / 4
+	leastHeight = signature.Rows * cells.Size * 5 / 4
+)
+
 type state struct {
 	format     picture.Format
 	cells      *cells.Store
 	cols, rows []share // of each column and row of cells
 	sum        [signature.Blocks]float32
 	pixels     [signature.Blocks]float32
+	columns    []uint32 // sums of samples
 	sequence   signature.Sequence
 }
 
@@ -70,6 +80,48 @@ func (s *state) Step(w *detect.Window) error {
 	p, m := w.Picture(w.T), s.cells.At(w.T)
 	clear(s.sum[:])
 	clear(s.pixels[:])
+	if s.format.W < leastWidth || s.format.H < leastHeight {
+		s.samples(p, &m.Reduced)
+	} else {
+		s.blocks(p, m)
+	}
+	s.keep(p)
+	return nil
+}
+
+// samples sums the reduced plane.
+func (s *state) samples(p *picture.Picture, r *cells.Reduced) {
+	pixels := float32(r.StepX * r.StepY) // of a sample
+	unit := pixels * float32(int(1)<<(s.format.Depth-8)) / cells.Unit8
+	s.columns = slices.Grow(s.columns[:0], r.W)[:r.W]
+	columns := s.columns
+	for by := range signature.Rows {
+		clear(columns)
+		n := 0
+		for y := by * r.H / signature.Rows; y < (by+1)*r.H/signature.Rows; y++ {
+			if !p.Trusted(y*r.StepY, min((y+1)*r.StepY, s.format.H)) {
+				continue
+			}
+			n++
+			for x, v := range r.Row(y) {
+				columns[x] += uint32(v)
+			}
+		}
+		for bx := range signature.Cols {
+			from, to := bx*r.W/signature.Cols, (bx+1)*r.W/signature.Cols
+			sum := uint32(0)
+			for _, v := range columns[from:to] {
+				sum += v
+			}
+			b := by*signature.Cols + bx
+			s.sum[b] = float32(sum) * unit
+			s.pixels[b] = float32(n*(to-from)) * pixels
+		}
+	}
+}
+
+// blocks sums cells.
+func (s *state) blocks(p *picture.Picture, m *cells.Map) {
 	for y, row := range s.rows {
 		if !p.Trusted(y*cells.Size, min((y+1)*cells.Size, s.format.H)) {
 			continue
@@ -95,8 +147,6 @@ func (s *state) Step(w *detect.Window) error {
 			}
 		}
 	}
-	s.keep(p)
-	return nil
 }
 
 // leastKnown is the share of a block that has to be known: with less, a thing

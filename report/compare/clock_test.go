@@ -25,11 +25,11 @@ func moving(from, seconds float64, still bool) *signature.Sequence {
 		t := float64(i) / 25
 		s.Times = append(s.Times, time.Duration(t*float64(time.Second)))
 		at := from + t
-		x, y := 7.5+6*math.Sin(1.3*at+0.2*at*at), 4+3.5*math.Sin(2.1*at+1)
+		x, y := 15.5+12*math.Sin(1.3*at+0.2*at*at), 8.5+7*math.Sin(2.1*at+1)
 		for b := range signature.Blocks {
-			v := 60 + 4*float64(b%signature.Cols) + r.NormFloat64()*0.05
-			if d := math.Hypot(float64(b%signature.Cols)-x, float64(b/signature.Cols)-y); !still && d < 3 {
-				v += 90 * (3 - d) / 3
+			v := 60 + 2*float64(b%signature.Cols) + r.NormFloat64()*0.05
+			if d := math.Hypot(float64(b%signature.Cols)-x, float64(b/signature.Cols)-y); !still && d < 6 {
+				v += 90 * (6 - d) / 6
 			}
 			s.Values = append(s.Values, uint16(v*signature.Unit8))
 		}
