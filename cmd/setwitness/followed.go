@@ -16,6 +16,7 @@ import (
 	"setwitness/detect"
 	"setwitness/detect/fullreference"
 	"setwitness/detect/origin"
+	"setwitness/detect/vision"
 	"setwitness/report"
 	"setwitness/report/page"
 )
@@ -254,33 +255,111 @@ func (w *witness) inPicture(r image.Rectangle) image.Rectangle {
 	return r
 }
 
-// breaks adds the breaks of the cadence that the comparison alone shows to the
-// events, each with its origin, and settles that of events that it shows too.
-func (w *witness) breaks(stumbles []fullreference.Stumble, events []detect.Event, origins []origin.Finding) ([]detect.Event, []origin.Finding) {
-	raster := image.Rect(0, 0, w.result.Format.W, w.result.Format.H)
-	for i := range stumbles {
-		s := &stumbles[i]
-		s.Region = w.inPicture(s.Region)
-		e := s.Event(raster)
-		f := origin.Finding{Verdict: origin.Set, Why: s.Why()}
+// alone is an event that the comparison alone shows.
+type alone struct {
+	event detect.Event
+	why   string
+}
+
+// join adds what the comparison alone shows to the events, each with its origin,
+// and settles that of events that it shows too.
+func (w *witness) join(list []alone, events []detect.Event, origins []origin.Finding) ([]detect.Event, []origin.Finding) {
+	for _, a := range list {
+		e := &a.event
+		f := origin.Finding{Verdict: origin.Set, Why: a.why}
 		if at := w.alignment.Pictures[e.Peak]; at >= 0 {
 			f.At, f.Known = w.ref.times[at], true
 		}
 		known := false
 		for k := range events {
 			old := &events[k]
-			if old.Kind == e.Kind && old.Start <= e.End+fullreference.Beside && old.End >= e.Start-fullreference.Beside {
+			if old.Start > e.End+fullreference.Beside || old.End < e.Start-fullreference.Beside {
+				continue
+			}
+			switch {
+			case old.Kind == e.Kind:
 				known = true
 				if origins[k].Verdict == origin.Undetermined {
 					origins[k] = f
 				}
+			case old.Kind == detect.Combing && e.Kind == detect.Ghost:
+				known = true // lines of two pictures, seen from afar
 			}
 		}
 		if !known {
-			events, origins = append(events, e), append(origins, f)
+			events, origins = append(events, *e), append(origins, f)
 		}
 	}
 	return events, origins
+}
+
+// copies finds the ghosts that only the source tells, and what copies would have
+// been found beside it.
+func (w *witness) copies(shown []fullreference.Shown) (out []alone, coverage []detect.Coverage) {
+	coverage = w.result.Coverage
+	if w.film != nil {
+		return nil, coverage // a camera's exposures mix pictures as well
+	}
+	ghosts, floor, told := fullreference.Ghosts(shown)
+	raster := image.Rect(0, 0, w.result.Format.W, w.result.Format.H)
+	for i := range ghosts {
+		g := &ghosts[i]
+		g.Region = w.inPicture(g.Region)
+		e := g.Event(raster)
+		e.Visibility = w.copySeen(g)
+		out = append(out, alone{e, g.Why()})
+	}
+	period, _ := pace(w.result.Times, w.result.Format.Rate())
+	seconds := float64(told) * period
+	coverage = slices.Clone(coverage)
+	for i := range coverage {
+		c := &coverage[i]
+		if c.Kind != detect.Ghost || 100*floor >= c.Floor && c.State != detect.NotExaminable || seconds < mostOf*c.Seconds || seconds == 0 {
+			continue
+		}
+		why := fmt.Sprintf("beside the source, for %.1f s", seconds)
+		if c.Floor > 0 {
+			why += fmt.Sprintf("; without it, anything above %.3g %% in %.1f s", c.Floor, c.Seconds)
+		}
+		if c.State == detect.NotExaminable {
+			c.State = detect.Limited
+		}
+		c.Seconds = max(c.Seconds, seconds)
+		c.Floor, c.Why = 100*floor, why
+	}
+	return out, coverage
+}
+
+// mostOf is how much of the time in which a stage could look the comparison has to
+// cover for its floor to be stated.
+const mostOf = 0.5
+
+// copySeen is how visible a copy is: a patch that differs by its share of what the
+// source changes by where it moves.
+func (w *witness) copySeen(g *fullreference.Ghost) float64 {
+	v, err := w.viewer()
+	if err != nil {
+		return 0
+	}
+	times := w.result.Times
+	shown := (times[min(g.Last+1, len(times)-1)] - times[g.First]).Seconds()
+	size := min(v.Across(float64(g.Region.Dx())/float64(w.result.Format.W)), v.Degrees(float64(g.Region.Dy())))
+	mid := v.Code(anyLevel)
+	return v.Patch(mid+max(g.Mixture.Behind, g.Mixture.Ahead)*g.Mixture.Codes, mid, size) * min(1, shown/vision.IntegrationSeconds)
+}
+
+// anyLevel is the level of the signal that a copy is taken to stand on: mid grey.
+const anyLevel = 0.5
+
+// viewer judges 8-bit codes of the take.
+func (w *witness) viewer() (*vision.Viewer, error) {
+	f := w.result.Format
+	v, err := vision.New(w.result.Conditions, vision.Coding{Depth: 8, Full: f.Colour.FullRange},
+		vision.Colour{Primaries: f.Colour.Primaries, Matrix: f.Matrix()})
+	if err != nil {
+		return nil, fmt.Errorf("conditions of viewing: %w", err)
+	}
+	return v, nil
 }
 
 // fullReference adds to a document's input what only the comparison with the source
@@ -293,7 +372,15 @@ func (w *witness) fullReference(ctx context.Context, in *report.Input) ([]page.P
 	var pairs []page.Pair
 	if err == nil {
 		r := *in.Result
-		r.Events, in.Origins = w.breaks(w.stumbles(f.shown), slices.Clone(r.Events), in.Origins)
+		raster := image.Rect(0, 0, r.Format.W, r.Format.H)
+		var found []alone
+		for _, s := range w.stumbles(f.shown) {
+			s.Region = w.inPicture(s.Region)
+			found = append(found, alone{s.Event(raster), s.Why()})
+		}
+		ghosts, coverage := w.copies(f.shown)
+		r.Coverage = coverage
+		r.Events, in.Origins = w.join(append(found, ghosts...), slices.Clone(r.Events), in.Origins)
 		in.Result = &r
 		in.Reference, pairs, err = w.differences(ctx, f)
 	}

@@ -26,6 +26,9 @@ const (
 	// mostPairs differences have pictures, and mostDifferences are stated: those
 	// that are seen the most.
 	mostPairs, mostDifferences = 12, 40
+	// leastFit is the correlation of pictures laid on each other below which a pixel
+	// of the one may not be that of the other: detail would seem lost.
+	leastFit = 0.95
 )
 
 // differences is the document's part of what came of going through both.
@@ -52,12 +55,14 @@ func (w *witness) differences(ctx context.Context, f *followed) (*report.Referen
 	case w.film != nil:
 		r.Why = "of a film of a screen only the whole is stated: the lens loses more in one place than in another"
 		return r, nil, nil
+	case w.fits < leastFit:
+		r.Why = fmt.Sprintf("laid on each other, the pictures correlate by %.2f only, so that no place is said to lack detail", w.fits)
+		return r, nil, nil
 	}
 	found := fullreference.Differences(f.samples, &transfers)
-	viewer, err := vision.New(w.result.Conditions, vision.Coding{Depth: 8, Full: w.result.Format.Colour.FullRange},
-		vision.Colour{Primaries: w.result.Format.Colour.Primaries, Matrix: w.result.Format.Matrix()})
+	viewer, err := w.viewer()
 	if err != nil {
-		return nil, nil, fmt.Errorf("conditions of viewing: %w", err)
+		return nil, nil, err
 	}
 	var pairs []page.Pair
 	for i := range found[:min(len(found), mostDifferences)] {

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"image"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -184,6 +185,33 @@ func TestScanFindsHalvedMotion(t *testing.T) {
 	}
 }
 
+// A fifth of the picture before, mixed in for some pictures, is a ghost that the
+// comparison tells by itself.
+func TestScanFindsFaintGhost(t *testing.T) {
+	const n, from, to, share = 120, 60, 66, 0.2
+	mixed := func(i int) picture.Plane {
+		p := drifting(i)
+		if i < from || i >= to {
+			return p
+		}
+		before := drifting(i - 1)
+		for k, v := range before.Pix {
+			p.Pix[k] = uint8(share*float64(v) + (1-share)*float64(p.Pix[k]) + 0.5)
+		}
+		return p
+	}
+	doc, _ := played(t, n, mixed, drifting).scanned(t)
+	if len(doc.Findings) != 1 {
+		t.Fatalf("%d findings: %+v", len(doc.Findings), doc.Findings)
+	}
+	const off = 4 // %
+	f := doc.Findings[0]
+	if f.Kind != detect.Ghost || f.Origin.Verdict != "set" || f.StartFrame != from || f.EndFrame != to-1 || math.Abs(f.Strength.Value-100*share) > off ||
+		math.Abs(f.Measures["behind_pct"]-100*share) > off || f.VisibilityJND <= 0 {
+		t.Errorf("%+v", f)
+	}
+}
+
 // woollen is a picture full of fine detail before which a soft thing wanders.
 func woollen(i int) picture.Plane {
 	p := picture.New(384, 256, 8)
@@ -222,7 +250,9 @@ func TestScanFindsLostDetail(t *testing.T) {
 		}
 		clean, smeared = append(clean, p), append(smeared, q)
 	}
-	of := func(list []picture.Plane) func(i int) picture.Plane { return func(i int) picture.Plane { return list[i] } }
+	of := func(list []picture.Plane) func(i int) picture.Plane {
+		return func(i int) picture.Plane { return list[i] }
+	}
 	d := played(t, n, of(smeared), of(clean))
 	doc, folder := d.scanned(t)
 	r := doc.Reference

@@ -18,7 +18,7 @@ func none(int) bool { return false }
 func told(pictures []int) []Shown {
 	out := make([]Shown, len(pictures))
 	for i, p := range pictures {
-		out[i] = Shown{Picture: p, Clear: true, Margin: 1, Moving: image.Rect(0, 0, 10, 10)}
+		out[i] = Shown{Picture: p, Held: 1, Clear: true, Margin: 1, Moving: image.Rect(0, 0, 10, 10)}
 	}
 	return out
 }
@@ -63,6 +63,49 @@ func TestStumblesOfConversions(t *testing.T) {
 	for _, times := range [][]int{{2, 3}, {2, 3, 3, 2}, {3, 2, 2, 3}} {
 		if s := Stumbles(told(pattern(200, times...)), 24./60, none); len(s) > 0 {
 			t.Errorf("%v: %+v", times, s)
+		}
+	}
+}
+
+// filmed is what is shown of a source that holds each picture of a film so often,
+// over and over.
+func filmed(shown []int, times ...int) []Shown {
+	out := told(shown)
+	for i := range out {
+		at := 0
+		for k := 0; ; k++ {
+			n := times[k%len(times)]
+			if at+n > out[i].Picture {
+				out[i].Picture, out[i].Held = at, n
+				break
+			}
+			at += n
+		}
+	}
+	return out
+}
+
+// A source of film holds its pictures itself.
+func TestStumblesOfFilm(t *testing.T) {
+	straight := held(120, 1, 0)
+	late := slices.Clone(straight)
+	for i := 62; i < 65; i++ {
+		late[i] = late[61]
+	}
+	for _, c := range []struct {
+		name       string
+		shown      []int
+		perPicture float64
+		want       int
+	}{
+		{"as it is", straight, 1, 0},
+		{"at half the rate", held(120, 2, 0), 2, 0},
+		{"one too long, one lost", late, 1, 1},
+	} {
+		for _, times := range [][]int{{2}, {2, 3}, {3}} {
+			if got := Stumbles(filmed(c.shown, times...), c.perPicture, none); len(got) != c.want {
+				t.Errorf("%s, %v: %+v", c.name, times, got)
+			}
 		}
 	}
 }
@@ -172,6 +215,9 @@ func TestSee(t *testing.T) {
 		if k < 0 || k > 20 {
 			return nil
 		}
+		if speed < 0 { // in twos
+			k &^= 1
+		}
 		return origin.Small(scene(w, h, 100+speed*float64(k), 1, uint64(k)), w).Soft(1)
 	}
 	for _, c := range []struct {
@@ -188,6 +234,7 @@ func TestSee(t *testing.T) {
 		{"slow", 9, 1, 8, 2, true},
 		{"between two", 8.5, 4, 8, 1, false},
 		{"at rest", 8, 0, 8, 1, false},
+		{"of a film", 8, -6, 8, 1, true},
 		{"at the end of the source", 20, 4, 20, 1, false},
 	} {
 		speed = c.speed

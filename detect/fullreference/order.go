@@ -65,7 +65,9 @@ func Stumbles(shown []Shown, perPicture float64, gap func(i int) bool) []Stumble
 // follows reports whether the picture after i goes on from it.
 func follows(shown []Shown, i int, perPicture float64) bool {
 	step := shown[i+1].Picture - shown[i].Picture
-	return shown[i+1].Clear && step >= 0 && float64(step) <= math.Ceil(perPicture)+Reach
+	// Where little moves, what looks like a picture differs from one to the next.
+	return shown[i+1].Clear && (step == 0 && shown[i+1].Held == shown[i].Held ||
+		step >= shown[i].Held && float64(step) <= math.Ceil(perPicture)+Reach+float64(shown[i].Held))
 }
 
 type fault struct {
@@ -74,13 +76,6 @@ type fault struct {
 }
 
 func stumblesIn(run []Shown, first int, perPicture float64) []Stumble {
-	stays := 1 / perPicture
-	whole := math.Round(stays)
-	most := int(math.Ceil(stays))
-	off := math.Abs(stays - whole)
-	if off < nearWhole {
-		most = int(whole)
-	}
 	// The first and the last of a run may have been shown before and after it.
 	times := map[int]int{}
 	for _, s := range run {
@@ -92,13 +87,19 @@ func stumblesIn(run []Shown, first int, perPicture float64) []Stumble {
 		if was == is {
 			continue
 		}
+		stays := float64(run[i-1].Held) / perPicture
+		most := int(math.Ceil(stays))
+		if whole := math.Round(stays); math.Abs(stays-whole) < nearWhole {
+			most = int(whole)
+		}
 		if n := times[was] - most; n > 0 && was != run[0].Picture {
 			faults = append(faults, fault{i - 1, n, 0})
 		}
 		// Where the source has more pictures than the take, most of its steps leave
 		// some out.
-		if lost := is - was - max(1, int(math.Ceil(perPicture-nearWhole))); lost > 0 {
-			faults = append(faults, fault{i, 0, lost})
+		if lost := is - was - max(run[i-1].Held, int(math.Ceil(perPicture-nearWhole))); lost > 0 {
+			held := max(run[i-1].Held, run[i].Held) // as those between
+			faults = append(faults, fault{i, 0, (lost + held - 1) / held})
 		}
 	}
 	inside := faults[:0]
@@ -109,6 +110,7 @@ func stumblesIn(run []Shown, first int, perPicture float64) []Stumble {
 	}
 	faults = inside
 	// Clocks that differ ask for a repeat or a loss now and then.
+	off := math.Abs(1/perPicture - math.Round(1/perPicture))
 	if off > same && off < nearWhole && len(faults) <= 1+int(off*float64(len(run))) {
 		return nil
 	}

@@ -16,10 +16,11 @@ import (
 
 // Shown says which picture of the source one of the take shows.
 type Shown struct {
-	// Picture is its place in the source. Clear is set where it is that one and no
-	// other, and both its neighbours in the source look different.
-	Picture int
-	Clear   bool
+	// Picture is its place in the source, of the first that looks like it, and Held
+	// how many do: a source of film holds each of its pictures. Clear is set where
+	// it is that one and no other.
+	Picture, Held int
+	Clear         bool
 	// Still is set where hardly anything moves from it to its neighbours.
 	Still bool
 	// Margin is how far from the middle between it and its neighbours the picture
@@ -27,6 +28,8 @@ type Shown struct {
 	Margin float64
 	// Moving is where the source moves, in the take's frame.
 	Moving image.Rectangle
+	// Mixture is what of its neighbours it holds.
+	Mixture Mixture
 }
 
 const (
@@ -90,13 +93,18 @@ func (f *Follower) See(take *origin.Reduced, near int, source func(k int) *origi
 	if best < 0 {
 		return s
 	}
-	before, at, after := f.laid[laying{best - 1, take.Shift}], f.laid[laying{best, take.Shift}], f.laid[laying{best + 1, take.Shift}]
+	at := f.laid[laying{best, take.Shift}]
+	first, before := f.differs(take, best, -1, gain)
+	last, after := f.differs(take, best, +1, gain)
+	s.Picture, s.Held = first+1, last-first-1
 	if before == nil || after == nil {
+		s.Still = before == nil && after == nil && s.Held >= Reach
 		return s
 	}
-	var left, back, on float64   // squares of what is left, and of the neighbours' differences
+	var left, back, on float64    // squares of what is left, and of the neighbours' differences
+	var cross, eBack, eOn float64 // products
+	n := 0
 	var leftBack, leftOn float64 // what the neighbours leave
-	var nBack, nOn int
 	for i, v := range at {
 		if v < 0 || before[i] < 0 || after[i] < 0 {
 			continue
@@ -106,26 +114,39 @@ func (f *Follower) See(take *origin.Reduced, near int, source func(k int) *origi
 		if !movesBack && !movesOn {
 			continue
 		}
-		if movesBack {
-			nBack++
-		}
-		if movesOn {
-			nOn++
-		}
 		e := float64(take.Pix[i]) - gain*float64(v) - offset
 		left, back, on = left+e*e, back+a*a, on+b*b
+		cross, eBack, eOn, n = cross-a*b, eBack-e*a, eOn+e*b, n+1
 		leftBack, leftOn = leftBack+(e+a)*(e+a), leftOn+(e-b)*(e-b)
 		x, y := i%take.W, i/take.W
 		s.Moving = s.Moving.Union(image.Rect(x, y, x+1, y+1))
 	}
 	s.Moving = image.Rect(s.Moving.Min.X*take.Step, s.Moving.Min.Y*take.Rows, s.Moving.Max.X*take.Step, s.Moving.Max.Y*take.Rows)
-	if nBack < leastMoving || nOn < leastMoving {
-		s.Still = nBack < leastMoving && nOn < leastMoving
-		return s
-	}
 	s.Margin = min((leftBack-left)/back, (leftOn-left)/on)
+	s.Mixture = mix(left, back, on, cross, eBack, eOn, n)
 	s.Clear = s.Margin >= leastMargin && left <= mostLeft*min(back, on)
 	return s
+}
+
+// differs returns the nearest picture before or after one that looks different, and
+// its samples; nil where there is none near.
+func (f *Follower) differs(take *origin.Reduced, from, way int, gain float64) (k int, pix []float32) {
+	at := f.laid[laying{from, take.Shift}]
+	for k = from + way; ; k += way {
+		other := f.laid[laying{k, take.Shift}]
+		if other == nil {
+			return k, nil
+		}
+		n := 0
+		for i, v := range other {
+			if w := at[i]; v >= 0 && w >= 0 && math.Abs(gain*float64(v-w)) > moving {
+				n++
+			}
+		}
+		if n >= leastMoving {
+			return k, other
+		}
+	}
 }
 
 // Motion is by how many codes the source changes, from picture k to the next,

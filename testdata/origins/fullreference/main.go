@@ -72,10 +72,19 @@ var faults = []fault{
 		}
 		return i
 	}, "", "cadence-break"},
+	{"mixed", nil, "split[a][b];[a]tmix=frames=2:weights='%[3]d 100'[c];[b][c]overlay=0:0:enable='between(n,%[1]d,%[2]d)'", "ghost"},
 	{"soft", nil, "gblur=1:enable='between(n,%d,%d)'", ""},
-	{"lines doubled", nil, "split[a][b];[a]setfield=tff,separatefields,shuffleframes=0 -1,settb=1/1000,setpts=N,scale=iw:ih*2[c];" +
-		"[b]settb=1/1000,setpts=N[d];[d][c]overlay=0:0:enable='between(n,%d,%d)'", ""},
+	{"lines doubled", nil, "split[a][b];[a]field=top,scale=iw:ih*2:flags=bilinear[c];[b][c]overlay=0:0:enable='between(n,%d,%d)'", ""},
 	{"smeared in a part", nil, "split[a][b];[a]crop=iw*0.4:ih*0.5:iw*0.3:ih*0.3,gblur=1.1[c];[b][c]overlay=W*0.3:H*0.3:enable='between(n,%d,%d)'", ""},
+}
+
+// applied is the filter of a fault in some pictures.
+func (f *fault) applied(first, last int) string {
+	const faint = 22 // % of the picture after that the one before has
+	if f.kind == "ghost" {
+		return fmt.Sprintf(f.filter, first, last, faint)
+	}
+	return fmt.Sprintf(f.filter, first, last)
 }
 
 func main() {
@@ -244,8 +253,9 @@ func alone(doc *report.Findings) int {
 }
 
 func compared(f *report.Finding) bool {
-	_, ok := f.Measures["margin_share"]
-	return ok
+	_, breaks := f.Measures["margin_share"]
+	_, ghost := f.Measures["explained_share"]
+	return breaks || ghost
 }
 
 // differs reports whether a document has a difference where the fault is, and none
@@ -295,14 +305,14 @@ func (e *exam) scan(t take, f *fault) (*report.Findings, error) {
 	}
 	source, file := filepath.Join(e.work, "source.mkv"), filepath.Join(e.work, "take.mp4")
 	const scale = "scale='min(960,iw)':-2,setsar=1,format=yuv420p"
-	err := ffmpeg("-ss", fmt.Sprintf("%.3f", t.from), "-i", path, "-an", "-vf", "setpts=N/("+t.clip.rate+")/TB,fps="+t.clip.rate+","+scale,
+	err := ffmpeg("-ss", fmt.Sprintf("%.3f", t.from), "-i", path, "-an", "-vf", "settb=1/90000,setpts=N/("+t.clip.rate+")/TB,fps="+t.clip.rate+","+scale,
 		"-frames:v", strconv.Itoa(pictures), "-c:v", "libx264", "-crf", "6", "-preset", "veryfast", source)
 	if err != nil {
 		return nil, err
 	}
 	var filters []string
 	if f != nil && f.filter != "" {
-		filters = append(filters, fmt.Sprintf(f.filter, t.first, t.after))
+		filters = append(filters, f.applied(t.first, t.after))
 	}
 	if f != nil && f.order != nil {
 		order := make([]string, pictures)

@@ -1,0 +1,166 @@
+package fullreference
+
+import (
+	"fmt"
+	"image"
+	"math"
+	"slices"
+
+	"setwitness/detect"
+)
+
+// Mixture is how much of its neighbours in the source is mixed into a picture of
+// the take.
+type Mixture struct {
+	Behind, Ahead float64 // weights of the picture before and the one after, 0 to 1
+	// Explains is how much of what the picture shown leaves the mixture explains.
+	Explains float64
+	// Least is the weight that would have stood out of what is left.
+	Least float64
+	// Known is set where the two neighbours can be told from each other.
+	Known bool
+	// Codes is by how much the source changes where it moves, root mean square.
+	Codes float64
+}
+
+const (
+	// apartDirections is how far from collinear the differences of both neighbours
+	// have to be (the square of the sine): an edge that moves by less than its own
+	// width looks the same from both sides, and late.
+	apartDirections = 0.2
+	// explained is the share of what is left that a mixture has to explain; a
+	// picture half-way between two, as motion compensation makes, is explained by
+	// half.
+	explained = 0.65
+	// leastMixed is the weight that a copy needs: codecs that predict a picture from
+	// others leave half as much of them.
+	leastMixed = 0.12
+	// aboveUsual is by how many times a copy has to exceed what most pictures of the
+	// take seem to hold.
+	aboveUsual = 3
+	// inMost is the share of the pictures in which what is above the floor shows.
+	inMost = 0.8
+	// lasts is how many pictures that follow each other have to show it.
+	lasts = 2
+)
+
+// mix fits take - at = behind*(before-at) + ahead*(after-at) to sums: left of
+// squares of the difference, of the neighbours', and of products.
+func mix(left, back, on, cross, leftBack, leftOn float64, n int) Mixture {
+	m := Mixture{Codes: math.Sqrt((back + on) / float64(2*max(n, 1)))}
+	d := back*on - cross*cross
+	if d < apartDirections*back*on {
+		return m
+	}
+	m.Known = true
+	if left <= 0 {
+		return m
+	}
+	m.Behind, m.Ahead = (leftBack*on-leftOn*cross)/d, (leftOn*back-leftBack*cross)/d
+	m.Explains = (m.Behind*leftBack + m.Ahead*leftOn) / left
+	// What a weight explains grows with its square.
+	rest := left * (1 - m.Explains)
+	m.Least = math.Sqrt(explained / (1 - explained) * rest / min(back, on))
+	return m
+}
+
+// copies is the weight of the stronger copy. What lies beside its place along the
+// motion looks like more of one neighbour and less of the other.
+func (m *Mixture) copies() float64 {
+	return max(m.Behind+min(m.Ahead, 0), m.Ahead+min(m.Behind, 0))
+}
+
+// Ghost is pictures of a take that hold copies of what moves.
+type Ghost struct {
+	First, Last, Peak int // pictures of the take
+	Mixture           Mixture
+	Usual             float64 // what most pictures of the take seem to hold
+	Region            image.Rectangle
+	Pictures          int
+}
+
+// Ghosts finds pictures into which others are mixed. floor is the weight that
+// would have been found in most of the pictures in which it could be told, and
+// those are so many.
+func Ghosts(shown []Shown) (ghosts []Ghost, floor float64, told int) {
+	var usual, least []float64
+	for i := range shown {
+		if m := &shown[i].Mixture; m.Known {
+			usual = append(usual, max(0, m.copies()))
+			least = append(least, m.Least)
+		}
+	}
+	if len(usual) == 0 {
+		return nil, 0, 0
+	}
+	ordinary := median(usual)
+	enough := max(leastMixed, aboveUsual*ordinary)
+	for first := 0; first < len(shown); first++ {
+		last := first - 1
+		for last+1 < len(shown) && shown[last+1].Mixture.shows(enough) {
+			last++
+		}
+		if last-first+1 >= lasts {
+			g := Ghost{First: first, Last: last, Peak: first, Usual: ordinary, Pictures: last - first + 1}
+			for i := first; i <= last; i++ {
+				g.Region = g.Region.Union(shown[i].Moving)
+				if shown[i].Mixture.copies() > shown[g.Peak].Mixture.copies() {
+					g.Peak = i
+				}
+			}
+			g.Mixture = shown[g.Peak].Mixture
+			ghosts = append(ghosts, g)
+		}
+		first = max(first, last)
+	}
+	slices.Sort(least)
+	return join(ghosts), max(enough, least[int(inMost*float64(len(least)-1))]), len(usual)
+}
+
+func (m *Mixture) shows(enough float64) bool {
+	return m.Known && m.copies() >= enough && m.Explains >= explained
+}
+
+// join makes one of ghosts that come back soon.
+func join(list []Ghost) []Ghost {
+	var out []Ghost
+	for _, g := range list {
+		if n := len(out); n > 0 && g.First-out[n-1].Last <= apart {
+			o := &out[n-1]
+			o.Last, o.Region, o.Pictures = g.Last, o.Region.Union(g.Region), o.Pictures+g.Pictures
+			if g.Mixture.copies() > o.Mixture.copies() {
+				o.Peak, o.Mixture = g.Peak, g.Mixture
+			}
+			continue
+		}
+		out = append(out, g)
+	}
+	return slices.Clip(out)
+}
+
+// Event is the finding of a ghost.
+func (g *Ghost) Event(raster image.Rectangle) detect.Event {
+	region := g.Region.Intersect(raster)
+	if region.Empty() {
+		region = raster
+	}
+	e := detect.Event{
+		Kind: detect.Ghost, Start: g.First, End: g.Last, Peak: g.Peak, Region: region, PeakRegion: region,
+		Strength: 100 * g.Mixture.copies(), Pictures: g.Pictures,
+		Measures: map[string]float64{"explained_share": g.Mixture.Explains, "usual_pct": 100 * g.Usual},
+	}
+	for name, w := range map[string]float64{"behind_pct": g.Mixture.Behind, "ahead_pct": g.Mixture.Ahead} {
+		if w >= leastMixed/2 {
+			e.Measures[name] = 100 * w
+		}
+	}
+	e.Confidence = min(surest, g.Mixture.Explains)
+	return e
+}
+
+// Why says what a ghost rests on.
+func (g *Ghost) Why() string {
+	return fmt.Sprintf("of the picture of the source that is due, the one before and the one after, the take holds %.0f %%, %.0f %% and %.0f %% where it moves, "+
+		"which explains %.0f %% of what the first leaves; most of its pictures hold %.0f %% of others, and the source's own are what they are",
+		100*(1-g.Mixture.Behind-g.Mixture.Ahead), 100*g.Mixture.Behind, 100*g.Mixture.Ahead, 100*g.Mixture.Explains, 100*g.Usual)
+}
