@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"setwitness/decode"
+	"setwitness/decode/display"
 	"setwitness/decode/picture"
 	"setwitness/detect"
 	content "setwitness/detect/align"
@@ -524,11 +525,65 @@ func (w *witness) judge(e *detect.Event, s origin.Stages, d origin.Difference) o
 	}
 	f.Verdict, f.Why = origin.Judge(e, w.alignment.Confidence, s, d)
 	if f.Verdict == origin.Set && w.film != nil && e.Kind.PerPicture() {
-		if why := exposures(w.film.survey.Estimate.Found, w.film.source.Facts().Trusted); why != "" {
-			f.Verdict, f.Why = origin.Undetermined, f.Why+"; but "+why
+		known := w.film.survey.Estimate.Found
+		if why := exposures(known, min(w.film.source.Facts().Trusted, w.alone(e))); why != "" {
+			f.Verdict, f.Why = explained(e.Kind, known), f.Why+"; but "+why
 		}
 	}
 	return f
+}
+
+// explained is the verdict on what the source does not have where the camera's
+// exposures mix pictures: a mixture is what they make, lines of two instants and
+// repeats they do not.
+func explained(kind detect.Kind, refreshKnown bool) origin.Verdict {
+	if kind == detect.Ghost && refreshKnown {
+		return origin.Capture
+	}
+	return origin.Undetermined
+}
+
+// alone is which share of the exposures that saw the rows of an event, in the
+// picture of its peak, saw no other picture there that looks different; 1 where
+// that is not known.
+func (w *witness) alone(e *detect.Event) float64 {
+	const around = 4 // camera frames that may see the picture before and after those it was rebuilt from
+	number, ok := w.film.source.Number(e.Peak)
+	parts := w.film.source.Parts(e.Peak)
+	if !ok || len(parts) == 0 {
+		return 1
+	}
+	first, last := parts[0].Frame, parts[0].Frame
+	for _, p := range parts {
+		first, last = min(first, p.Frame), max(last, p.Frame)
+	}
+	height := float64(w.result.Format.H)
+	top, bottom := float64(e.PeakRegion.Min.Y)/height, float64(e.PeakRegion.Max.Y)/height
+	return exposedAlone(w.film.source.Seen(first-around, last+around+1), number, top, bottom)
+}
+
+// exposedAlone is which share of what exposures saw of a picture between two
+// heights, 0 to 1 from the top, they saw of it alone.
+func exposedAlone(seen []display.Seen, number int, top, bottom float64) float64 {
+	var alone, mixed float64
+	for _, s := range seen {
+		from := 0.0
+		for _, r := range s.Runs {
+			rows := min(r.To, bottom) - max(from, top)
+			from = r.To
+			switch {
+			case rows <= 0 || !s.Locked:
+			case r.Mixed && !r.Still && (r.Picture == number || r.Picture == number+1):
+				mixed += rows // the newer of both is named
+			case r.Picture == number:
+				alone += rows
+			}
+		}
+	}
+	if alone+mixed == 0 {
+		return 1
+	}
+	return alone / (alone + mixed)
 }
 
 // exposures says why a camera's exposures may have made what a single picture
@@ -539,7 +594,7 @@ func exposures(refreshKnown bool, trusted float64) string {
 	case !refreshKnown:
 		return "which of the camera's exposures mix pictures is not known"
 	case trusted < leastTrusted:
-		return fmt.Sprintf("the camera's exposures mix pictures: %.0f %% of the rows show one alone", 100*trusted)
+		return fmt.Sprintf("the camera's exposures mix pictures: %.0f %% of what they saw there, or anywhere, shows one alone", 100*trusted)
 	}
 	return ""
 }

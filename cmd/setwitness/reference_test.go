@@ -10,9 +10,11 @@ import (
 	"testing"
 
 	"setwitness/decode"
+	"setwitness/decode/display"
 	"setwitness/decode/picture"
 	"setwitness/detect"
 	"setwitness/detect/cells"
+	"setwitness/detect/origin"
 	"setwitness/detect/signing"
 	"setwitness/report"
 )
@@ -101,7 +103,7 @@ func TestSourceOfMixedExposures(t *testing.T) {
 		says    string
 	}{
 		{true, 0.9, ""},
-		{true, 0.2, "20 % of the rows"},
+		{true, 0.2, "20 % of what they saw"},
 		{false, 1, "not known"},
 	} {
 		if why := exposures(c.known, c.trusted); (why == "") != (c.says == "") || !strings.Contains(why, c.says) {
@@ -281,5 +283,40 @@ func TestScanFindsLostDetail(t *testing.T) {
 	doc, _ = played(t, n, of(clean), of(clean)).scanned(t)
 	if r := doc.Reference; r == nil || len(r.Differences) != 0 {
 		t.Errorf("as it is: %+v", r)
+	}
+}
+
+// What the exposures of a picture's rows saw of others tells what may be a mixture
+// of the camera's; rows elsewhere, and those where nothing moves, do not.
+func TestExposedAlone(t *testing.T) {
+	run := func(to float64, picture int, mixed, still bool) display.Run {
+		return display.Run{To: to, Picture: picture, Mixed: mixed, Still: still}
+	}
+	seen := []display.Seen{
+		{Locked: true, Runs: []display.Run{run(0.5, 7, true, false), run(1, 7, false, false)}},
+		{Locked: true, Runs: []display.Run{run(0.3, 8, true, false), run(1, 7, true, true)}},
+		{Locked: false, Runs: []display.Run{run(1, 7, true, false)}},
+	}
+	for _, c := range []struct {
+		number      int
+		top, bottom float64
+		want        float64
+	}{
+		{7, 0, 0.25, 0},
+		{7, 0.5, 1, 1},
+		{7, 0.25, 0.75, 0.7 / (0.7 + 0.3)},
+		{3, 0, 1, 1},
+	} {
+		if got := exposedAlone(seen, c.number, c.top, c.bottom); math.Abs(got-c.want) > 1e-9 {
+			t.Errorf("picture %d from %.2f to %.2f: %.3f, want %.3f", c.number, c.top, c.bottom, got, c.want)
+		}
+	}
+	for kind, want := range map[detect.Kind]origin.Verdict{detect.Ghost: origin.Capture, detect.Combing: origin.Undetermined, detect.CadenceBreak: origin.Undetermined} {
+		if got := explained(kind, true); got != want {
+			t.Errorf("%s is %s", kind, got)
+		}
+		if got := explained(kind, false); got != origin.Undetermined {
+			t.Errorf("%s of an unknown refresh is %s", kind, got)
+		}
 	}
 }
