@@ -25,6 +25,9 @@ const (
 	// the second of its six backgrounds is off their median, on the side where
 	// that is less: three standard deviations.
 	mostStanding, unsteady = 0.75, 4
+	// What is more unsteady than this is no noise but moves in a way that nothing
+	// followed.
+	noisiest = 8 * cells.Unit8
 	// mostStandOut keeps the sum of threshold and slope within the 15 bits
 	// that the kernel has for it.
 	mostStandOut = 1 << 14
@@ -149,7 +152,8 @@ func (s *Store) steady(r *cells.Reduced, m *Map, sheets []sheet, threshold uint1
 		// A thing that passes is an outlier on one side.
 		behind := int(m.Background[i])
 		spread := min(v[len(v)-2]-behind, behind-v[1])
-		if d := int(r.Pix[i]) - behind; max(d, -d) <= int(threshold)+unsteady*spread {
+		d := int(r.Pix[i]) - behind
+		if spread <= noisiest && max(d, -d) <= int(threshold)+unsteady*spread {
 			m.StandsOut[i] = 0
 		}
 	}
