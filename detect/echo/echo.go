@@ -38,6 +38,10 @@ const (
 	// slowest step that can be told from the blur of an edge, in samples of
 	// the reduced plane: an edge is two to three samples wide.
 	slowest = 3.0
+	// A thing that changes by less shows no copies: the strongest that a mixture
+	// makes, half of it, would be one code of 8 bits. What a codec leaves behind
+	// what moved is of that kind.
+	leastContrast = 2 * cells.Unit8
 	// A region of no more tiles than this is looked at as one thing.
 	thingTiles = 10
 	// A picture that moves as a whole is sampled in a grid of this many
@@ -212,7 +216,7 @@ func (s *Store) survey(out []Look, t int, cm *cells.Map, m *motion.Map) []Look {
 	clear(s.asked)
 	var wide []int
 	for i := range m.Tiles {
-		if s.group[i] != 0 || !m.Tiles[i].Thing {
+		if s.group[i] != 0 || !m.Tiles[i].Thing || m.Tiles[i].Still < leastContrast {
 			continue
 		}
 		tiles := s.flood(t, m, i)
