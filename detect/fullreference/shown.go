@@ -49,6 +49,10 @@ const (
 	// moves, as a share of what its neighbours differ by: where the take differs from
 	// all of them by more, as much of it may look like motion.
 	mostLeft = 1
+	// everyOne is how many samples apart those are that say which picture is the
+	// likeliest: neighbours, which are soft, say the same. It shares no factor with
+	// usual widths, so that all columns take part.
+	everyOne = 7
 	// leastSamples have to be there of both.
 	leastSamples = 256
 )
@@ -78,19 +82,22 @@ func (f *Follower) See(take *origin.Reduced, near int, source func(k int) *origi
 		}
 	}
 	best, least := -1, 0.0
-	var gain, offset float64
 	for k := near - Reach - 1; k <= near+Reach+1; k++ {
 		pix := f.lay(take, k, source)
 		if pix == nil || k < near-Reach || k > near+Reach {
 			continue
 		}
-		g, o, left, ok := fit(take.Pix, pix)
+		_, _, left, ok := fit(take.Pix, pix, everyOne)
 		if ok && (best < 0 || left < least) {
-			best, least, gain, offset = k, left, g, o
+			best, least = k, left
 		}
 	}
 	s := Shown{Picture: best}
 	if best < 0 {
+		return s
+	}
+	gain, offset, _, ok := fit(take.Pix, f.laid[laying{best, take.Shift}], 1)
+	if !ok {
 		return s
 	}
 	at := f.laid[laying{best, take.Shift}]
@@ -137,14 +144,13 @@ func (f *Follower) differs(take *origin.Reduced, from, way int, gain float64) (k
 		if other == nil {
 			return k, nil
 		}
-		n := 0
+		n, least := 0, float32(moving/gain)
 		for i, v := range other {
-			if w := at[i]; v >= 0 && w >= 0 && math.Abs(gain*float64(v-w)) > moving {
-				n++
+			if w := at[i]; v >= 0 && w >= 0 && (v-w > least || w-v > least) {
+				if n++; n >= leastMoving {
+					return k, other
+				}
 			}
-		}
-		if n >= leastMoving {
-			return k, other
 		}
 	}
 }
@@ -184,10 +190,12 @@ func (f *Follower) lay(take *origin.Reduced, k int, source func(k int) *origin.R
 	return pix
 }
 
-// fit finds take = gain*source + offset, and what that leaves.
-func fit(take, source []float32) (gain, offset, left float64, ok bool) {
+// fit finds take = gain*source + offset from every so manieth sample, and what that
+// leaves.
+func fit(take, source []float32, every int) (gain, offset, left float64, ok bool) {
 	var n, x, y, xx, yy, xy float64
-	for i, v := range source {
+	for i := 0; i < len(source); i += every {
+		v := source[i]
 		if v < 0 {
 			continue
 		}

@@ -85,18 +85,33 @@ func Small(p *picture.Picture, columns int) *Reduced {
 	}
 	unit := float32(int(1) << (p.Y.Depth - 8))
 	r.Pix = make([]float32, r.W*r.H)
+	scale := 1 / (unit * float32(step*down))
 	for y := range r.H {
-		for x := range r.W {
-			var sum float32
-			for j := range down {
-				for i := range step {
-					sum += float32(p.Y.At(x*step+i, y*down+j))
-				}
+		out := r.Pix[y*r.W : (y+1)*r.W]
+		for j := range down {
+			at := (y*down + j) * p.Y.Stride
+			if p.Y.Pix != nil {
+				sum(out, p.Y.Pix[at:at+r.W*step], step)
+			} else {
+				sum(out, p.Y.Pix16[at:at+r.W*step], step)
 			}
-			r.Pix[y*r.W+x] = sum / unit / float32(step*down)
+		}
+		for x := range out {
+			out[x] *= scale
 		}
 	}
 	return r
+}
+
+// sum adds so many samples of a row to each of out.
+func sum[T uint8 | uint16](out []float32, row []T, step int) {
+	for x := range out {
+		n := 0
+		for _, v := range row[x*step : (x+1)*step] {
+			n += int(v)
+		}
+		out[x] += float32(n)
+	}
 }
 
 // Reduced is a small picture.
