@@ -93,6 +93,13 @@ const (
 	lessThanChance = 0.5
 	// givenUp, s, is how long a lock is carried that what moves speaks against.
 	givenUp = 1.0
+	// plain is how many times as much, in energy, a band has to differ from one
+	// neighbour as from the other to show one picture. A share of one in nine
+	// of a second picture in one of the three bands of a unit leaves no less.
+	plain = 16 * 16
+	// fewFrames is how many frames a picture has at most where none can be spared:
+	// of more one is clear of both updates.
+	fewFrames = 3
 	// unsettled, s, is how long an encoder takes to set right the poor
 	// picture that it begins with, in frames that keep no rhythm.
 	unsettled = 0.2
@@ -528,6 +535,7 @@ func (f *Follower) decide(i int) {
 				v.Mixed = true
 			case v.Mixed:
 				v.Still = !f.moves(i, y)
+				f.single(&v, i, y)
 			}
 		} else {
 			v.Picture, _ = f.lock.Picture(fr.Time, y, 0)
@@ -598,6 +606,37 @@ func (f *Follower) moves(i int, y float64) bool {
 		}
 	}
 	return false
+}
+
+// single takes a band that may be mixed by the timing alone for what it is where
+// it looks like one of its neighbours and unlike the other: two frames in a row
+// hold the same share of a new picture only where that is none or all of it.
+func (f *Follower) single(v *Band, i int, y float64) {
+	if i+1 >= len(f.s.frames) || v.Still || f.lock.Period > fewFrames*f.step {
+		return
+	}
+	before, after := 0.0, 0.0 // by how much it differs from the frames there
+	for u := range f.s.units {
+		w := &f.s.units[u]
+		if h := y * float64(f.layout.Rows); h < float64(w.r0) || h >= float64(w.r1) {
+			continue
+		}
+		in, out := f.s.frames[i].change[u], f.s.frames[i+1].change[u]
+		if in == dip || out == dip {
+			return
+		}
+		before, after = before+in, after+out
+	}
+	// Near the begin of a picture the next frame shows it too, near its end the
+	// last one.
+	l := &f.lock
+	_, since := l.Picture(f.s.frames[i].frame.Time, y, 0.5)
+	if since-l.Exposure-l.Tail > l.Period-l.Lead-since {
+		before, after = after, before
+	}
+	if before > plain*after {
+		v.Mixed, v.Share, v.Clear = false, 1, min(v.Clear, 0)
+	}
 }
 
 // level returns the mean code above black of band b.

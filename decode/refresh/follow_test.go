@@ -172,6 +172,14 @@ func TestFollow(t *testing.T) {
 		{"flashes", with(func(c *camera) { c.show = flashes; c.noise = 0.3 }), 0},
 		{"3:2", with(func(c *camera) { c.hz = 60; c.show24 = pulldown32 }), 0},
 		{"120 a second", with(func(c *camera) { c.fps = 120; c.hz = 50; c.jitter = 0.0004 }), 0},
+		{"exactly two frames", with(func(c *camera) {
+			c.fps = 120
+			c.hz = 60
+			c.exposure = 0.45
+			c.slope = 0.002
+			c.noise = 0.1
+			c.phase = 0.001
+		}), 0},
 		{"still, then moving", with(func(c *camera) { c.seconds = 3; c.show = stillUntil(60, head); c.noise = 0.3 }), 0.65},
 		{"moving, still, moving", with(func(c *camera) { c.seconds = 5; c.show = paused(120, 240, head, pan(0.003)); c.noise = 0.3 }), 0},
 	}
