@@ -344,12 +344,9 @@ func (w *witness) copySeen(g *fullreference.Ghost) float64 {
 	times := w.result.Times
 	shown := (times[min(g.Last+1, len(times)-1)] - times[g.First]).Seconds()
 	size := min(v.Across(float64(g.Region.Dx())/float64(w.result.Format.W)), v.Degrees(float64(g.Region.Dy())))
-	mid := v.Code(anyLevel)
-	return v.Patch(mid+max(g.Mixture.Behind, g.Mixture.Ahead)*g.Mixture.Codes, mid, size) * min(1, shown/vision.IntegrationSeconds)
+	ground := g.Mixture.Mean
+	return v.Patch(ground+max(g.Mixture.Behind, g.Mixture.Ahead)*g.Mixture.Codes, ground, size) * min(1, shown/vision.IntegrationSeconds)
 }
-
-// anyLevel is the level of the signal that a copy is taken to stand on: mid grey.
-const anyLevel = 0.5
 
 // viewer judges 8-bit codes of the take.
 func (w *witness) viewer() (*vision.Viewer, error) {

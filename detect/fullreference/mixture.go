@@ -19,8 +19,9 @@ type Mixture struct {
 	Least float64
 	// Known is set where the two neighbours can be told from each other.
 	Known bool
-	// Codes is by how much the source changes where it moves, root mean square.
-	Codes float64
+	// Codes is by how much the source changes where it moves, root mean square, and
+	// Mean the code of the take there.
+	Codes, Mean float64
 }
 
 const (
@@ -46,8 +47,7 @@ const (
 
 // mix fits take - at = behind*(before-at) + ahead*(after-at) to sums: left of
 // squares of the difference, of the neighbours', and of products.
-func mix(left, back, on, cross, leftBack, leftOn float64, n int) Mixture {
-	m := Mixture{Codes: math.Sqrt((back + on) / float64(2*max(n, 1)))}
+func mix(left, back, on, cross, leftBack, leftOn float64) (m Mixture) {
 	d := back*on - cross*cross
 	if d < apartDirections*back*on {
 		return m
@@ -160,7 +160,8 @@ func (g *Ghost) Event(raster image.Rectangle) detect.Event {
 
 // Why says what a ghost rests on.
 func (g *Ghost) Why() string {
-	return fmt.Sprintf("of the picture of the source that is due, the one before and the one after, the take holds %.0f %%, %.0f %% and %.0f %% where it moves, "+
-		"which explains %.0f %% of what the first leaves; most of its pictures hold %.0f %% of others, and the source's own are what they are",
-		100*(1-g.Mixture.Behind-g.Mixture.Ahead), 100*g.Mixture.Behind, 100*g.Mixture.Ahead, 100*g.Mixture.Explains, 100*g.Usual)
+	behind, ahead := max(0, g.Mixture.Behind), max(0, g.Mixture.Ahead)
+	return fmt.Sprintf("where the source moves, the take holds %.0f %% of the source's picture, %.0f %% of the one before and %.0f %% of the one after, "+
+		"which explains %.0f %% of what differs from the first; most of the take's pictures hold %.0f %% of another",
+		100*(1-behind-ahead), 100*behind, 100*ahead, 100*g.Mixture.Explains, 100*g.Usual)
 }

@@ -116,7 +116,7 @@ func stumblesIn(run []Shown, first int, perPicture float64) []Stumble {
 	}
 	var out []Stumble
 	var at []int // repeats, or losses where there are none, of the newest
-	close := func() {
+	settle := func() {
 		if n := len(out); n > 0 {
 			out[n-1].Period = rhythm(at)
 		}
@@ -124,7 +124,7 @@ func stumblesIn(run []Shown, first int, perPicture float64) []Stumble {
 	for _, f := range faults {
 		i := first + f.picture
 		if n := len(out); n == 0 || i-out[n-1].Last > apart {
-			close()
+			settle()
 			at = nil
 			out = append(out, Stumble{First: i, Last: i, Margin: 1})
 		}
@@ -139,7 +139,7 @@ func stumblesIn(run []Shown, first int, perPicture float64) []Stumble {
 		}
 		s.Region = s.Region.Union(run[f.picture].Moving)
 	}
-	close()
+	settle()
 	return out
 }
 

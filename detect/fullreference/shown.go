@@ -96,11 +96,11 @@ func (f *Follower) See(take *origin.Reduced, near int, source func(k int) *origi
 	if best < 0 {
 		return s
 	}
-	gain, offset, _, ok := fit(take.Pix, f.laid[laying{best, take.Shift}], 1)
+	at := f.laid[laying{best, take.Shift}]
+	gain, offset, _, ok := fit(take.Pix, at, 1)
 	if !ok {
 		return s
 	}
-	at := f.laid[laying{best, take.Shift}]
 	first, before := f.differs(take, best, -1, gain)
 	last, after := f.differs(take, best, +1, gain)
 	s.Picture, s.Held = first+1, last-first-1
@@ -110,8 +110,8 @@ func (f *Follower) See(take *origin.Reduced, near int, source func(k int) *origi
 	}
 	var left, back, on float64    // squares of what is left, and of the neighbours' differences
 	var cross, eBack, eOn float64 // products
-	n := 0
-	var leftBack, leftOn float64 // what the neighbours leave
+	var leftBack, leftOn float64  // what the neighbours leave
+	n, sum := 0, 0.0              // samples that move, and their codes
 	for i, v := range at {
 		if v < 0 || before[i] < 0 || after[i] < 0 {
 			continue
@@ -124,13 +124,18 @@ func (f *Follower) See(take *origin.Reduced, near int, source func(k int) *origi
 		e := float64(take.Pix[i]) - gain*float64(v) - offset
 		left, back, on = left+e*e, back+a*a, on+b*b
 		cross, eBack, eOn, n = cross-a*b, eBack-e*a, eOn+e*b, n+1
+		sum += float64(take.Pix[i])
 		leftBack, leftOn = leftBack+(e+a)*(e+a), leftOn+(e-b)*(e-b)
 		x, y := i%take.W, i/take.W
 		s.Moving = s.Moving.Union(image.Rect(x, y, x+1, y+1))
 	}
 	s.Moving = image.Rect(s.Moving.Min.X*take.Step, s.Moving.Min.Y*take.Rows, s.Moving.Max.X*take.Step, s.Moving.Max.Y*take.Rows)
+	if n < leastMoving {
+		return s // what moves lies where the other has nothing
+	}
 	s.Margin = min((leftBack-left)/back, (leftOn-left)/on)
-	s.Mixture = mix(left, back, on, cross, eBack, eOn, n)
+	s.Mixture = mix(left, back, on, cross, eBack, eOn)
+	s.Mixture.Codes, s.Mixture.Mean = math.Sqrt((back+on)/float64(2*n)), sum/float64(n)
 	s.Clear = s.Margin >= leastMargin && left <= mostLeft*min(back, on)
 	return s
 }
