@@ -25,7 +25,9 @@
 // # What it cannot tell
 //
 // A picture needs two camera frames, so 100 and 120 new pictures a second need
-// a camera of 240. At exactly two frames a picture a roll down the screen and
+// a camera of 240. Where it has no more than three, a band of a frame that looks
+// like the next or the last one, and unlike the other, is taken to show one
+// picture although the timing alone leaves it open. At exactly two frames a picture a roll down the screen and
 // one up it look the same as long as things move evenly; the one down is then
 // taken. Where only a small part of the screen moves, the roll over the rest
 // is assumed, and the rest is marked as mixed wherever that could be wrong.

@@ -33,7 +33,7 @@ const (
 	// Within a burst it stays above this share of its rise, and after it below
 	// the other.
 	softWithin, softAfter = 0.6, 0.3
-	// What softens both ways softens less across than by this share of along.
+	// A mixture softens across the pan by less than this share of along it.
 	mostAcross = 0.6
 	// Least copy in a mixture that is told so: noise, and what does not go with
 	// the pan, take up to half of what it says.
@@ -102,8 +102,7 @@ func (s *state) softens(first int) (b softBurst, ok bool) {
 		return b, false
 	}
 	dx, dy, ok := s.panBefore(first)
-	r := &s.cells.At(first).Reduced
-	if !ok || math.Hypot(dx/float64(r.StepX), dy/float64(r.StepY)) < leastSoftStep {
+	if !ok {
 		return b, false
 	}
 	b = softBurst{first: first, direction: along(dx, dy), step: math.Hypot(dx, dy)}
@@ -149,8 +148,8 @@ func (s *state) softens(first int) (b softBurst, ok bool) {
 			return b, false
 		}
 	}
-	along := b.by + sumAcross/float64(b.n)
-	if b.n < fewestSoft || sumAcross/float64(b.n) > mostAcross*along {
+	byAcross := sumAcross / float64(b.n)
+	if b.n < fewestSoft || byAcross > mostAcross*(b.by+byAcross) {
 		return b, false
 	}
 	return b, s.related(b)
@@ -160,8 +159,7 @@ func (s *state) softens(first int) (b softBurst, ok bool) {
 // them than across it, where there is one of steps that soften: mixtures are.
 func (s *state) softerAlong(first, n int) bool {
 	dx, dy, ok := s.panBefore(first)
-	r := &s.cells.At(first).Reduced
-	if !ok || math.Hypot(dx/float64(r.StepX), dy/float64(r.StepY)) < leastSoftStep {
+	if !ok {
 		return true
 	}
 	mean := func(from, to int) float64 {
@@ -179,7 +177,7 @@ func (s *state) softerAlong(first, n int) bool {
 }
 
 // panBefore returns the median of the steps of the pan before a picture, where
-// some are found and agree.
+// some are found and agree, and are long enough to soften.
 func (s *state) panBefore(first int) (dx, dy float64, ok bool) {
 	var pans []motion.Pan
 	for i := first - sharpBefore; i < first; i++ {
@@ -196,12 +194,14 @@ func (s *state) panBefore(first int) (dx, dy float64, ok bool) {
 	}
 	s.baseline, s.energy = x, y
 	dx, dy = median(x), median(y)
+	r := &s.cells.At(first).Reduced
+	long := math.Hypot(dx/float64(r.StepX), dy/float64(r.StepY)) >= leastSoftStep
 	for _, p := range pans {
 		if math.Hypot(float64(p.DX)-dx, float64(p.DY)-dy) > straight*math.Hypot(dx, dy) {
 			return 0, 0, false
 		}
 	}
-	return dx, dy, true
+	return dx, dy, long
 }
 
 // rises reports whether the first two pictures of a burst, or either, relate to
@@ -338,18 +338,19 @@ func (s *state) markSoft(w *detect.Window) {
 	if !ok {
 		return
 	}
-	copy := s.mixed(b)
-	if copy < leastSoftCopy {
+	weight := s.mixed(b)
+	if weight < leastSoftCopy {
 		return
 	}
+	of := mixture{behind: weight, ahead: weight}
 	s.spells = append(s.spells, told{
-		spell:  spell{first: b.first, n: b.n, mixture: mixture{copy, copy}, explained: 1},
+		spell:  spell{first: b.first, n: b.n, mixture: of, explained: 1},
 		region: s.raster,
 	})
-	m := detect.Mark{Kind: detect.Ghost, Strength: 100 * copy, Confidence: squash((b.by - b.least) / softSlack)}
+	m := detect.Mark{Kind: detect.Ghost, Strength: 100 * weight, Confidence: squash((b.by - b.least) / softSlack)}
 	for i := b.first; i < b.first+b.n; i++ {
 		m.Picture, m.Region = i, s.raster
-		m.Measures = mixture{copy, copy}.measures(b.step)
+		m.Measures = of.measures(b.step)
 		w.Mark(m)
 	}
 }
