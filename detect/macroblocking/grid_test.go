@@ -55,6 +55,26 @@ func TestPitchAndPhaseAreFound(t *testing.T) {
 	}
 }
 
+// Beside a comb that shows more, one of another pitch is found, and of one alone
+// nothing is left.
+func TestSecondPitch(t *testing.T) {
+	r := rand.New(rand.NewPCG(9, 10))
+	var s spectrum
+	for _, height := range []float64{0, 60} {
+		p := noisy(r, 960, comb{20, 7}, 120)
+		for x, v := range noisy(r, 960, comb{12, 3}, height) {
+			p[x] += v
+		}
+		s.of(p)
+		first, _ := s.best(len(p))
+		s.without(first)
+		second, nats := s.best(len(p))
+		if math.Abs(first/20-1) > 0.01 || (nats > leastNats/2) != (height > 0) || height > 0 && math.Abs(second/12-1) > 0.01 {
+			t.Errorf("height %g: %.2f, then %.2f with %.1f nats", height, first, second, nats)
+		}
+	}
+}
+
 // Noise repeats after no pitch.
 func TestNoiseHasNoPitch(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))

@@ -121,13 +121,18 @@ func (s *searcher) axis(a int) []candidate {
 	for _, p := range parts {
 		profile := s.fill(a, p)
 		s.spectrum.of(profile)
-		pitch, nats := s.spectrum.best(p.n)
-		if nats < weakNats {
-			continue
+		// What a scene repeats may hide what a coder does: the second is looked at
+		// where it is as sure as one axis has to be.
+		for _, least := range [...]float64{weakNats, leastNats / 2} {
+			pitch, nats := s.spectrum.best(p.n)
+			if nats < least {
+				break
+			}
+			c := settle(profile, comb{pitch: pitch}, false)
+			c.phase += float64(p.from)
+			found = append(found, candidate{c, nats})
+			s.spectrum.without(pitch)
 		}
-		c := settle(profile, comb{pitch: pitch}, false)
-		c.phase += float64(p.from)
-		found = append(found, candidate{c, nats})
 	}
 	slices.SortFunc(found, func(a, b candidate) int { return cmp.Compare(b.nats, a.nats) })
 	var out []candidate
@@ -241,19 +246,16 @@ func (s *searcher) restricted(a int, shows []bool, cols int, of func(profile[int
 }
 
 // combined is the sum of what the edges of a grid are told by, each as much as the
-// other: steps larger than beside, which lines of the scene give as well, and
-// steps that do not go on, which slopes in small blocks do not have.
-func (s *searcher) combined(a int, shows []bool, cols int, c comb) []int32 {
+// other: steps larger than beside, of which edges is the sum, and those that do not
+// go on. Lines of the scene have the first alone, slopes in small blocks too.
+func (s *searcher) combined(a int, shows []bool, cols int, c comb, edges []int32) []int32 {
 	profile := s.restricted(a, shows, cols, s.crossings)
-	clip(profile, largest*c.median(profile))
-	s.other = append(s.other[:0], profile...)
-	profile = s.restricted(a, shows, cols, edges)
 	clip(profile, largest*c.median(profile))
 	const unit = 256 // of a sum whose squares have a mean of 1
 	n := float64(len(profile))
-	u, v := unit/math.Sqrt(max(energy(profile)/n, 1)), unit/math.Sqrt(max(energy(s.other)/n, 1))
+	u, v := unit/math.Sqrt(max(energy(edges)/n, 1)), unit/math.Sqrt(max(energy(profile)/n, 1))
 	for x := range profile {
-		profile[x] = int32(u*float64(profile[x]) + v*float64(s.other[x]))
+		profile[x] = int32(u*float64(edges[x]) + v*float64(profile[x]))
 	}
 	return profile
 }
@@ -264,11 +266,26 @@ func (s *searcher) refine(g grid, shows []bool, cols, alone int) grid {
 		if a == 1-alone {
 			continue // the scene hides it there
 		}
-		profile := s.combined(a, shows, cols, g[a])
-		g[a] = settle(profile, g[a], true).smallest(profile)
+		profile := s.restricted(a, shows, cols, edges)
+		clip(profile, largest*g[a].median(profile))
+		s.other = append(s.other[:0], profile...)
+		byEdges := settle(s.other, g[a], true).smallest(s.other)
+		profile = s.combined(a, shows, cols, g[a], s.other)
+		byBoth := settle(profile, g[a], true).smallest(profile)
+		// Both are blocks'; where edges alone say something else by far, they are of
+		// joints between tiles, which go on.
+		squares := energy(s.other)
+		g[a] = byBoth
+		if byBoth.score(s.other, squares) < joints*byEdges.score(s.other, squares) {
+			g[a] = byEdges
+		}
 	}
 	return g
 }
+
+// joints is the share of the evidence of the best comb that one has to have which
+// steps that do not go on speak for.
+const joints = 0.6
 
 const (
 	// typical times the median magnitude is the most that a boundary counts where

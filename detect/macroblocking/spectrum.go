@@ -154,6 +154,16 @@ func (s *spectrum) evidence(pitch float64) float64 {
 	return sum - k - k*math.Log(sum/k)
 }
 
+// without takes a pitch and its harmonics out.
+func (s *spectrum) without(pitch float64) {
+	const aside = 2 // bins: half the length is padding, and pitches are told to a bin
+	for h := 1.0; h/pitch < finest+1/pitch; h++ {
+		at := int(h / pitch * float64(2*len(s.power)))
+		from, to := max(at-aside, 0), min(at+aside+2, len(s.power))
+		clear(s.power[min(from, to):to])
+	}
+}
+
 // best returns the pitch with the most evidence for a profile of n boundaries.
 func (s *spectrum) best(n int) (pitch, nats float64) {
 	for p := leastPitch; p < mostPitch; {

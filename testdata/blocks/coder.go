@@ -76,7 +76,7 @@ func Coded(s faults.Sequence, c Coding, first, last int, region image.Rectangle,
 	middle := (first + min(last, s.Len-1)) / 2
 	scaleX, scaleY := float64(f.W)/float64(c.W), float64(f.H)/float64(c.H)
 	grid := Grid{block * scaleX, float64(c.OriginX) * scaleX, block * scaleY, float64(c.OriginY) * scaleY}
-	seen := Shown(&good.At(middle).Y, &bad.At(middle).Y, region, grid, viewer(f))
+	seen := Shown(&good.At(middle).Y, &bad.At(middle).Y, region, grid)
 	out := good
 	out.Truth = append(out.Truth, faults.Truth{
 		Kind: detect.Macroblocking, First: first, Last: min(last, s.Len-1), Region: region.Intersect(whole),

@@ -19,14 +19,20 @@ type Grid struct{ PitchX, PhaseX, PitchY, PhaseY float64 }
 const side = 64
 
 // Shown is how visible the blocks of a coded picture are, in JND, measured from
-// what it was coded of, which no detector has: a tenth of the squares of a region
-// exceed it. It decides what an exam asks for.
+// what it was coded of, which no detector has: a twentieth of the squares of a region,
+// and three at least, have it. It decides what an exam asks for.
 //
 // In a square, a step is by how much the coder's error differs across the edge of
 // a block, over the length of that block, as the root of the mean square, less
 // what it differs by in the middle of blocks. Steps of the coded picture in the
 // middle of blocks hide it as noise does (Barten 1999: in squares).
-func Shown(good, coded *picture.Plane, region image.Rectangle, g Grid, v *vision.Viewer) float64 {
+func Shown(good, coded *picture.Plane, region image.Rectangle, g Grid) float64 {
+	c := vision.Reference(vision.BT1886)
+	c.Lines = good.H
+	v, err := vision.New(c, vision.Coding{Depth: good.Depth}, vision.Colour{})
+	if err != nil {
+		return math.NaN() // a plane of a depth that no take has
+	}
 	region = region.Intersect(image.Rect(0, 0, good.W, good.H))
 	code := math.Ldexp(1, good.Depth-8)
 	size := 2 * v.Degrees(math.Sqrt(g.PitchX*g.PitchY))
@@ -45,22 +51,12 @@ func Shown(good, coded *picture.Plane, region image.Rectangle, g Grid, v *vision
 			all = append(all, step/math.Hypot(1, others))
 		}
 	}
-	if len(all) == 0 {
+	const share, least = 20, 3
+	if len(all) < least {
 		return 0
 	}
 	slices.Sort(all)
-	return all[len(all)*9/10]
-}
-
-// viewer is the eye by which the catalogue says what is seen.
-func viewer(f picture.Format) *vision.Viewer {
-	c := vision.Reference(vision.BT1886)
-	c.Lines = f.H
-	v, err := vision.New(c, vision.Coding{Depth: f.Depth}, vision.Colour{})
-	if err != nil {
-		panic(err) // the catalogue's own formats
-	}
-	return v
+	return all[len(all)-max(len(all)/share, least)]
 }
 
 // measured gathers the steps of a square, in codes.
@@ -115,10 +111,13 @@ func (m *measured) axis(pitch, phase, length, start float64, down bool) {
 }
 
 func (m *measured) step() float64 {
-	if m.edges == 0 {
+	if m.edges == 0 || m.middles == 0 {
 		return 0
 	}
-	return math.Sqrt(max(m.on/m.edges-m.off/m.middles, 0))
+	// The mean of a few squares strays: of a normal distribution by the root of two
+	// over their number. Half as much again is taken off.
+	stray := 1.5 * math.Sqrt(2/m.edges)
+	return math.Sqrt(max(m.on/m.edges-(1+stray)*m.off/m.middles, 0))
 }
 
 func (m *measured) others() float64 {

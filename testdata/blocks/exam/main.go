@@ -6,8 +6,10 @@ import (
 	"context"
 	"flag"
 	"fmt"
+	"maps"
 	"math"
 	"os"
+	"slices"
 	"strings"
 
 	"setwitness/detect"
@@ -20,9 +22,10 @@ import (
 func main() {
 	seeds := flag.String("seeds", "1", "seeds of the catalogue, comma between them")
 	only := flag.String("only", "", "run takes whose name contains this `word`")
+	real := flag.String("real", "", "run takes that FFmpeg's coders make of the real clips in this `folder` in place of drawn ones")
 	verbose := flag.Bool("v", false, "print every event with its measures")
 	flag.Parse()
-	if err := run(*seeds, *only, *verbose); err != nil {
+	if err := run(*seeds, *only, *real, *verbose); err != nil {
 		fmt.Fprintln(os.Stderr, "exam:", err)
 		os.Exit(1)
 	}
@@ -39,26 +42,73 @@ type tally struct {
 	pitch, off                                  int     // measured, and off by more than 2 %
 }
 
-func run(seeds, only string, verbose bool) error {
-	var n tally
+func run(seeds, only, real string, verbose bool) error {
+	ctx := context.Background()
+	var all tally
+	groups := map[string]*tally{}
 	for _, word := range strings.Split(seeds, ",") {
 		var seed int64
 		if _, err := fmt.Sscan(word, &seed); err != nil {
 			return fmt.Errorf("seed %q: %w", word, err)
 		}
-		for _, t := range blocks.All(seed) {
-			if strings.Contains(t.Name, only) {
-				if err := n.examine(t, seed, verbose); err != nil {
-					return fmt.Errorf("%s: %w", t.Name, err)
-				}
+		list := blocks.All(seed)
+		if real != "" {
+			var err error
+			if list, err = blocks.Real(ctx, real, seed, only); err != nil {
+				return err
 			}
 		}
+		for _, t := range list {
+			if !strings.Contains(t.Name, only) {
+				continue
+			}
+			// The word after the first says what made the blocks.
+			group, _, _ := strings.Cut(t.Name, "-")
+			if len(t.Truth) > 0 {
+				group, _, _ = strings.Cut(strings.TrimPrefix(t.Name, group+"-"), "-")
+			}
+			if groups[group] == nil {
+				groups[group] = &tally{}
+			}
+			var n tally
+			if err := n.examine(t, seed, verbose); err != nil {
+				return fmt.Errorf("%s: %w", t.Name, err)
+			}
+			all.add(&n)
+			groups[group].add(&n)
+		}
 	}
-	recall := 100 * float64(n.found) / max(float64(n.faults), 1)
-	precision := 100 * float64(n.found) / max(float64(n.found+n.false), 1)
-	fmt.Printf("%d of %d faults found (recall %.1f %%), %d in pieces, %d false (precision %.1f %%), the latest by %.2f s; %d of %d pitches off by more than 2 %%; %d of %d clean takes silent; %d faults that cannot be seen missed\n",
-		n.found, n.faults, recall, n.pieces, n.false, precision, n.late, n.off, n.pitch, n.silent, n.clean, n.unseen)
+	for _, g := range slices.Sorted(maps.Keys(groups)) {
+		fmt.Printf("%-10s %s\n", g, groups[g])
+	}
+	fmt.Printf("%-10s %s\n", "all", &all)
 	return nil
+}
+
+func (n *tally) add(o *tally) {
+	n.faults += o.faults
+	n.found += o.found
+	n.pieces += o.pieces
+	n.clean += o.clean
+	n.silent += o.silent
+	n.false += o.false
+	n.unseen += o.unseen
+	n.pitch += o.pitch
+	n.off += o.off
+	if math.Abs(o.late) > math.Abs(n.late) {
+		n.late = o.late
+	}
+}
+
+func (n *tally) String() string {
+	s := fmt.Sprintf("%d of %d faults found", n.found, n.faults)
+	if n.faults > 0 {
+		s += fmt.Sprintf(" (recall %.1f %%), the latest by %.2f s, %d in pieces, %d of %d pitches off by more than 2 %%", 100*float64(n.found)/float64(n.faults), n.late, n.pieces, n.off, n.pitch)
+	}
+	if n.found+n.false > 0 {
+		s += fmt.Sprintf("; %d false (precision %.1f %%)", n.false, 100*float64(n.found)/float64(n.found+n.false))
+	}
+	return s + fmt.Sprintf("; %d of %d clean takes silent; missed %d that cannot be seen", n.silent, n.clean, n.unseen)
 }
 
 func (n *tally) examine(t takes.Take, seed int64, verbose bool) error {

@@ -14,8 +14,10 @@ import (
 	"time"
 
 	"setwitness/decode"
+	"setwitness/decode/picture"
 	"setwitness/detect"
 	"setwitness/detect/all"
+	"setwitness/testdata/blocks"
 	"setwitness/testdata/takes"
 	"setwitness/testdata/takes/codec"
 )
@@ -53,6 +55,7 @@ type result struct {
 	take    takes.Take
 	outcome takes.Outcome
 	events  []detect.Event
+	coder   []detect.Event // findings of what the codec did
 	cadence []detect.CadenceRun
 	err     error
 	spent   time.Duration
@@ -118,8 +121,10 @@ func examine(t takes.Take, s settings, dir string) result {
 	r := result{take: t}
 	var src detect.Source = t.Source()
 	// Fields have no place in a progressive file: they are played in memory.
+	path := ""
 	if dir != "" && !t.Format.Fields {
-		path, err := codec.Write(t, dir, s.crf)
+		var err error
+		path, err = codec.Write(t, dir, s.crf)
 		if err != nil || s.write != "" {
 			r.err = err
 			return r
@@ -140,7 +145,54 @@ func examine(t takes.Take, s settings, dir string) result {
 	}
 	r.events, r.cadence = found.Events, found.Cadence
 	r.outcome = t.Score(found.Events)
+	if path != "" {
+		r.outcome.False, r.coder, r.err = split(t, path, r.outcome.False)
+	}
 	return r
+}
+
+// seen is the JND of a coder's blocks, measured against what it was given, from
+// which on their finding is right.
+const seen = 1
+
+// split parts false findings from those of blocks that the coder of a file left
+// where they can be seen.
+func split(t takes.Take, path string, events []detect.Event) (false, coder []detect.Event, err error) {
+	for _, e := range events {
+		if e.Kind != detect.Macroblocking {
+			false = append(false, e)
+			continue
+		}
+		coded, err := pictureOf(path, e.Peak)
+		if err != nil {
+			return nil, nil, err
+		}
+		m := e.Measures
+		g := blocks.Grid{PitchX: m["pitch_x_px"], PhaseX: m["phase_x_px"], PitchY: m["pitch_y_px"], PhaseY: m["phase_y_px"]}
+		if blocks.Shown(&t.Picture(e.Peak).Y, &coded.Y, e.PeakRegion, g) >= seen {
+			coder = append(coder, e)
+		} else {
+			false = append(false, e)
+		}
+		coded.Release()
+	}
+	return false, coder, nil
+}
+
+// pictureOf decodes picture i of a file. The caller releases it.
+func pictureOf(path string, i int) (*picture.Picture, error) {
+	take, err := decode.Open(path, decode.Options{Threads: 1})
+	if err != nil {
+		return nil, err
+	}
+	defer take.Close()
+	for {
+		p, err := take.Next(context.Background())
+		if err != nil || p.Index == i {
+			return p, err
+		}
+		p.Release()
+	}
 }
 
 func report(w io.Writer, results []result, verbose bool) {
@@ -156,7 +208,7 @@ func report(w io.Writer, results []result, verbose bool) {
 		spent += r.spent
 		if len(r.take.Truth) == 0 {
 			negatives++
-			if len(r.events) == 0 {
+			if len(r.events) == len(r.coder) {
 				clean++
 			}
 		}
@@ -180,6 +232,9 @@ func report(w io.Writer, results []result, verbose bool) {
 		for _, e := range r.outcome.False {
 			count[e.Kind].false++
 			fmt.Fprintf(w, "FALSE  %-34s %-13s %s  %s\n", r.take.Name, e.Kind, event(e, rate), r.take.Negative)
+		}
+		for _, e := range r.coder {
+			fmt.Fprintf(w, "CODER  %-34s %-13s %s  %s\n", r.take.Name, e.Kind, event(e, rate), r.take.Negative)
 		}
 		if verbose && len(r.cadence) > 0 {
 			fmt.Fprintf(w, "       %-34s cadence", r.take.Name)
