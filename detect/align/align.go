@@ -160,10 +160,12 @@ func Sequences(take, source *signature.Sequence) (*Alignment, error) {
 		}
 	}
 	var best *Alignment
-	var found []chain
-	var rate float64
 	var err error
-	for _, f := range fits(take.Aspect, source.Aspect) {
+	tried := fits(take.Aspect, source.Aspect)
+	if f := barred(take, source); f != full {
+		tried = append(tried, f)
+	}
+	for _, f := range tried {
 		laid := f.lay(source)
 		cs, r, e := search(take, laid)
 		var a *Alignment
@@ -177,7 +179,7 @@ func Sequences(take, source *signature.Sequence) (*Alignment, error) {
 			err = e
 		}
 		if a != nil && (best == nil || a.Explained*a.Known() > best.Explained*best.Known()) {
-			best, err, found, rate = a, nil, cs, r
+			best, err = a, nil
 			best.Fit = f
 		}
 	}
@@ -185,7 +187,7 @@ func Sequences(take, source *signature.Sequence) (*Alignment, error) {
 		return nil, err
 	}
 	if !best.Still {
-		best = placed(best, source, found, rate)
+		best = placed(best, source)
 	}
 	best.source = source
 	return best, nil
@@ -207,7 +209,7 @@ const (
 // placed finds out more exactly where the source lies in the take's picture, and
 // from that, when: things that lie beside their place by a part of their motion
 // look early or late.
-func placed(a *Alignment, source *signature.Sequence, cs []chain, rate float64) *Alignment {
+func placed(a *Alignment, source *signature.Sequence) *Alignment {
 	for range placedRounds {
 		f, most := a.Fit, 0.0
 		for k := -placedShifts; k <= placedShifts; k++ {
@@ -216,7 +218,12 @@ func placed(a *Alignment, source *signature.Sequence, cs []chain, rate float64) 
 				f, most = g, r
 			}
 		}
-		b, err := settle(a.take, f.lay(source), cs, rate)
+		laid := f.lay(source)
+		cs, rate, err := search(a.take, laid)
+		if err != nil {
+			return a
+		}
+		b, err := settle(a.take, laid, cs, rate)
 		if err != nil || b.Explained*b.Known() < a.Explained*a.Known() {
 			return a
 		}

@@ -14,6 +14,11 @@ import (
 // move as they please before a backdrop; when is the time in the scene of
 // picture i.
 func show(n int, rate float64, seed uint64, when func(i int) float64) *signature.Sequence {
+	return showIn(full, n, rate, seed, when)
+}
+
+// showIn is show with the scene laid into the picture by a fit; black is beside it.
+func showIn(f Fit, n int, rate float64, seed uint64, when func(i int) float64) *signature.Sequence {
 	r := rand.New(rand.NewPCG(seed, 1))
 	type thing struct{ x, y, ax, ay, fx, fy, px, py, size, light float64 }
 	things := make([]thing, 7)
@@ -21,18 +26,35 @@ func show(n int, rate float64, seed uint64, when func(i int) float64) *signature
 		things[k] = thing{r.Float64(), r.Float64(), 0.1 + 0.3*r.Float64(), 0.1 + 0.3*r.Float64(),
 			0.2 + r.Float64(), 0.2 + r.Float64(), 7 * r.Float64(), 7 * r.Float64(), 0.05 + 0.05*r.Float64(), 120*r.Float64() - 60}
 	}
+	type spot struct{ x, y, size, light float64 }
+	spots := make([]spot, 60)
+	for k := range spots {
+		spots[k] = spot{r.Float64(), r.Float64(), 0.03 + 0.03*r.Float64(), 80*r.Float64() - 40}
+	}
+	place := func(b int) (x, y float64) {
+		return ((float64(b%signature.Cols)+0.5)/signature.Cols - f.OffsetX) / f.ScaleX, ((float64(b/signature.Cols)+0.5)/signature.Rows - f.OffsetY) / f.ScaleY
+	}
 	back := make([]float64, signature.Blocks)
 	for b := range back {
-		back[b] = 90 + 50*r.Float64()
+		back[b] = 110
+		x, y := place(b)
+		for _, p := range spots {
+			back[b] += p.light * math.Exp(-((x-p.x)*(x-p.x)+(y-p.y)*(y-p.y))/2/p.size/p.size)
+		}
 	}
 	s := &signature.Sequence{Aspect: 16. / 9}
 	for i := range n {
 		t := when(i)
 		for b := range signature.Blocks {
 			v := back[b]
+			atX, atY := place(b)
+			if atX < 0 || atX > 1 || atY < 0 || atY > 1 {
+				s.Values = append(s.Values, 16*signature.Unit8)
+				continue
+			}
 			for _, h := range things {
-				x := h.x + h.ax*math.Sin(h.fx*t+h.px) - (float64(b%signature.Cols)+0.5)/signature.Cols
-				y := h.y + h.ay*math.Sin(h.fy*1.3*t+h.py) - (float64(b/signature.Cols)+0.5)/signature.Rows
+				x := h.x + h.ax*math.Sin(h.fx*t+h.px) - atX
+				y := h.y + h.ay*math.Sin(h.fy*1.3*t+h.py) - atY
 				v += h.light * math.Exp(-(x*x+y*y)/2/h.size/h.size)
 			}
 			s.Values = append(s.Values, uint16(signature.Unit8*min(max(v, 0), 250)))

@@ -33,7 +33,7 @@ const (
 	// pictures, which therefore say no more than one), that it jumps,
 	// and that one picture alone is another than its time says (a set that
 	// drops or repeats one), more for each picture.
-	driftNats, skipNats, jumpNats, otherNats, awayNats = 20, 15, 60, 5, 1
+	driftNats, skipNats, jumpNats, otherNats, awayNats = 30, 30, 60, 5, 1
 	// A single picture strays by no more than so many of the source.
 	strays = 2
 )
@@ -257,28 +257,41 @@ func (s *stretch) path(bends bool) float64 {
 	return least
 }
 
+// leastSegment is the fewest pictures at one delay of which it is asked how sure
+// it is.
+const leastSegment = 8
+
 // explain says how much of what changes the path explains, and how much worse
-// it would be a picture earlier or later.
+// it would be a picture earlier or later: anywhere, so of the segments between
+// bends the one that is known the least counts.
 func (s *stretch) explain() {
 	p := max(s.of, s.takes)
 	var left float64
 	var all [signature.Blocks]moments
-	margin := [2]float64{}
+	s.margin = s.other
+	var segment [2]float64
+	from := 0
 	for t, j := range s.shown {
-		if j < 0 {
-			continue
+		if t > 0 && math.Abs(s.lags[t]-s.lags[t-1]) > 1.5*s.step {
+			from, segment = t, [2]float64{}
 		}
-		i := s.first + t
-		offset := &s.offset[s.part(i)]
-		s.codes(i, j, func(b int, x, y float64) {
-			d := x - s.gain[b]*y - offset[b]
-			left += s.weight[b] * d * d
-			all[b].add(x, 0)
-		})
-		for k, d := range [2]float64{-p, p} {
-			if other := s.at(s.line(i) + s.lags[t] + d); other >= 0 && other != j {
-				margin[k] += s.costs.trust[t] * (s.evidence(i, other) - s.evidence(i, j))
+		if j >= 0 {
+			i := s.first + t
+			offset := &s.offset[s.part(i)]
+			s.codes(i, j, func(b int, x, y float64) {
+				d := x - s.gain[b]*y - offset[b]
+				left += s.weight[b] * d * d
+				all[b].add(x, 0)
+			})
+			for k, d := range [2]float64{-p, p} {
+				if other := s.at(s.line(i) + s.lags[t] + d); other >= 0 && other != j {
+					segment[k] += s.costs.trust[t] * (s.evidence(i, other) - s.evidence(i, j))
+				}
 			}
+		}
+		ends := t+1 == len(s.shown) || math.Abs(s.lags[t+1]-s.lags[t]) > 1.5*s.step
+		if ends && t+1-from >= min(leastSegment, len(s.shown)) {
+			s.margin = min(s.margin, segment[0], segment[1])
 		}
 	}
 	changes := 0.0
@@ -290,7 +303,7 @@ func (s *stretch) explain() {
 		s.explained = max(0, 1-left/changes)
 	}
 	// Neighbours in time err alike.
-	s.margin = max(0, min(margin[0], margin[1], s.other)) / 2
+	s.margin = max(0, s.margin) / 2
 }
 
 const (

@@ -34,6 +34,64 @@ func fits(take, source float64) []Fit {
 	return []Fit{inside, full, outside}
 }
 
+const (
+	// A bar differs by no more codes than this from one place to another, which
+	// codecs and lamps do, in this share of the pictures looked at: a lead-in may
+	// look like a bar all over.
+	barCodes, barShare = 3., 0.9
+	barPictures        = 40
+	// No bar is wider than this share of the picture.
+	widestBar = 0.4
+)
+
+// within is the part of a picture between bars, in blocks.
+type within struct{ left, right, top, bottom int }
+
+// unbarred returns what lies between the bars of a sequence's pictures.
+func unbarred(s *signature.Sequence) within {
+	strip := func(n, length int, at func(k, m int) int) int {
+		k := 0
+		for ; float64(k) < widestBar*float64(n); k++ {
+			bars := 0
+			for p := range barPictures {
+				picture := s.At(p * s.Len() / barPictures)
+				low, high := picture[at(0, 0)], picture[at(0, 0)]
+				for m := range length {
+					low, high = min(low, picture[at(k, m)]), max(high, picture[at(k, m)])
+				}
+				if high != signature.Unknown && float64(high-low) < barCodes*signature.Unit8 {
+					bars++
+				}
+			}
+			if float64(bars) < barShare*barPictures {
+				break
+			}
+		}
+		return k
+	}
+	const w, h = signature.Cols, signature.Rows
+	column := func(x, y int) int { return y*w + x }
+	return within{
+		left:   strip(w, h, column),
+		right:  w - strip(w, h, func(k, m int) int { return column(w-1-k, m) }),
+		top:    strip(h, w, func(k, m int) int { return column(m, k) }),
+		bottom: h - strip(h, w, func(k, m int) int { return column(m, h-1-k) }),
+	}
+}
+
+// barred is the fit by which what lies between the bars of the one lies between
+// those of the other.
+func barred(take, source *signature.Sequence) Fit {
+	t, s := unbarred(take), unbarred(source)
+	if t == s {
+		return full
+	}
+	f := Fit{ScaleX: float64(t.right-t.left) / float64(s.right-s.left), ScaleY: float64(t.bottom-t.top) / float64(s.bottom-s.top)}
+	f.OffsetX = (float64(t.left) - f.ScaleX*float64(s.left)) / signature.Cols
+	f.OffsetY = (float64(t.top) - f.ScaleY*float64(s.top)) / signature.Rows
+	return f
+}
+
 // leastCover is the share of a block of the take that the source has to fill.
 const leastCover = 0.6
 
@@ -150,8 +208,15 @@ func contents(weights []float64, at, factor float64) {
 	for i := range k {
 		weights[i] += factor
 	}
-	if k == 0 || k == n-1 {
-		weights[k] += factor * u
+	// At the ends, the parabola through three.
+	switch k {
+	case 0:
+		weights[0] += factor * u * (3 - u) / 2
+		weights[1] += factor * u * (u - 1) / 2
+		return
+	case n - 1:
+		weights[k-1] -= factor * u * (u - 1) / 2
+		weights[k] += factor * u * (u + 1) / 2
 		return
 	}
 	// Lagrange's polynomials through the contents up to k-1, k, k+1 and k+2, less

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"setwitness/detect/signature"
 )
 
 const (
@@ -14,7 +16,7 @@ const (
 	alikeRates = 0.002
 	// Lines are tried in steps of this share of a picture, over so many pictures.
 	lineStep, lineSamples = 0.25, 200
-	// Paths are the same that differ in fewer of their pictures.
+	// Paths are the same that differ in fewer of their pictures, beyond noise.
 	otherPath = 0.1
 )
 
@@ -61,17 +63,30 @@ func (s *stretch) pace() {
 	best := slices.MinFunc(ways, func(a, b way) int { return cmp.Compare(a.nats, b.nats) })
 	s.other = math.Inf(1)
 	for _, w := range ways {
-		differ := 0
+		others := 0
 		for t, j := range w.shown {
-			if j != best.shown[t] {
-				differ++
+			if s.apart(j, best.shown[t]) {
+				others++
 			}
 		}
-		if float64(differ) > otherPath*float64(len(w.shown)) {
+		if float64(others) > otherPath*float64(len(w.shown)) {
 			s.other = min(s.other, w.nats-best.nats)
 		}
 	}
 	s.rate, s.origin = best.rate, at+lag-best.rate*mid
+}
+
+// apart reports whether two pictures of the source differ by more than what is
+// usually left of one that fits.
+func (s *stretch) apart(j, k int) bool {
+	if j == k || j < 0 || k < 0 {
+		return j != k
+	}
+	usual := 0.0
+	for _, v := range s.noise {
+		usual += v / signature.Blocks
+	}
+	return differ(s.source.At(j), s.source.At(k), &s.gain) > usual
 }
 
 // middle is when in life the middle of the stretch is in the take.

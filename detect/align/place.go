@@ -53,73 +53,216 @@ func (f Fit) moved(parameter int, by float64) Fit {
 type grid [signature.Blocks]float32
 
 // place moves a fit so that pictures of the source lie on the take's as well as
-// they can, by all that can be seen in both, whether it moves or not
-// (Gauss-Newton). It returns the coefficient of correlation of what is not smooth.
+// they can (Gauss-Newton), by two witnesses: what is not smooth in each picture,
+// whether it moves or not, and what changes from one pair to the next. It returns
+// how well both correlate, as a logarithm of what is left, in nats.
 func place(take, source *signature.Sequence, pairs []pairing, f Fit) (Fit, float64) {
-	usual, gain, r := 0.0, 1.0, 0.0 // usual is a square, not known at first
+	var still, moving witness
+	score := 0.0
 	for range placeSteps {
 		layers := [parameters + 1]*layer{f.layer()}
 		for k := range parameters {
 			layers[k+1] = f.moved(k, probe).layer()
 		}
+		still.begin()
+		moving.begin()
+		var before, now view
+		for i, p := range pairs {
+			now.look(layers[:], take.At(p.take), source.At(p.source))
+			if i > 0 {
+				change := now.less(&before)
+				change.tell(&moving)
+			}
+			before = now
+			now.roughen()
+			now.tell(&still)
+		}
 		var n normal
-		var xx, yy, xy, count float64
-		for _, p := range pairs {
-			var laid [parameters + 1]grid
-			for k, l := range layers {
-				l.lay((*[signature.Blocks]float32)(&laid[k]), source.At(p.source))
-			}
-			var own grid
-			var known [signature.Blocks]bool
-			for b, v := range take.At(p.take) {
-				own[b], known[b] = float32(v)/signature.Unit8, v != signature.Unknown
-				for k := range laid {
-					known[b] = known[b] && laid[k][b] >= 0
-					laid[k][b] /= signature.Unit8
-				}
-			}
-			own.roughen(&known)
-			for k := range laid {
-				laid[k].roughen(&known)
-			}
-			for b, ok := range known {
-				if !ok {
-					continue
-				}
-				v, w := float64(own[b]), float64(laid[0][b])
-				xx, yy, xy, count = xx+v*v, yy+w*w, xy+v*w, count+1
-				row := [parameters + 1]float64{w}
-				for k := range parameters {
-					row[k+1] = (float64(laid[k+1][b]) - w) / probe
-				}
-				weight := 1.0
-				if usual > 0 {
-					e := v - gain*w
-					weight = 1 / (1 + e*e/(usualTimes*usualTimes*usual))
-				}
-				n.add(&row, v, weight)
-			}
+		n.join(&still)
+		n.join(&moving)
+		score = still.score() + moving.score()
+		d, ok := n.solve()
+		if !ok {
+			return f, score
 		}
-		if xx == 0 || yy == 0 {
-			return f, 0
-		}
-		r = xy / math.Sqrt(xx*yy)
-		c, ok := n.solve()
-		if !ok || c[0] <= 0 {
-			return f, r
-		}
-		gain, usual = c[0], max(xx-xy*xy/yy, 0)/count
 		largest := 0.0
 		for k := range parameters {
-			d := min(max(c[k+1]/c[0], -mostShare), mostShare)
-			largest = max(largest, math.Abs(d))
-			f = f.moved(k, d)
+			by := min(max(d[k], -mostShare), mostShare)
+			largest = max(largest, math.Abs(by))
+			f = f.moved(k, by)
 		}
 		if largest < placedShare {
 			break
 		}
 	}
-	return f, r
+	return f, score
+}
+
+// view is a picture of the take and that of the source laid into it, by a fit and
+// by those with one parameter changed.
+type view struct {
+	own   grid
+	laid  [parameters + 1]grid
+	known [signature.Blocks]bool
+}
+
+func (v *view) look(layers []*layer, take, source []uint16) {
+	for k, l := range layers {
+		l.lay((*[signature.Blocks]float32)(&v.laid[k]), source)
+	}
+	for b, x := range take {
+		v.own[b], v.known[b] = float32(x)/signature.Unit8, x != signature.Unknown
+		for k := range v.laid {
+			v.known[b] = v.known[b] && v.laid[k][b] >= 0
+			v.laid[k][b] /= signature.Unit8
+		}
+	}
+}
+
+// less is what changed since another view.
+func (v *view) less(before *view) view {
+	out := *v
+	for b := range out.own {
+		out.own[b] -= before.own[b]
+		out.known[b] = v.known[b] && before.known[b]
+		for k := range out.laid {
+			out.laid[k][b] -= before.laid[k][b]
+		}
+	}
+	return out
+}
+
+// tell gives all blocks that are known to a witness.
+func (v *view) tell(w *witness) {
+	for b, ok := range v.known {
+		if !ok {
+			continue
+		}
+		var laid [parameters + 1]float64
+		for k := range laid {
+			laid[k] = float64(v.laid[k][b])
+		}
+		w.add(float64(v.own[b]), &laid)
+	}
+}
+
+func (v *view) roughen() {
+	v.own.roughen(&v.known)
+	for k := range v.laid {
+		v.laid[k].roughen(&v.known)
+	}
+}
+
+// witness is what one kind of evidence says of a fit.
+type witness struct {
+	// Sums of products of the value that the fit predicts, and its slopes by each
+	// parameter, with each other and with the take's.
+	squares    [parameters + 1][parameters + 1]float64
+	products   [parameters + 1]float64
+	xx, yy, xy float64
+	n          float64
+
+	gain, usual float64 // of the step before; usual is a square, 0 if not known
+}
+
+// begin forgets the sums of the step before, but not what they said of gain and
+// noise.
+func (w *witness) begin() { *w = witness{gain: w.gain, usual: w.usual} }
+
+// add takes up a value of the take, what the fit predicts, and that with one
+// parameter changed.
+func (w *witness) add(x float64, laid *[parameters + 1]float64) {
+	y := laid[0]
+	w.xx, w.yy, w.xy, w.n = w.xx+x*x, w.yy+y*y, w.xy+x*y, w.n+1
+	row := [parameters + 1]float64{y}
+	for k := range parameters {
+		row[k+1] = (laid[k+1] - y) / probe
+	}
+	weight := 1.0
+	if w.usual > 0 {
+		e := x - w.gain*y
+		weight = 1 / (1 + e*e/(usualTimes*usualTimes*w.usual))
+	}
+	for i, p := range row {
+		for k := 0; k <= i; k++ {
+			w.squares[i][k] += weight * p * row[k]
+		}
+		w.products[i] += weight * p * x
+	}
+}
+
+// score is how well the fit predicts, as the logarithm of what is left, in nats
+// for each value.
+func (w *witness) score() float64 {
+	const most = 0.9999 // correlation, that none is perfect
+	if w.xx == 0 || w.yy == 0 {
+		return 0
+	}
+	r := min(max(w.xy/math.Sqrt(w.xx*w.yy), 0), most)
+	return -math.Log(1-r*r) / 2
+}
+
+// normal are the normal equations of the parameters.
+type normal struct {
+	a [parameters][parameters]float64
+	b [parameters]float64
+}
+
+// join adds what a witness says, its gain being as it may.
+func (n *normal) join(w *witness) {
+	s := &w.squares
+	if w.yy == 0 || w.xy <= 0 || s[0][0] == 0 {
+		return
+	}
+	w.gain, w.usual = w.xy/w.yy, max(w.xx-w.xy*w.xy/w.yy, 0)/w.n
+	if w.usual == 0 {
+		w.usual = grain * grain
+	}
+	for i := range parameters {
+		for k := 0; k <= i; k++ {
+			n.a[i][k] += w.gain * w.gain / w.usual * (s[i+1][k+1] - s[i+1][0]*s[k+1][0]/s[0][0])
+		}
+		n.b[i] += w.gain / w.usual * (w.products[i+1] - s[i+1][0]*w.products[0]/s[0][0])
+	}
+}
+
+// solve eliminates (Cholesky); ok is false where the values do not tell.
+func (n *normal) solve() (d [parameters]float64, ok bool) {
+	var l [parameters][parameters]float64
+	for i := range l {
+		for k := 0; k <= i; k++ {
+			v := n.a[i][k]
+			if i == k {
+				v *= 1 + damping
+			}
+			for m := range k {
+				v -= l[i][m] * l[k][m]
+			}
+			if i > k {
+				l[i][k] = v / l[k][k]
+				continue
+			}
+			if v <= 0 {
+				return d, false
+			}
+			l[i][i] = math.Sqrt(v)
+		}
+	}
+	for i := range d {
+		v := n.b[i]
+		for k := range i {
+			v -= l[i][k] * d[k]
+		}
+		d[i] = v / l[i][i]
+	}
+	for i := len(d) - 1; i >= 0; i-- {
+		v := d[i]
+		for k := i + 1; k < len(d); k++ {
+			v -= l[k][i] * d[k]
+		}
+		d[i] = v / l[i][i]
+	}
+	return d, true
 }
 
 // about sums a grid, and counts the blocks that are known, in the neighbourhood of
@@ -166,58 +309,4 @@ func (g *grid) roughen(known *[signature.Blocks]bool) {
 			g[b] /= float32(math.Sqrt(float64(sums[b]/counts[b]) + roughCodes*roughCodes))
 		}
 	}
-}
-
-// normal are the normal equations of a fit of least squares.
-type normal struct {
-	a [parameters + 1][parameters + 1]float64
-	b [parameters + 1]float64
-}
-
-func (n *normal) add(row *[parameters + 1]float64, v, weight float64) {
-	for i, p := range row {
-		for k := 0; k <= i; k++ {
-			n.a[i][k] += weight * p * row[k]
-		}
-		n.b[i] += weight * p * v
-	}
-}
-
-// solve eliminates (Cholesky); ok is false where the values do not tell.
-func (n *normal) solve() (c [parameters + 1]float64, ok bool) {
-	var l [parameters + 1][parameters + 1]float64
-	for i := range l {
-		for k := 0; k <= i; k++ {
-			v := n.a[i][k]
-			if i == k {
-				v *= 1 + damping
-			}
-			for m := range k {
-				v -= l[i][m] * l[k][m]
-			}
-			if i > k {
-				l[i][k] = v / l[k][k]
-				continue
-			}
-			if v <= 0 {
-				return c, false
-			}
-			l[i][i] = math.Sqrt(v)
-		}
-	}
-	for i := range c {
-		v := n.b[i]
-		for k := range i {
-			v -= l[i][k] * c[k]
-		}
-		c[i] = v / l[i][i]
-	}
-	for i := len(c) - 1; i >= 0; i-- {
-		v := c[i]
-		for k := i + 1; k < len(c); k++ {
-			v -= l[k][i] * c[k]
-		}
-		c[i] = v / l[i][i]
-	}
-	return c, true
 }

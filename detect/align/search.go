@@ -119,9 +119,14 @@ func settle(take, source *signature.Sequence, cs []chain, rate float64) (*Alignm
 		return nil, doubt
 	}
 	a.Explained = explained / pictures
-	a.Confidence = 1 - math.Exp(-margin/sureNats)
+	doubtful := max(0, wellExplained-a.Explained) / (wellExplained - leastExplained)
+	a.Confidence = (1 - math.Exp(-margin/sureNats)) * (1 - doubtful)
 	return a, nil
 }
+
+// wellExplained is how much of what changes a source explains in all takes of it
+// but those of which a part shows something else.
+const wellExplained = 0.8
 
 // sureNats of evidence against the places a picture earlier and later leave a
 // doubt of 1/e: errors of geometry and response, which last, feign some dozens.

@@ -4,6 +4,13 @@
 //
 // The truth comes from a second clip of tiny pictures whose luma is their
 // number, sent through the same filters of time.
+//
+// Which of two pictures of a source a take shows can be told only where they
+// differ by more than coding leaves of either. That is measured for each clip, on
+// a copy of it that is coded as the takes are: two neighbours are the same when
+// their blocks differ by no more, root mean square, than the copy's do from the
+// clip's, and a take has motion when at least a quarter of its steps in the source
+// are more than that. Takes without it are left out, and counted.
 package main
 
 import (
@@ -18,6 +25,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 
 	"setwitness/decode"
@@ -49,20 +57,38 @@ var footage = []clip{
 	{"/usr/share/doc/opencv-doc/examples/data/Megamind.avi", "24", 0},
 }
 
-// change is what happens to the time of a clip, in FFmpeg's filters; %d is the
-// picture that it begins with, %d the one that it ends before.
+// change is what happens to the time of a clip, in FFmpeg's filters; %[1]d is the
+// picture that it begins with, %[2]d the one that it ends before.
 type change struct{ name, filter string }
 
+// heldFootage and the held changes were not looked at when the thresholds were
+// chosen.
+var heldFootage = []clip{
+	{"pattern/bt601-525_480_progressive.ts", "24000/1001", 0},
+	{"street/bottle-detection.mp4", "30", 21},
+	{"/usr/share/doc/opencv-doc/examples/data/vtest.avi", "10", 40},
+	{"hdr/hdr10-av1.mp4", "30000/1001", 0},
+	{"ball/ball2.mp4", "30", 0},
+}
+
 var times = []change{
-	{"cut", "trim=start_frame=%d:end_frame=%d,setpts=PTS-STARTPTS"},
-	{"sixty", "trim=start_frame=%d:end_frame=%d,setpts=PTS-STARTPTS,fps=60"},
-	{"sixty over 1.001", "trim=start_frame=%d:end_frame=%d,setpts=PTS-STARTPTS,fps=60000/1001"},
-	{"fifty", "trim=start_frame=%d:end_frame=%d,setpts=PTS-STARTPTS,fps=50"},
-	{"dropped", "trim=start_frame=%d:end_frame=%d,setpts=PTS-STARTPTS,select='mod(n\\,23)-5'"},
-	{"closed up", "trim=start_frame=%d:end_frame=%d,select='mod(n\\,37)-5',setpts=N/(FRAME_RATE*TB)"},
-	{"quicker by 4 %%", "trim=start_frame=%d:end_frame=%d,setpts=(PTS-STARTPTS)*24/25"},
-	{"slower by 2.7 %%", "trim=start_frame=%d:end_frame=%d,setpts=(PTS-STARTPTS)*1.027"},
-	{"led in", "trim=start_frame=%d:end_frame=%d,setpts=PTS-STARTPTS,tpad=start_duration=1.3:color=gray"},
+	{"cut", "trim=start_frame=%[1]d:end_frame=%[2]d,setpts=PTS-STARTPTS"},
+	{"sixty", "trim=start_frame=%[1]d:end_frame=%[2]d,setpts=PTS-STARTPTS,fps=60"},
+	{"sixty over 1.001", "trim=start_frame=%[1]d:end_frame=%[2]d,setpts=PTS-STARTPTS,fps=60000/1001"},
+	{"fifty", "trim=start_frame=%[1]d:end_frame=%[2]d,setpts=PTS-STARTPTS,fps=50"},
+	{"dropped", "trim=start_frame=%[1]d:end_frame=%[2]d,setpts=PTS-STARTPTS,select='mod(n\\,23)-5'"},
+	{"closed up", "trim=start_frame=%[1]d:end_frame=%[2]d,select='mod(n\\,37)-5',setpts=N/(FRAME_RATE*TB)"},
+	{"quicker by 4 %", "trim=start_frame=%[1]d:end_frame=%[2]d,setpts=(PTS-STARTPTS)*24/25"},
+	{"slower by 2.7 %", "trim=start_frame=%[1]d:end_frame=%[2]d,setpts=(PTS-STARTPTS)*1.027"},
+	{"led in", "trim=start_frame=%[1]d:end_frame=%[2]d,setpts=PTS-STARTPTS,tpad=start_duration=1.3:color=gray"},
+}
+
+var heldTimes = []change{
+	{"slower by 0.1 %", "trim=start_frame=%[1]d:end_frame=%[2]d,setpts=(PTS-STARTPTS)*1001/1000"},
+	{"burst dropped", "trim=start_frame=%[1]d:end_frame=%[2]d,setpts=PTS-STARTPTS,select='not(between(n\\,17\\,20))'"},
+	{"burst closed up", "trim=start_frame=%[1]d:end_frame=%[2]d,select='not(between(n\\,19\\,21))',setpts=N/(FRAME_RATE*TB)"},
+	{"looped after lead-in", "trim=start_frame=%[1]d:end_frame=%[2]d,loop=loop=1:size=%[3]d:start=0,setpts=N/(FRAME_RATE*TB),tpad=start_duration=0.9:color=black"},
+	{"sixty, one held", "trim=start_frame=%[1]d:end_frame=%[2]d,setpts=PTS-STARTPTS,fps=60,select='not(between(n\\,61\\,64))',fps=60"},
 }
 
 // looks are what happens to the pictures.
@@ -72,8 +98,17 @@ var looks = []change{
 	{"dark, fall-off", "eq=gamma=0.6,vignette=PI/4"},
 	{"overscan 3 %", "crop=iw*0.94:ih*0.95:iw*0.03:ih*0.03,scale=480:270"},
 	{"bars", "scale=480:200,pad=480:270:0:35"},
+	{"squeezed", "scale=360:270,pad=480:270:60:0,setsar=1"},
 	{"noise, soft", "gblur=2,noise=alls=14:allf=t"},
 	{"levels of a camera", "curves=all='0/0.05 0.3/0.2 0.7/0.85 1/0.97',crop=iw*0.98:ih*0.98,scale=480:270,noise=alls=8:allf=t"},
+}
+
+var heldLooks = []change{
+	{"steeper", "eq=gamma=0.75:contrast=1.2"},
+	{"logo", "drawbox=x=400:y=16:w=56:h=32:color=white:t=fill,drawbox=x=24:y=220:w=300:h=24:color=black@0.7:t=fill"},
+	{"cut by 3 %", "crop=iw*0.97:ih*0.97,scale=480:270"},
+	{"smaller", "scale=456:256,pad=480:270:12:6,setsar=1"},
+	{"another raster", "scale=854:480,noise=alls=6:allf=t"},
 }
 
 func main() {
@@ -82,10 +117,15 @@ func main() {
 	work := flag.String("work", filepath.Join(os.TempDir(), "setwitness-alignment"), "folder for clips that are made")
 	seconds := flag.Float64("seconds", 3.2, "length of the takes")
 	seed := flag.Uint64("seed", 1, "of the places where takes begin")
+	held := flag.Bool("held", false, "other clips and other changes: those that nothing was tuned on")
 	only := flag.String("only", "", "run the cases whose name holds this")
 	verbose := flag.Bool("v", false, "print every case")
 	flag.Parse()
-	if err := judge(*folder, *work, *seconds, *seed, *only, *verbose); err != nil {
+	e := exam{folder: *folder, work: *work, seconds: *seconds, seed: *seed, only: *only, verbose: *verbose, clips: footage, times: times, looks: looks}
+	if *held {
+		e.clips, e.times, e.looks = heldFootage, heldTimes, heldLooks
+	}
+	if err := e.judge(); err != nil {
 		log.Fatal(err)
 	}
 }
@@ -94,121 +134,245 @@ func main() {
 // picture.
 const sure = 0.9
 
-func judge(folder, work string, seconds float64, seed uint64, only string, verbose bool) error {
-	if err := os.MkdirAll(work, 0o755); err != nil {
+type exam struct {
+	folder, work string
+	seconds      float64
+	seed         uint64
+	only         string
+	verbose      bool
+	clips        []clip
+	times, looks []change
+	total        tally
+	by           map[string]*tally // clip, change of time, look
+	names        []string          // of by, in order
+	still        int
+}
+
+// tally counts takes by what became of them.
+type tally struct{ all, right, wrong, refused, sureRight, sureWrong int }
+
+func (t *tally) String() string {
+	share := func(n int) float64 { return 100 * float64(n) / float64(max(t.all, 1)) }
+	return fmt.Sprintf("%3d takes, right to the picture %5.1f %%, and sure of it %5.1f %%, wrong %d, wrong though sure %d, without an answer %d",
+		t.all, share(t.right), share(t.sureRight), t.wrong, t.sureWrong, t.refused)
+}
+
+// count enters a take in the totals and those of its clip and changes.
+func (e *exam) count(keys [3]string, do func(*tally)) {
+	do(&e.total)
+	for _, k := range keys {
+		if e.by[k] == nil {
+			e.by[k] = &tally{}
+			e.names = append(e.names, k)
+		}
+		do(e.by[k])
+	}
+}
+
+// source is a clip with how its pictures differ.
+type source struct {
+	path, numbers string
+	of            *signature.Sequence
+	noise         float64 // square of what coding leaves of the blocks, in codes
+}
+
+func (e *exam) prepare(c clip) (*source, string, error) {
+	path := c.path
+	if !filepath.IsAbs(path) && e.folder != "" {
+		path = filepath.Join(e.folder, path)
+	}
+	if _, err := os.Stat(path); err != nil {
+		return nil, "", err
+	}
+	name := strings.TrimSuffix(filepath.Base(c.path), filepath.Ext(c.path))
+	base := filepath.Join(e.work, fmt.Sprintf("%s-%g", name, c.from))
+	s := &source{path: base + ".mkv", numbers: base + "-numbers.mkv"}
+	if err := once(s.path, "-ss", fmt.Sprint(c.from), "-t", "16", "-i", path, "-an", "-vf", "fps="+c.rate+",scale=480:270,setsar=1,format=yuv420p", "-c:v", "ffv1"); err != nil {
+		return nil, "", err
+	}
+	// The times of both have to be the same to the tick: filters that change
+	// the rate choose the nearest picture. The upper half of a picture holds the
+	// low byte of its number, the lower half the high one.
+	if err := once(s.numbers, "-copyts", "-i", s.path, "-vf", "scale=16:16,format=gray,geq=lum='if(lt(Y\\,8)\\,mod(N\\,256)\\,floor(N/256))'", "-fps_mode", "passthrough", "-c:v", "ffv1"); err != nil {
+		return nil, "", err
+	}
+	copied := base + "-coded.mkv"
+	if err := once(copied, append(append([]string{"-i", s.path, "-fps_mode", "passthrough"}, coding...), "-pix_fmt", "yuv420p")...); err != nil {
+		return nil, "", err
+	}
+	var err error
+	if s.of, err = sign(s.path); err != nil {
+		return nil, "", err
+	}
+	coded, err := sign(copied)
+	if err != nil {
+		return nil, "", err
+	}
+	s.noise = left(s.of, coded)
+	return s, name, nil
+}
+
+// coding is how takes are coded.
+var coding = []string{"-c:v", "libx264", "-crf", "23", "-preset", "veryfast"}
+
+// left is the mean square of what coding changes in the blocks of a clip, beside
+// what it changes all along.
+func left(a, b *signature.Sequence) float64 {
+	n := min(a.Len(), b.Len())
+	var all float64
+	for k := range signature.Blocks {
+		var sum, squares float64
+		for i := range n {
+			d := (float64(a.At(i)[k]) - float64(b.At(i)[k])) / signature.Unit8
+			sum, squares = sum+d, squares+d*d
+		}
+		all += squares/float64(n) - sum*sum/float64(n)/float64(n)
+	}
+	return all / signature.Blocks
+}
+
+// same reports whether two pictures of a source, and all between them, cannot be
+// told from each other.
+func (s *source) same(i, j int) bool {
+	i, j = min(i, j), max(i, j)
+	if i < 0 || j >= s.of.Len() || s.differ(i, j) > s.noise {
+		return false
+	}
+	for k := i; k < j; k++ {
+		if s.differ(k, k+1) > s.noise {
+			return false
+		}
+	}
+	return true
+}
+
+// differ is how two pictures differ, as the mean square of their blocks.
+func (s *source) differ(i, j int) float64 {
+	sum := 0.0
+	for b, v := range s.of.At(i) {
+		d := (float64(v) - float64(s.of.At(j)[b])) / signature.Unit8
+		sum += d * d
+	}
+	return sum / signature.Blocks
+}
+
+// moves reports whether at least a quarter of the steps from one picture to the
+// next can be told.
+func (s *source) moves(from, to int) bool {
+	n := 0
+	for i := from; i+1 < to; i++ {
+		if !s.same(i, i+1) {
+			n++
+		}
+	}
+	return 4*n >= to-1-from
+}
+
+func (e *exam) judge() error {
+	if err := os.MkdirAll(e.work, 0o755); err != nil {
 		return err
 	}
-	r := rand.New(rand.NewPCG(seed, 0))
-	var right, wrong, refused, all int
-	var sureRight, sureWrong int
+	e.by = map[string]*tally{}
+	r := rand.New(rand.NewPCG(e.seed, 0))
 	var sources []*signature.Sequence
-	for _, c := range footage {
-		path := c.path
-		if !filepath.IsAbs(path) && folder != "" {
-			path = filepath.Join(folder, path)
-		}
-		if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
-			fmt.Printf("%s is not there\n", path)
+	var names []string
+	for _, c := range e.clips {
+		s, name, err := e.prepare(c)
+		if errors.Is(err, fs.ErrNotExist) {
+			fmt.Printf("%s is not there\n", c.path)
 			continue
 		}
-		name := strings.TrimSuffix(filepath.Base(c.path), filepath.Ext(c.path))
-		source := filepath.Join(work, name+".mkv")
-		if err := once(source, "-ss", fmt.Sprint(c.from), "-t", "16", "-i", path, "-an", "-vf", "fps="+c.rate+",scale=480:270,setsar=1,format=yuv420p", "-c:v", "ffv1"); err != nil {
-			return err
-		}
-		// The times of both have to be the same to the tick: filters that change
-		// the rate choose the nearest picture.
-		numbers := filepath.Join(work, name+"-numbers.mkv")
-		if err := once(numbers, "-copyts", "-i", source, "-vf", "scale=16:16,format=gray,geq=lum='mod(N\\,256)'", "-fps_mode", "passthrough", "-c:v", "ffv1"); err != nil {
-			return err
-		}
-		of, err := sign(source)
 		if err != nil {
 			return err
 		}
-		sources = append(sources, of)
-		for k, tc := range times {
-			for l, look := range looks {
-				if l > 0 && (k+l)%3 != 0 && only == "" {
+		sources, names = append(sources, s.of), append(names, name)
+		for k, tc := range e.times {
+			for l, look := range e.looks {
+				if l > 0 && (k+l)%3 != 0 && e.only == "" {
 					continue // a third of the combinations
 				}
 				title := fmt.Sprintf("%s, %s, %s", name, tc.name, look.name)
-				rate := float64(of.Len()-1) / (of.Times[of.Len()-1] - of.Times[0]).Seconds()
-				n := int(seconds*rate + 1)
-				first := r.IntN(of.Len() - n)
-				if !strings.Contains(title, only) {
+				rate := float64(s.of.Len()-1) / (s.of.Times[s.of.Len()-1] - s.of.Times[0]).Seconds()
+				n := int(e.seconds*rate + 1)
+				first := r.IntN(s.of.Len() - n)
+				if !strings.Contains(title, e.only) {
 					continue
 				}
-				filter := fmt.Sprintf(strings.ReplaceAll(tc.filter, "%%", "%%%%"), first, first+n)
-				if !moves(of, first, first+n) {
+				if !s.moves(first, first+n) {
+					e.still++
 					continue
 				}
-				all++
-				got, want, err := attempt(of, source, numbers, filter, look.filter, work)
-				switch {
-				case err != nil && got == nil && want != nil:
-					refused++
-					fmt.Printf("no answer: %s: %v\n", title, err)
-					continue
-				case err != nil:
+				filter := fmt.Sprintf(tc.filter+"%.[4]s", first, first+n, n, "")
+				if err := e.take(s, title, [3]string{name, tc.name, look.name}, filter, look.filter); err != nil {
 					return err
 				}
-				exact, near, known := compare(of, got.Pictures, want)
-				good := exact >= 0.9*known && known >= 0.9
-				if got.Confidence >= sure && good {
-					sureRight++
-				} else if got.Confidence >= sure {
-					sureWrong++
-				}
-				if good {
-					right++
-					if verbose {
-						fmt.Printf("right: %s: exact %.3f explained %.3f confidence %.3f rate %.5f\n", title, exact, got.Explained, got.Confidence, got.Rate)
-					}
-					continue
-				}
-				wrong++
-				if verbose {
-					for i, j := range got.Pictures {
-						fmt.Printf("%d:%+d ", i, j%256-want[i])
-					}
-					fmt.Println()
-				}
-				fmt.Printf("WRONG: %s: exact %.3f, within one %.3f, known %.3f, explained %.3f confidence %.3f rate %.5f spans %v\n",
-					title, exact, near, known, got.Explained, got.Confidence, got.Rate, got.Spans)
 			}
 		}
 	}
-	fmt.Printf("%d takes of %.1f s: %d right to the picture (%.1f %%), %d wrong, %d without an answer\n", all, seconds, right, 100*float64(right)/float64(all), wrong, refused)
-	fmt.Printf("sure of it (confidence of %.1f and more): %d right, %d wrong; said not to be known to the picture: %d\n", sure, sureRight, sureWrong, all-sureRight-sureWrong)
-	// Every source against every other: none is the other's.
+	for _, name := range e.names {
+		fmt.Printf("%-40s %v\n", name, e.by[name])
+	}
+	fmt.Printf("takes of %.1f s, sure from a confidence of %.1f on: %v\n", e.seconds, sure, &e.total)
+	fmt.Printf("without motion, and left out: %d\n", e.still)
+	strangers(sources, names)
+	return nil
+}
+
+// take makes one take and judges how it is aligned.
+func (e *exam) take(s *source, title string, keys [3]string, time, look string) error {
+	got, want, err := attempt(s, time, look, e.work)
+	if err != nil && want == nil {
+		return err
+	}
+	e.count(keys, func(t *tally) { t.all++ })
+	if err != nil {
+		e.count(keys, func(t *tally) { t.refused++ })
+		fmt.Printf("no answer: %s: %v\n", title, err)
+		return nil
+	}
+	exact, near, known := compare(s, got.Pictures, want)
+	good := exact >= 0.9*known && known >= 0.9
+	certain := got.Confidence >= sure
+	word := "right"
+	e.count(keys, func(t *tally) {
+		switch {
+		case good && certain:
+			t.sureRight++
+		case certain:
+			t.sureWrong++
+		}
+		if good {
+			t.right++
+		} else {
+			t.wrong++
+		}
+	})
+	if !good {
+		word = "WRONG"
+	}
+	if e.verbose || !good {
+		fmt.Printf("%s: %s: exact %.3f, within one %.3f, known %.3f, explained %.3f, confidence %.3f, rate %.5f, fit %.4v\n",
+			word, title, exact, near, known, got.Explained, got.Confidence, got.Rate, got.Fit)
+	}
+	return nil
+}
+
+// strangers aligns every source to every other: none is the other's.
+func strangers(sources []*signature.Sequence, names []string) {
 	taken, pairs := 0, 0
 	for i, a := range sources {
 		for k, b := range sources {
-			if i == k {
+			if i == k || names[i] == names[k] {
 				continue
 			}
 			pairs++
 			if got, err := align.Sequences(a, b); err == nil {
 				taken++
-				fmt.Printf("taken for each other: %s and %s: explained %.3f confidence %.3f known %.3f\n", footage[i].path, footage[k].path, got.Explained, got.Confidence, got.Known())
+				fmt.Printf("taken for each other: %s and %s: explained %.3f, confidence %.3f, known %.3f\n", names[i], names[k], got.Explained, got.Confidence, got.Known())
 			}
 		}
 	}
 	fmt.Printf("%d of %d pairs of different clips taken for the same\n", taken, pairs)
-	return nil
-}
-
-// moves reports whether pictures of a stretch can be told from the next, at
-// least a quarter of them.
-func moves(of *signature.Sequence, from, to int) bool {
-	n := 0
-	for i := from; i+1 < to; i++ {
-		if !same(of, i, i+1) {
-			n++
-		}
-	}
-	return 4*n >= to-from
 }
 
 // once makes a file that is not there yet.
@@ -227,26 +391,23 @@ func ffmpeg(args ...string) error {
 	return nil
 }
 
-// attempt aligns one take; want is the truth.
-func attempt(of *signature.Sequence, source, numbers, time, look, work string) (got *align.Alignment, want []int, err error) {
+// attempt aligns one take; want is the truth, nil where the take could not be made.
+func attempt(s *source, time, look, work string) (got *align.Alignment, want []int, err error) {
 	path := filepath.Join(work, "take.mkv")
-	if err := ffmpeg("-i", source, "-vf", time+","+look, "-fps_mode", "passthrough", "-c:v", "libx264", "-crf", "23", "-preset", "veryfast", "-pix_fmt", "yuv420p", path); err != nil {
+	args := append([]string{"-i", s.path, "-vf", time + "," + look, "-fps_mode", "passthrough"}, coding...)
+	if err := ffmpeg(append(args, "-pix_fmt", "yuv420p", path)...); err != nil {
 		return nil, nil, err
 	}
-	cmd := exec.Command("ffmpeg", "-v", "error", "-i", numbers, "-vf", time+",format=gray", "-fps_mode", "passthrough", "-f", "rawvideo", "-")
+	cmd := exec.Command("ffmpeg", "-v", "error", "-i", s.numbers, "-vf", time+",format=gray", "-fps_mode", "passthrough", "-f", "rawvideo", "-")
 	var raw bytes.Buffer
 	cmd.Stdout = &raw
 	if err := cmd.Run(); err != nil {
 		return nil, nil, fmt.Errorf("numbers: %w", err)
 	}
-	const pixels = 16 * 16
-	led := strings.Contains(time, "tpad")
-	for k := 0; k*pixels < raw.Len(); k++ {
-		v := int(raw.Bytes()[k*pixels])
-		if led && float64(k) < 0 {
-			v = -1
-		}
-		want = append(want, v)
+	const side = 16 // pixels
+	for k := 0; k*side*side < raw.Len(); k++ {
+		p := raw.Bytes()[k*side*side:]
+		want = append(want, int(p[0])+256*int(p[side*side-1]))
 	}
 	take, err := sign(path)
 	if err != nil {
@@ -263,20 +424,25 @@ func attempt(of *signature.Sequence, source, numbers, time, look, work string) (
 	default:
 		return nil, nil, fmt.Errorf("%s: %d pictures, %d numbers", time, take.Len(), len(want))
 	}
-	if led {
+	if _, after, ok := strings.Cut(time, "tpad=start_duration="); ok {
+		led, err := strconv.ParseFloat(strings.Split(after, ":")[0], 64)
+		if err != nil {
+			return nil, nil, err
+		}
+		const tick = 0.001 // s, of the container's times
 		for k := range want {
-			if take.Times[k].Seconds() < 1.3-0.001 {
+			if take.Times[k].Seconds() < led-tick {
 				want[k] = -1
 			}
 		}
 	}
-	got, err = align.Sequences(take, of)
+	got, err = align.Sequences(take, s.of)
 	return got, want, err
 }
 
 // compare returns the shares of the take's pictures that are exact, within one
-// of the source, and known. Numbers count modulo 256.
-func compare(of *signature.Sequence, got, want []int) (exact, near, known float64) {
+// of the source, and known.
+func compare(s *source, got, want []int) (exact, near, known float64) {
 	n := 0.0
 	for i, j := range got {
 		if want[i] < 0 {
@@ -290,12 +456,8 @@ func compare(of *signature.Sequence, got, want []int) (exact, near, known float6
 			continue
 		}
 		known++
-		d := ((j-want[i])%256 + 256) % 256
-		if d > 128 {
-			d -= 256
-		}
-		switch {
-		case d == 0 || same(of, j, j-d):
+		switch d := j - want[i]; {
+		case s.same(j, want[i]):
 			exact++
 			near++
 		case d == 1 || d == -1:
@@ -303,22 +465,6 @@ func compare(of *signature.Sequence, got, want []int) (exact, near, known float6
 		}
 	}
 	return exact / n, near / n, known / n
-}
-
-// same reports whether two pictures of a source cannot be told from each other:
-// it repeats one itself, or nothing moves.
-func same(of *signature.Sequence, i, j int) bool {
-	if i < 0 || j < 0 || i >= of.Len() || j >= of.Len() {
-		return false
-	}
-	// A tenth of a code is what a codec leaves of a block.
-	const least = signature.Unit8 / 10
-	for b, v := range of.At(i) {
-		if d := int(v) - int(of.At(j)[b]); d > least || d < -least {
-			return false
-		}
-	}
-	return true
 }
 
 // sign reads the signatures of a clip.
