@@ -82,6 +82,7 @@ func settle(take, source *signature.Sequence, cs []chain, rate float64) (*Alignm
 		a.Pictures[i] = -1
 	}
 	var doubt error
+	var before *stretch
 	longest := 0
 	var explained, pictures, margin float64
 	for k := range cs {
@@ -99,12 +100,15 @@ func settle(take, source *signature.Sequence, cs []chain, rate float64) (*Alignm
 			doubt = errors.Join(doubt, err)
 			continue
 		}
+		if before != nil {
+			s.meet(before, a)
+		}
 		span := s.keep(a)
 		n := span.Last - span.First + 1
 		if n <= 0 {
 			continue
 		}
-		a.Spans = append(a.Spans, span)
+		a.Spans, before = append(a.Spans, span), s
 		if n > longest {
 			longest, a.Rate = n, span.Rate
 		}
@@ -122,6 +126,35 @@ func settle(take, source *signature.Sequence, cs []chain, rate float64) (*Alignm
 	doubtful := max(0, wellExplained-a.Explained) / (wellExplained - leastExplained)
 	a.Confidence = (1 - math.Exp(-margin/sureNats)) * (1 - doubtful)
 	return a, nil
+}
+
+// meet finds where, in the pictures that two stretches have in common, the one ends
+// and the other begins, and takes those from there on from the alignment.
+func (s *stretch) meet(before *stretch, a *Alignment) {
+	first, last := s.first, min(s.last, before.last)
+	if first <= before.first || first > last {
+		return
+	}
+	// What it costs that s begins at the first, and at each one after it.
+	cost, least, begin := 0.0, 0.0, first
+	for i := first; i <= last; i++ {
+		cost += before.shows(i) - s.shows(i)
+		if cost < least {
+			least, begin = cost, i+1
+		}
+	}
+	for i := begin; i <= before.last; i++ {
+		a.Pictures[i] = -1
+	}
+	a.Spans[len(a.Spans)-1].Last = begin - 1
+}
+
+// shows is what it costs, in nats, that the stretch has picture i.
+func (s *stretch) shows(i int) float64 {
+	if j := s.shown[i-s.first]; j >= 0 {
+		return min(s.evidence(i, j), signature.Blocks*foldNats)
+	}
+	return signature.Blocks * foldNats
 }
 
 // wellExplained is how much of what changes a source explains in all takes of it

@@ -351,8 +351,8 @@ func (e *exam) take(s *source, title string, keys [3]string, time, look string) 
 		word = "WRONG"
 	}
 	if e.verbose || !good {
-		fmt.Printf("%s: %s: exact %.3f, within one %.3f, known %.3f, explained %.3f, confidence %.3f, rate %.5f, fit %.4v\n",
-			word, title, exact, near, known, got.Explained, got.Confidence, got.Rate, got.Fit)
+		fmt.Printf("%s: %s: exact %.3f, within one %.3f, known %.3f, explained %.3f, confidence %.3f, rate %.5f, fit %.4v, spans %v\n",
+			word, title, exact, near, known, got.Explained, got.Confidence, got.Rate, got.Fit, got.Spans)
 	}
 	return nil
 }
