@@ -4,8 +4,6 @@ import (
 	"cmp"
 	"math"
 	"slices"
-
-	"setwitness/detect/signature"
 )
 
 const (
@@ -76,17 +74,13 @@ func (s *stretch) pace() {
 	s.rate, s.origin = best.rate, at+lag-best.rate*mid
 }
 
-// apart reports whether two pictures of the source differ by more than what is
-// usually left of one that fits.
+// apart reports whether two pictures of the source differ by more than coding and
+// noise leave of either.
 func (s *stretch) apart(j, k int) bool {
 	if j == k || j < 0 || k < 0 {
 		return j != k
 	}
-	usual := 0.0
-	for _, v := range s.noise {
-		usual += v / signature.Blocks
-	}
-	return differ(s.source.At(j), s.source.At(k), &s.gain) > usual
+	return differ(s.source.At(j), s.source.At(k), &s.gain) > grain*grain
 }
 
 // middle is when in life the middle of the stretch is in the take.
