@@ -197,7 +197,7 @@ func Cut(pix []float32, w int, r image.Rectangle) []float32 {
 
 // Level brings samples to the gain and offset of others of the same place.
 func Level(pix, like []float32) {
-	gain, offset, _, ok := fit(like, pix, 1)
+	gain, offset, _, ok := fit(like, pix)
 	if !ok {
 		return
 	}

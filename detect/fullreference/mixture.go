@@ -36,6 +36,9 @@ const (
 	// leastMixed is the weight that a copy needs: codecs that predict a picture from
 	// others leave half as much of them.
 	leastMixed = 0.12
+	// evenly is by how much a copy may seem stronger than the picture itself: of two
+	// halves either may. What is mostly another picture is no mixture.
+	evenly = 0.1
 	// aboveUsual is by how many times a copy has to exceed what most pictures of the
 	// take seem to hold.
 	aboveUsual = 3
@@ -118,7 +121,8 @@ func Ghosts(shown []Shown) (ghosts []Ghost, floor float64, told int) {
 }
 
 func (m *Mixture) shows(enough float64) bool {
-	return m.Known && m.copies() >= enough && m.Explains >= explained
+	own := 1 - max(m.Behind, 0) - max(m.Ahead, 0)
+	return m.Known && m.copies() >= enough && m.copies() <= own+evenly && m.Explains >= explained
 }
 
 // join makes one of ghosts that come back soon.

@@ -49,10 +49,6 @@ const (
 	// moves, as a share of what its neighbours differ by: where the take differs from
 	// all of them by more, as much of it may look like motion.
 	mostLeft = 1
-	// everyOne is how many samples apart those are that say which picture is the
-	// likeliest: neighbours, which are soft, say the same. It shares no factor with
-	// usual widths, so that all columns take part.
-	everyOne = 7
 	// leastSamples have to be there of both.
 	leastSamples = 256
 )
@@ -82,14 +78,15 @@ func (f *Follower) See(take *origin.Reduced, near int, source func(k int) *origi
 		}
 	}
 	best, least := -1, 0.0
+	var gain, offset float64
 	for k := near - Reach - 1; k <= near+Reach+1; k++ {
 		pix := f.lay(take, k, source)
 		if pix == nil || k < near-Reach || k > near+Reach {
 			continue
 		}
-		_, _, left, ok := fit(take.Pix, pix, everyOne)
+		g, o, left, ok := fit(take.Pix, pix)
 		if ok && (best < 0 || left < least) {
-			best, least = k, left
+			best, least, gain, offset = k, left, g, o
 		}
 	}
 	s := Shown{Picture: best}
@@ -97,10 +94,6 @@ func (f *Follower) See(take *origin.Reduced, near int, source func(k int) *origi
 		return s
 	}
 	at := f.laid[laying{best, take.Shift}]
-	gain, offset, _, ok := fit(take.Pix, at, 1)
-	if !ok {
-		return s
-	}
 	first, before := f.differs(take, best, -1, gain)
 	last, after := f.differs(take, best, +1, gain)
 	s.Picture, s.Held = first+1, last-first-1
@@ -195,12 +188,10 @@ func (f *Follower) lay(take *origin.Reduced, k int, source func(k int) *origin.R
 	return pix
 }
 
-// fit finds take = gain*source + offset from every so manieth sample, and what that
-// leaves.
-func fit(take, source []float32, every int) (gain, offset, left float64, ok bool) {
+// fit finds take = gain*source + offset, and what that leaves.
+func fit(take, source []float32) (gain, offset, left float64, ok bool) {
 	var n, x, y, xx, yy, xy float64
-	for i := 0; i < len(source); i += every {
-		v := source[i]
+	for i, v := range source {
 		if v < 0 {
 			continue
 		}
