@@ -10,8 +10,11 @@
 // The way: stretches of the take, reduced to a few channels and a dozen values a
 // second, are looked for everywhere in the source (coarse.go); those that follow
 // each other as time does make spans (chain.go); within a span the likeliest path
-// of small delays says which picture is shown when (fine.go). What fits in
-// several places, or nearly as well a picture earlier or later, is said to.
+// of small delays says which picture is shown when (fine.go, pace.go), by how well
+// each block of the take follows the source's (response.go). Where the source lies
+// in the take's picture and when it is shown are found in turn (fit.go, place.go).
+// What fits in several places, or nearly as well a picture earlier or later, is
+// said to.
 package align
 
 import (

@@ -103,8 +103,9 @@ func (s *state) samples(p *picture.Picture, r *cells.Reduced) {
 				continue
 			}
 			n++
-			for x, v := range r.Row(y) {
-				columns[x] += uint32(v)
+			row := r.Row(y)[:len(columns)]
+			for x := range columns {
+				columns[x] += uint32(row[x])
 			}
 		}
 		for bx := range signature.Cols {
