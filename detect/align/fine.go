@@ -354,16 +354,20 @@ func (s *stretch) rivals(c *chain, rate float64) error {
 		}
 		// What is left is judged by what the stretch usually leaves.
 		r.noise = s.noise
-		// By the residuals of both, over the pictures that both have.
-		better := 0.0
+		// By the residuals of both, over the pictures that both have. One that has
+		// come to the same place is no rival.
+		better, together := 0.0, 0
 		for t, j := range s.shown {
 			i := first + t
 			if j < 0 || i < r.first || i > r.last || r.shown[i-r.first] < 0 {
 				continue
 			}
+			if r.shown[i-r.first] == j {
+				together++
+			}
 			better += s.costs.trust[t] * (r.evidence(i, r.shown[i-r.first]) - s.evidence(i, j))
 		}
-		if last-first < 2*(r.last-r.first) && better/2 < rivalNats {
+		if 2*together < len(s.shown) && last-first < 2*(r.last-r.first) && better/2 < rivalNats {
 			at := s.source.Lives[0] + time.Duration((q.lag+c.windows[0].middle())*binSeconds*float64(time.Second))
 			return fmt.Errorf("%w: near %.2f s as well", ErrAmbiguous, at.Seconds())
 		}
