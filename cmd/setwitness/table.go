@@ -41,9 +41,12 @@ func table(doc *report.Findings, pagePath string, colour bool) string {
 	if r := doc.Reference; r != nil {
 		fmt.Fprintf(&b, "  %sbeside it:%s %s\n", dim, off, oneLine(r.Words()))
 	}
-	if len(doc.Findings) == 0 {
+	switch {
+	case len(doc.Findings) == 0 && doc.Reference != nil && len(doc.Reference.Differences) > 0:
+		b.WriteString("  no findings; beside the source:\n")
+	case len(doc.Findings) == 0:
 		b.WriteString("  nothing found\n")
-	} else {
+	default:
 		rows := [][]string{{"", "time", "kind", "strength", "visibility", "sure", "where"}}
 		if doc.Alignment != nil {
 			rows[0] = append(rows[0], "origin")

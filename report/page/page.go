@@ -225,7 +225,11 @@ func (v *view) cadence() {
 func (v *view) summary() string {
 	n := len(v.Doc.Findings)
 	took := report.Length(v.Doc.Take.DurationS)
-	if n == 0 {
+	switch {
+	case n == 0 && v.Doc.Reference != nil && len(v.Doc.Reference.Differences) > 0:
+		// Lost detail is of none of the kinds.
+		return "No findings in " + took + " of this take."
+	case n == 0:
 		return "Nothing was found in " + took + " of this take."
 	}
 	var parts []string
