@@ -379,6 +379,9 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 	if !peak && (l.Energy < leastMixed*c.usual || !exceeds && !unseen) {
 		return v
 	}
+	if !peak && !exceeds && c.resembles(v.lag, s.floor) {
+		return v
+	}
 	const least = faintest / 100.0
 	if v.ratio == 1 && !c.textured && s.contradicted(t, l, c, fit{own: 1 - least, ahead: least}) {
 		return v // without a fit, which costs more
@@ -585,6 +588,19 @@ func (c *comparison) liveliest(t int, peers []reference) bool {
 		}
 	}
 	return len(c.references) > 0
+}
+
+// resembles reports whether the clean looks at the same thing are as alike to
+// themselves at a lag as a copy would make them: a shadow with soft edges, which
+// has less energy wherever it grows softer.
+func (c *comparison) resembles(lag, floor float64) bool {
+	n := 0
+	for _, r := range c.references {
+		if r.look.At(lag) > floor {
+			n++
+		}
+	}
+	return 2*n > len(c.references)
 }
 
 // same returns the look at the thing of l in picture i, or nil.
