@@ -60,6 +60,8 @@ const (
 	// along each axis: below, steps are less than half of what else there is (in
 	// squares), and nobody sees them.
 	leastContrast = 1.1
+	// filmContrast is the same in a film: the place is smooth, but for the grid.
+	filmContrast = 1.25
 	// Where a scene hides the edges along one axis (planks of a floor), the other
 	// may show the grid alone, but surer, if along the hidden one all of those
 	// tiles together show it, as steps or as steps that do not go on: hiddenZ, and
@@ -92,7 +94,7 @@ func (j *judge) tell(luma []float64, looks float64) int {
 		p, q := &j.near[0][i], &j.near[1][i]
 		u, v := p.z(), q.z()
 		j.shows[i] = min(u, v) > weakZ && u*u+v*v > 2*leastZ*leastZ &&
-			min(p.contrast(), q.contrast()) > leastContrast && j.seen(i, luma, looks)
+			min(p.contrast(), q.contrast()) > j.contrast() && j.seen(i, luma, looks)
 		if j.shows[i] {
 			n++
 		}
@@ -216,9 +218,36 @@ func (j *judge) seen(i int, luma []float64, looks float64) bool {
 	most := 0.0
 	for a := range j.near {
 		s := &j.near[a][i]
-		most = max(most, masked(s.rise()/j.unit/looks*perCode, s.beside()/j.unit/looks*perCode))
+		step, others := j.rise(s), j.beside(s)
+		most = max(most, masked(step/j.unit/looks*perCode, others/j.unit/looks*perCode))
 	}
 	return most > leastShare*leastVisible
+}
+
+// rise is the step of s, and beside what there is besides. In a film both have
+// gone through a lens and a codec that smear the one into the other: what is
+// larger by a little is none, and what there is beside hides nothing from those
+// who watch the set, for it is the camera's.
+func (j *judge) rise(s *sums) float64 {
+	if j.setup.Viewer.Camera {
+		return max(s.step(), 0)
+	}
+	return s.rise()
+}
+
+func (j *judge) beside(s *sums) float64 {
+	if j.setup.Viewer.Camera {
+		return 0
+	}
+	return s.beside()
+}
+
+// contrast is what leastContrast is for the take.
+func (j *judge) contrast() float64 {
+	if j.setup.Viewer.Camera {
+		return filmContrast
+	}
+	return leastContrast
 }
 
 // masked is how many JND a step has among others of the scene, of which each
@@ -286,7 +315,15 @@ func (j *judge) tellLook(k *look, g grid, known bool, within []bool) int {
 	at := func(a, b int) profile[int16] { return one(&k.axes[a][b]) }
 	load(j, at, g)
 	if len(within) > 0 {
-		if n := j.tellAgain(k.luma, within); n > 0 && j.blocks(k, g) {
+		n := 0
+		if j.setup.Viewer.Camera {
+			// Its codec carries what is faint from one picture over to the next, so
+			// that a look has to show the grid by itself.
+			n = j.tell(k.luma, 1)
+		} else {
+			n = j.tellAgain(k.luma, within)
+		}
+		if n > 0 && j.blocks(k, g) {
 			return n
 		}
 	}
@@ -449,12 +486,15 @@ func (j *judge) strength(luma []float64) (jnd, codes float64) {
 func (j *judge) step(i int) (step, others float64) {
 	if j.alone != neither {
 		s := &j.axes[j.alone][i]
-		step, others = s.rise(), s.beside()
+		step, others = j.rise(s), j.beside(s)
 	} else {
 		p, q := &j.axes[0][i], &j.axes[1][i]
 		step = math.Sqrt(max((p.square()+q.square())/2, 0))
-		step = min(step, lopsided*min(j.near[0][i].rise(), j.near[1][i].rise()))
-		others = (p.beside() + q.beside()) / 2
+		if j.setup.Viewer.Camera {
+			step = (j.rise(p) + j.rise(q)) / 2
+		}
+		step = min(step, lopsided*min(j.rise(&j.near[0][i]), j.rise(&j.near[1][i])))
+		others = (j.beside(p) + j.beside(q)) / 2
 	}
 	return step / j.unit, others / j.unit
 }
