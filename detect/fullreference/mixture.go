@@ -44,7 +44,8 @@ const (
 	aboveUsual = 3
 	// inMost is the share of the pictures in which what is above the floor shows.
 	inMost = 0.8
-	// lasts is how many pictures that follow each other have to show it.
+	// lasts is how many pictures of the source that follow each other have to show
+	// it: a take that repeats each shows the same evidence again.
 	lasts = 2
 )
 
@@ -99,11 +100,14 @@ func Ghosts(shown []Shown) (ghosts []Ghost, floor float64, told int) {
 	ordinary := median(usual)
 	enough := max(leastMixed, aboveUsual*ordinary)
 	for first := 0; first < len(shown); first++ {
-		last := first - 1
+		last, distinct := first-1, 0
 		for last+1 < len(shown) && shown[last+1].Mixture.shows(enough) {
 			last++
+			if last == first || shown[last].Picture != shown[last-1].Picture {
+				distinct++
+			}
 		}
-		if last-first+1 >= lasts {
+		if distinct >= lasts {
 			g := Ghost{First: first, Last: last, Peak: first, Usual: ordinary, Pictures: last - first + 1}
 			for i := first; i <= last; i++ {
 				g.Region = g.Region.Union(shown[i].Moving)

@@ -69,6 +69,10 @@ func TestGhosts(t *testing.T) {
 	for i := range 60 {
 		all[i] = 0.2
 	}
+	repeated := mixed(60, map[int]float64{30: 0.2, 31: 0.25, 32: 0.2})
+	for i := 30; i < 33; i++ {
+		repeated[i].Picture = 30
+	}
 	for _, c := range []struct {
 		name        string
 		shown       []Shown
@@ -79,6 +83,7 @@ func TestGhosts(t *testing.T) {
 		{"as it is", mixed(60, nil), 0, 0, 0, leastMixed},
 		{"a burst", mixed(60, map[int]float64{30: 0.2, 31: 0.25, 32: 0.2}), 1, 30, 32, leastMixed},
 		{"one picture", mixed(60, map[int]float64{30: 0.3}), 0, 0, 0, leastMixed},
+		{"one picture three times", repeated, 0, 0, 0, leastMixed},
 		{"mostly another", mixed(60, map[int]float64{30: 0.8, 31: 0.8}), 0, 0, 0, leastMixed},
 		{"faint", mixed(60, map[int]float64{30: 0.1, 31: 0.1}), 0, 0, 0, leastMixed},
 		{"comes back", mixed(60, map[int]float64{30: 0.2, 31: 0.25, 36: 0.2, 37: 0.2}), 1, 30, 37, leastMixed},
