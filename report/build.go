@@ -143,7 +143,7 @@ func finding(in Input, id string, e detect.Event) Finding {
 	at := starts(r, e.Peak)
 	// Times of a damaged file may run backwards.
 	start, end := min(starts(r, e.Start), at), max(starts(r, e.End+1), at)
-	peak := region(e.PeakRegion, raster)
+	peak := RegionOf(e.PeakRegion, raster)
 	measures := map[string]float64{}
 	for k, v := range e.Measures {
 		if !math.IsNaN(v) && !math.IsInf(v, 0) {
@@ -169,7 +169,7 @@ func finding(in Input, id string, e detect.Event) Finding {
 		StartFrame:    r.Frames[e.Start],
 		EndFrame:      r.Frames[e.End],
 		PeakFrame:     r.Frames[e.Peak],
-		Region:        region(e.Region, raster),
+		Region:        RegionOf(e.Region, raster),
 		PeakRegion:    &peak,
 		Strength:      Quantity{round(e.Strength), e.Kind.Unit()},
 		VisibilityJND: round(e.Visibility),
@@ -228,8 +228,8 @@ func coverage(have []detect.Coverage) []Coverage {
 	return rows
 }
 
-// region turns raster pixels into fractions, cut to the raster.
-func region(r, raster image.Rectangle) Region {
+// RegionOf turns raster pixels into fractions, cut to the raster.
+func RegionOf(r, raster image.Rectangle) Region {
 	r = r.Intersect(raster)
 	w, h := float64(raster.Dx()), float64(raster.Dy())
 	fraction := func(v int, of float64) float64 {

@@ -20,6 +20,9 @@ type Reference struct {
 	Differences []Difference `json:"differences"`
 }
 
+// Differs reports whether there is one that states a difference.
+func (r *Reference) Differs() bool { return r != nil && len(r.Differences) > 0 }
+
 // Detail is how much a take has of its source's detail of one direction and pitch.
 type Detail struct {
 	Direction string  `json:"direction"` // horizontal or vertical: along which it changes

@@ -1,10 +1,8 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"fmt"
-	"io"
 	"maps"
 	"path/filepath"
 	"slices"
@@ -132,11 +130,7 @@ func (e *exhibit) write(ctx context.Context, folder string) (*page.Screen, error
 		name  string
 		image crops.Image
 	}{{cameraName, e.camera}, {screenName, e.picture}} {
-		err := report.WriteFile(filepath.Join(folder, filepath.FromSlash(f.name)), func(w io.Writer) error {
-			_, err := io.Copy(w, bytes.NewReader(f.image.Data))
-			return err
-		})
-		if err != nil {
+		if err := f.image.WriteFile(filepath.Join(folder, filepath.FromSlash(f.name))); err != nil {
 			return nil, err
 		}
 	}

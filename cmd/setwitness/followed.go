@@ -247,14 +247,6 @@ func (w *witness) stumbles(shown []fullreference.Shown) []fullreference.Stumble 
 	return out
 }
 
-// inPicture is a region of the take's frame in its pictures.
-func (w *witness) inPicture(r image.Rectangle) image.Rectangle {
-	if w.result.Format.Fields {
-		r.Min.Y, r.Max.Y = r.Min.Y/2, (r.Max.Y+1)/2
-	}
-	return r
-}
-
 // alone is an event that the comparison alone shows.
 type alone struct {
 	event detect.Event
@@ -304,7 +296,7 @@ func (w *witness) copies(shown []fullreference.Shown) (out []alone, coverage []d
 	raster := image.Rect(0, 0, w.result.Format.W, w.result.Format.H)
 	for i := range ghosts {
 		g := &ghosts[i]
-		g.Region = w.inPicture(g.Region)
+		g.Region = inPicture(g.Region, w.result.Format)
 		e := g.Event(raster)
 		e.Visibility = w.copySeen(g)
 		out = append(out, alone{e, g.Why()})
@@ -372,7 +364,7 @@ func (w *witness) fullReference(ctx context.Context, in *report.Input) ([]page.P
 		raster := image.Rect(0, 0, r.Format.W, r.Format.H)
 		var found []alone
 		for _, s := range w.stumbles(f.shown) {
-			s.Region = w.inPicture(s.Region)
+			s.Region = inPicture(s.Region, w.result.Format)
 			found = append(found, alone{s.Event(raster), s.Why()})
 		}
 		ghosts, coverage := w.copies(f.shown)

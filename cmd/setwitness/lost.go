@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"image"
 	"image/png"
-	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -97,15 +96,11 @@ func (w *witness) difference(d *fullreference.Difference, viewer *vision.Viewer)
 	times := w.result.Times
 	at := func(i int) float64 { return times[min(i, len(times)-1)].Round(time.Microsecond).Seconds() }
 	f := w.result.Format
-	region := func(r image.Rectangle) report.Region {
-		r = r.Intersect(image.Rect(0, 0, f.W, f.H))
-		share := func(v, of int) float64 { return math.Round(1e6*float64(v)/float64(of)) / 1e6 }
-		return report.Region{X: share(r.Min.X, f.W), Y: share(r.Min.Y, f.H), W: share(r.Dx(), f.W), H: share(r.Dy(), f.H)}
-	}
+	raster := image.Rect(0, 0, f.W, f.H)
 	out := report.Difference{
 		What: string(d.What), StartS: at(d.First), EndS: at(d.Last + 1), PeakS: at(d.Peak), PeakFrame: w.result.Frames[d.Peak],
 		SourceS: w.ref.times[d.Of].Round(time.Microsecond).Seconds(),
-		Region:  region(d.Region), PeakRegion: region(d.PeakRegion), AmplitudeCodes: rounded(d.Codes), Why: d.Why(),
+		Region:  report.RegionOf(d.Region, raster), PeakRegion: report.RegionOf(d.PeakRegion, raster), AmplitudeCodes: rounded(d.Codes), Why: d.Why(),
 	}
 	for b, lost := range d.Lost {
 		if math.IsNaN(lost) {
@@ -178,11 +173,7 @@ func writePairs(folder string, pairs []page.Pair) error {
 			name  string
 			image crops.Image
 		}{{"take", p.Take}, {"source", p.Source}} {
-			err := report.WriteFile(filepath.Join(dir, p.ID+"-"+f.name+".png"), func(w io.Writer) error {
-				_, err := io.Copy(w, bytes.NewReader(f.image.Data))
-				return err
-			})
-			if err != nil {
+			if err := f.image.WriteFile(filepath.Join(dir, p.ID+"-"+f.name+".png")); err != nil {
 				return err
 			}
 		}

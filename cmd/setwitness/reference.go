@@ -251,17 +251,21 @@ func (w *witness) inSource(r image.Rectangle) image.Rectangle {
 	r = inFrame(r, w.result.Format)
 	x0, y0 := w.where.At(float64(r.Min.X), float64(r.Min.Y))
 	x1, y1 := w.where.At(float64(r.Max.X), float64(r.Max.Y))
-	out := image.Rect(int(math.Floor(x0)), int(math.Floor(y0)), int(math.Ceil(x1)), int(math.Ceil(y1)))
-	if w.ref.format.Fields {
-		out.Min.Y, out.Max.Y = out.Min.Y/2, (out.Max.Y+1)/2
-	}
-	return out
+	return inPicture(image.Rect(int(math.Floor(x0)), int(math.Floor(y0)), int(math.Ceil(x1)), int(math.Ceil(y1))), w.ref.format)
 }
 
 // inFrame is a region of a picture in its frame.
 func inFrame(r image.Rectangle, f picture.Format) image.Rectangle {
 	if f.Fields {
 		r.Min.Y, r.Max.Y = 2*r.Min.Y, 2*r.Max.Y
+	}
+	return r
+}
+
+// inPicture is a region of a frame in its pictures.
+func inPicture(r image.Rectangle, f picture.Format) image.Rectangle {
+	if f.Fields {
+		r.Min.Y, r.Max.Y = r.Min.Y/2, (r.Max.Y+1)/2
 	}
 	return r
 }

@@ -42,7 +42,7 @@ func table(doc *report.Findings, pagePath string, colour bool) string {
 		fmt.Fprintf(&b, "  %sbeside it:%s %s\n", dim, off, oneLine(r.Words()))
 	}
 	switch {
-	case len(doc.Findings) == 0 && doc.Reference != nil && len(doc.Reference.Differences) > 0:
+	case len(doc.Findings) == 0 && doc.Reference.Differs():
 		b.WriteString("  no findings; beside the source:\n")
 	case len(doc.Findings) == 0:
 		b.WriteString("  nothing found\n")
@@ -83,7 +83,7 @@ func table(doc *report.Findings, pagePath string, colour bool) string {
 			fmt.Fprintf(&b, "  and %d more differences from the source in the report\n", more)
 		}
 	}
-	if len(doc.Findings) > 0 || doc.Reference != nil && len(doc.Reference.Differences) > 0 {
+	if len(doc.Findings) > 0 || doc.Reference.Differs() {
 		fmt.Fprintf(&b, "  %svisibility for:%s %s\n", dim, off, oneLine(doc.Conditions.String()))
 	}
 	var resting []string

@@ -148,10 +148,7 @@ func join(list []Ghost) []Ghost {
 
 // Event is the finding of a ghost.
 func (g *Ghost) Event(raster image.Rectangle) detect.Event {
-	region := g.Region.Intersect(raster)
-	if region.Empty() {
-		region = raster
-	}
+	region := seenIn(g.Region, raster)
 	e := detect.Event{
 		Kind: detect.Ghost, Start: g.First, End: g.Last, Peak: g.Peak, Region: region, PeakRegion: region,
 		Strength: 100 * g.Mixture.copies(), Pictures: g.Pictures,

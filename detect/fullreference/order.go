@@ -157,12 +157,18 @@ func rhythm(at []int) int {
 	return step
 }
 
+// seenIn is the part of a raster where something moves, and all of it where nothing
+// is known to.
+func seenIn(moving, raster image.Rectangle) image.Rectangle {
+	if r := moving.Intersect(raster); !r.Empty() {
+		return r
+	}
+	return raster
+}
+
 // Event is the finding of a stumble.
 func (s *Stumble) Event(raster image.Rectangle) detect.Event {
-	region := s.Region.Intersect(raster)
-	if region.Empty() {
-		region = raster
-	}
+	region := seenIn(s.Region, raster)
 	e := detect.Event{
 		Kind: detect.CadenceBreak, Start: s.First, End: s.Last, Peak: s.First, Region: region, PeakRegion: region,
 		Strength: float64(max(s.Repeated, s.Lost)), Pictures: s.Repeated + s.Lost,

@@ -63,7 +63,7 @@ type Store struct {
 }
 
 func newStore(s *detect.Setup) *Store {
-	return &Store{format: s.Format, filmed: s.Viewer != nil && s.Viewer.Camera, cells: cells.In(s), maps: make([]*Map, max(s.History, memory+1)), newest: -1}
+	return &Store{format: s.Format, filmed: s.Viewer.Camera, cells: cells.In(s), maps: make([]*Map, max(s.History, memory+1)), newest: -1}
 }
 
 // At returns the map of picture i, or nil where the take has none or it is no

@@ -66,6 +66,14 @@ type Image struct {
 	W, H int
 }
 
+// WriteFile makes the file path of it.
+func (i Image) WriteFile(path string) error {
+	return report.WriteFile(path, func(w io.Writer) error {
+		_, err := w.Write(i.Data)
+		return err
+	})
+}
+
 // Sizes in raster pixels.
 const (
 	// A crop reaches beyond its region by an eighth of it and no less than

@@ -165,7 +165,7 @@ func build(doc *report.Findings, shots []crops.Shots, aspect float64, screen *Sc
 		v.Findings = append(v.Findings, describe(doc, i, s, aspect))
 	}
 	v.Summary = v.summary()
-	if r := doc.Reference; r != nil && len(r.Differences) > 0 {
+	if r := doc.Reference; r.Differs() {
 		v.Summary += " Detail of the source is lost " + times(len(r.Differences)) + "."
 	}
 	return v
@@ -226,7 +226,7 @@ func (v *view) summary() string {
 	n := len(v.Doc.Findings)
 	took := report.Length(v.Doc.Take.DurationS)
 	switch {
-	case n == 0 && v.Doc.Reference != nil && len(v.Doc.Reference.Differences) > 0:
+	case n == 0 && v.Doc.Reference.Differs():
 		// Lost detail is of none of the kinds.
 		return "No findings in " + took + " of this take."
 	case n == 0:

@@ -1,14 +1,10 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
-	"strings"
 
-	"setwitness/report"
 	"setwitness/testdata/filming"
 	"setwitness/testdata/filming/codec"
 )
@@ -40,14 +36,8 @@ func film(tool, work string, seed int64, count int, seconds float64) error {
 		if err != nil {
 			return err
 		}
-		cmd := exec.Command(tool, "scan", "--from", "screen", "--json", "--out", filepath.Join(dir, "scan"), "--source", source, take)
-		cmd.Stderr = os.Stderr
-		b, err := cmd.Output()
+		doc, err := scan(tool, dir, "screen", source, take)
 		if err != nil {
-			return fmt.Errorf("%s: %w", strings.Join(cmd.Args, " "), err)
-		}
-		var doc report.Findings
-		if err := json.Unmarshal(b, &doc); err != nil {
 			return err
 		}
 		aligned := "not aligned"

@@ -195,16 +195,21 @@ func examine(tool, work string, seed int64, only string) error {
 	return nil
 }
 
-func (t *tally) judge(tool, dir, take, source, want string, p pair, way string) error {
-	out := filepath.Join(dir, "scan")
-	cmd := exec.Command(tool, "scan", "--from", "direct", "--json", "--out", out, "--source", source, take)
+// scan scans a take beside its source with the built program.
+func scan(tool, dir, from, source, take string) (*report.Findings, error) {
+	cmd := exec.Command(tool, "scan", "--from", from, "--json", "--out", filepath.Join(dir, "scan"), "--source", source, take)
 	cmd.Stderr = os.Stderr
 	b, err := cmd.Output()
 	if err != nil {
-		return fmt.Errorf("%s: %w", strings.Join(cmd.Args, " "), err)
+		return nil, fmt.Errorf("%s: %w", strings.Join(cmd.Args, " "), err)
 	}
-	var doc report.Findings
-	if err := json.Unmarshal(b, &doc); err != nil {
+	doc := &report.Findings{}
+	return doc, json.Unmarshal(b, doc)
+}
+
+func (t *tally) judge(tool, dir, take, source, want string, p pair, way string) error {
+	doc, err := scan(tool, dir, "direct", source, take)
+	if err != nil {
 		return err
 	}
 	t.cases++
