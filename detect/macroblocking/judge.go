@@ -17,7 +17,6 @@ type judge struct {
 	code       float64 // one 8-bit code in codes of the take
 	axes, near [2][]sums
 	line       []sums
-	crossed    []sums // of crossing, along one axis
 	across     []int32
 	shows      []bool
 	alone      int          // the axis that shows the grid by itself, or neither
@@ -37,7 +36,6 @@ func newJudge(s *detect.Setup, cols, rows int) judge {
 	for a := range j.axes {
 		j.axes[a], j.near[a] = make([]sums, cols*rows), make([]sums, cols*rows)
 	}
-	j.crossed = make([]sums, cols*rows)
 	j.line = make([]sums, max(cols, rows))
 	j.shows = make([]bool, cols*rows)
 	return j
@@ -128,24 +126,26 @@ func (j *judge) tellAgain(luma []float64, within []bool) int {
 }
 
 // tellAlone is tell where axis a shows the grid and the other hardly does.
-func (j *judge) tellAlone(a int, luma []float64, looks float64, known bool) int {
+func tellAlone[T int16 | int32](j *judge, at func(axis, band int) profile[T], g grid, a int, luma []float64, looks float64, known bool) int {
 	least := float64(hiddenZ)
 	if known {
 		least = hiddenKnownZ
 	}
 	j.alone = a
 	n := 0
-	var hidden, crossed sums
+	var hidden sums
 	for i := range j.shows {
 		s := &j.near[a][i]
 		if j.shows[i] = s.z() > aloneZ && s.contrast() > aloneContrast && j.seen(i, luma, looks); j.shows[i] {
 			n++
 			hidden.add(&j.axes[1-a][i])
-			crossed.add(&j.crossed[i])
 		}
 	}
-	enough := float64(n) >= max(leastTiles, aloneShare*float64(len(j.shows)))
-	if !enough || hidden.z() > mostHiddenZ || max(hidden.z(), crossed.z()) <= least {
+	if float64(n) < max(leastTiles, aloneShare*float64(len(j.shows))) || hidden.z() > mostHiddenZ {
+		return 0
+	}
+	// Few grids come this far, and what does not go on is dear.
+	if hidden.z() <= least && crossed(j, at, g, 1-a) <= least {
 		return 0
 	}
 	return n
@@ -170,13 +170,14 @@ func load[T int16 | int32](j *judge, at func(axis, band int) profile[T], g grid)
 	}
 }
 
-// loadCrossed gathers, along axis a, what of the profiles does not go on along
-// the lines of the grid.
-func loadCrossed[T int16 | int32](j *judge, at func(axis, band int) profile[T], g grid, a int) {
+// crossed is how sure the tiles that show a grid are, all together, along axis a by
+// what of the profiles does not go on along the lines of the grid.
+func crossed[T int16 | int32](j *judge, at func(axis, band int) profile[T], g grid, a int) float64 {
 	bands, along := j.rows, j.cols
 	if a == 1 {
 		bands, along = along, bands
 	}
+	var all sums
 	for b := range bands {
 		p := at(a, b)
 		j.across = crossing(j.across, p)
@@ -186,9 +187,12 @@ func loadCrossed[T int16 | int32](j *judge, at func(axis, band int) profile[T], 
 			if a == 1 {
 				i = x*j.cols + b
 			}
-			j.crossed[i] = j.line[x]
+			if j.shows[i] {
+				all.add(&j.line[x])
+			}
 		}
 	}
+	return all.z()
 }
 
 // whole sums all tiles that show a grid.
@@ -295,8 +299,7 @@ func (j *judge) weigh(s *searcher, looks []*look, g grid, known bool) float64 {
 		return total
 	}
 	for a := range g {
-		loadCrossed(j, at, g, 1-a)
-		if j.tellAlone(a, luma, n, known) == 0 {
+		if tellAlone(j, at, g, a, luma, n, known) == 0 {
 			continue
 		}
 		for i, ok := range j.shows {
@@ -328,8 +331,7 @@ func (j *judge) tellLook(k *look, g grid, known bool, within []bool) int {
 		}
 	}
 	for a := range g {
-		loadCrossed(j, at, g, 1-a)
-		if n := j.tellAlone(a, k.luma, 1, known); n > 0 && j.blocks(k, g) {
+		if n := tellAlone(j, at, g, a, k.luma, 1, known); n > 0 && j.blocks(k, g) {
 			return n
 		}
 	}
@@ -489,9 +491,10 @@ func (j *judge) step(i int) (step, others float64) {
 		step, others = j.rise(s), j.beside(s)
 	} else {
 		p, q := &j.axes[0][i], &j.axes[1][i]
-		step = math.Sqrt(max((p.square()+q.square())/2, 0))
 		if j.setup.Viewer.Camera {
 			step = (j.rise(p) + j.rise(q)) / 2
+		} else {
+			step = math.Sqrt(max((p.square()+q.square())/2, 0))
 		}
 		step = min(step, lopsided*min(j.rise(&j.near[0][i]), j.rise(&j.near[1][i])))
 		others = (j.beside(p) + j.beside(q)) / 2
