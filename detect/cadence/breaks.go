@@ -31,6 +31,13 @@ const (
 	// slow is the step in pixels below which a shaking hand stops as
 	// suddenly as a repeat does.
 	slow = 2
+	// leastEven is the change of things in the picture before a long step
+	// over that in the one after it, or the reverse, below which the step
+	// tells nothing. Where pictures are mixtures of two shares w and 1-w each
+	// differs from the next by root(w*w+(1-w)*(1-w)) of what clean ones do, at
+	// most 0.76 where the lesser share is 30 % or more, and the first clean
+	// one lies up to two steps from the copy that the vectors followed.
+	leastEven = 0.76
 )
 
 // heldOdds is the log odds of a picture held too long. Where every picture is
@@ -47,8 +54,8 @@ func heldOdds(r *record, everyNew bool) float32 {
 		if s.tiles == 0 && r.cells < exactCells {
 			odds -= 4 // hardly anything moves; the film itself may rest
 		}
-	case s.agree == 0 && s.tiles > 0:
-		odds -= 5 // what moves turns round: the bounce of a ball or of a hand
+	case s.tiles > 0 && s.agree < s.tiles/2:
+		odds -= 5 // most of what moves turns round: the bounce of a ball or of a hand
 	case s.agree == 0 && r.cells < exactCells:
 		odds -= 4
 	case s.agree == 0:
@@ -105,7 +112,7 @@ func confidence(odds float32) float64 { return 1 / (1 + math.Exp(-float64(odds))
 func lostBefore(new *[7]fresh) (lost int, odds float32, ok bool) {
 	const at = len(new) / 2
 	s := new[at].step
-	if s.agree == 0 || s.agree < 0.6*s.fit || s.fit < 0.15*s.tiles {
+	if s.agree == 0 || s.agree < 0.6*s.fit || s.fit < 0.15*s.tiles || s.even < leastEven {
 		return 0, 0, false
 	}
 	lost = int(s.ratio+0.5) - 1

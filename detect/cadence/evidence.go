@@ -105,6 +105,10 @@ type step struct {
 	agree float32 // tiles that say so
 	fit   float32 // tiles in which things go on steadily before and after
 	tiles float32 // tiles that move before, at and after
+	// even is how much the things of the fit change without their
+	// displacement, in the picture before or after that shows less of it
+	// over the other.
+	even float32
 }
 
 // notes keeps the notes of the newest pictures.
@@ -625,7 +629,7 @@ func (n *notes) flow(k, b, a *note, r *record) (left, flow float32) {
 func (n *notes) displacement(k, b, a *note, r *record) {
 	n.ratios = n.ratios[:0]
 	r.step = step{}
-	var sb, sk, sa float32
+	var sb, sk, sa, stillBefore, stillAfter float32
 	for t := range k.tiles {
 		tk := &k.tiles[t]
 		if !tk.Moving {
@@ -651,12 +655,18 @@ func (n *notes) displacement(k, b, a *note, r *record) {
 		sb += hypot(tb.DX, tb.DY)
 		sk += hypot(tk.DX, tk.DY)
 		sa += hypot(ta.DX, ta.DY)
+		if tb.Still > 0 && ta.Still > 0 { // else nothing stands out there
+			stillBefore, stillAfter = stillBefore+tb.Still, stillAfter+ta.Still
+		}
 	}
 	c := float32(len(n.ratios))
 	if c == 0 {
 		return
 	}
 	r.step.fit = c
+	if r.step.even = 1; stillBefore > 0 {
+		r.step.even = min(stillBefore, stillAfter) / max(stillBefore, stillAfter)
+	}
 	r.step.tiles = max(r.step.tiles, float32(min(b.movers, a.movers)))
 	slices.Sort(n.ratios)
 	m := n.ratios[len(n.ratios)/2]
