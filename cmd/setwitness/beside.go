@@ -15,12 +15,21 @@ import (
 // story is what the clip tells of a finding of the take.
 func (s *reviewed) story(f *report.Finding, status []string) annotate.Story {
 	out := annotate.Story{Caption: annotate.Caption(f, s.doc.Conditions.Settings), Status: status}
-	if f.Region.Whole() {
-		return out
-	}
-	out.Region = s.pixels(f.Region, seconds(f.PeakS))
+	region, peak := f.Region, f.Region
 	if f.PeakRegion != nil {
-		out.Peak = s.pixels(*f.PeakRegion, seconds(f.PeakS))
+		peak = *f.PeakRegion
+	}
+	// What is all of the picture needs no outline, but all of a screen does that a
+	// camera sees with what is round it.
+	filmed := s.film != nil && !s.film.straight
+	if filmed || !region.Whole() {
+		out.Region = s.pixels(region, seconds(f.PeakS))
+	}
+	if filmed || !peak.Whole() {
+		out.Peak = s.pixels(peak, seconds(f.PeakS))
+	}
+	if filmed {
+		out.Shape = s.film.shape(region, peak)
 	}
 	return out
 }

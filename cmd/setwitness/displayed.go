@@ -56,7 +56,8 @@ func (f *filmed) displayed(doc *report.Findings, times []time.Duration) *report.
 type film struct {
 	*report.Displayed
 	camera   picture.Format
-	straight bool // the rebuilt pictures are shown, else the camera's frames
+	straight bool               // the rebuilt pictures are shown, else the camera's frames
+	frames   []*report.MadePart // those of each camera frame that a picture was made of, in order
 }
 
 func openFilm(folder string, doc *report.Findings) (*film, error) {
@@ -67,7 +68,15 @@ func openFilm(folder string, doc *report.Findings) (*film, error) {
 	if d.SHA256 != doc.Take.SHA256 {
 		return nil, unusable{fmt.Errorf("%s: %s is of another take than %s; scan it again", folder, report.DisplayedName, findingsName)}
 	}
-	return &film{Displayed: d}, nil
+	f := &film{Displayed: d}
+	for i := range d.Pictures {
+		for k := range d.Pictures[i].Parts {
+			f.frames = append(f.frames, &d.Pictures[i].Parts[k])
+		}
+	}
+	slices.SortStableFunc(f.frames, func(a, b *report.MadePart) int { return a.Frame - b.Frame })
+	f.frames = slices.CompactFunc(f.frames, func(a, b *report.MadePart) bool { return a.Frame == b.Frame })
+	return f, nil
 }
 
 // format is that of the pictures that are shown.
@@ -165,16 +174,64 @@ func (f *film) straighten(ctx context.Context, from, to time.Duration, fetch fun
 // inFrame turns a region of the screen into pixels of a camera frame round a
 // time; it is empty where no picture was rebuilt.
 func (f *film) inFrame(r report.Region, t time.Duration) image.Rectangle {
-	out := image.Rectangle{}
 	if len(f.Pictures) == 0 || len(f.Pictures[f.at(t)].Parts) == 0 {
-		return out
+		return image.Rectangle{}
 	}
 	v := f.view(&f.Pictures[f.at(t)].Parts[0])
-	for _, c := range [4][2]float64{{r.X, r.Y}, {r.X + r.W, r.Y}, {r.X, r.Y + r.H}, {r.X + r.W, r.Y + r.H}} {
-		p := v.ToCamera(c[0], c[1])
-		// Pixels have their centres at whole numbers.
-		x, y := int(math.Round(p.X+0.5)), int(math.Round(p.Y+0.5))
-		out = out.Union(image.Rect(x, y, x+1, y+1))
+	return annotate.Around(outline(v, r)).Intersect(image.Rect(0, 0, f.camera.W, f.camera.H))
+}
+
+// viewIn is where the screen lies in a camera frame. Between frames of which
+// pictures were made, it moves steadily.
+func (f *film) viewIn(frame int) (v screen.View, ok bool) {
+	if len(f.frames) == 0 {
+		return v, false
 	}
-	return out.Intersect(image.Rect(0, 0, f.camera.W, f.camera.H))
+	i, found := slices.BinarySearchFunc(f.frames, frame, func(p *report.MadePart, frame int) int { return p.Frame - frame })
+	i = min(i, len(f.frames)-1)
+	b := f.frames[i]
+	if found || i == 0 || frame > b.Frame {
+		return f.view(b), true
+	}
+	a := f.frames[i-1]
+	v, to := f.view(a), f.view(b)
+	share := float64(frame-a.Frame) / float64(b.Frame-a.Frame)
+	for k := range v.Quad {
+		v.Quad[k].X += share * (to.Quad[k].X - v.Quad[k].X)
+		v.Quad[k].Y += share * (to.Quad[k].Y - v.Quad[k].Y)
+	}
+	return v, true
+}
+
+// shape returns the corners of a finding's region in camera frames.
+func (f *film) shape(region, peak report.Region) func(*picture.Picture, bool) []annotate.Point {
+	return func(p *picture.Picture, atPeak bool) []annotate.Point {
+		v, ok := f.viewIn(p.Index)
+		switch {
+		case !ok:
+			return nil
+		case atPeak:
+			return outline(v, peak)
+		}
+		return outline(v, region)
+	}
+}
+
+// outlinePoints are drawn on each side of a region: a lens bends it.
+const outlinePoints = 8
+
+// outline is the border of a region of the screen in a camera frame.
+func outline(v screen.View, r report.Region) []annotate.Point {
+	sides := [4][2]float64{{r.X, r.Y}, {r.X + r.W, r.Y}, {r.X + r.W, r.Y + r.H}, {r.X, r.Y + r.H}}
+	var out []annotate.Point
+	for i, a := range sides {
+		b := sides[(i+1)%4]
+		for k := range outlinePoints {
+			t := float64(k) / outlinePoints
+			p := v.ToCamera(a[0]+t*(b[0]-a[0]), a[1]+t*(b[1]-a[1]))
+			// The camera's pixels have their centres at whole numbers.
+			out = append(out, annotate.Point{X: p.X + 0.5, Y: p.Y + 0.5})
+		}
+	}
+	return out
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"image"
 	"math"
@@ -11,15 +12,19 @@ import (
 	"time"
 
 	"setwitness/decode"
+	"setwitness/decode/picture"
+	"setwitness/decode/screen"
 	"setwitness/report"
 	"setwitness/report/annotate"
 	"setwitness/report/flashes"
+	"setwitness/testdata/filming"
 )
 
 // showsFilm makes clips and stills of a scanned film of a screen: straightened,
 // they show the pictures that the scan saw.
-func showsFilm(t *testing.T, folder string, doc *report.Findings) {
+func showsFilm(t *testing.T, folder string, doc *report.Findings, capture *filming.Capture) {
 	t.Helper()
+	outlinesFilm(t, folder, doc, capture)
 	out := filepath.Join(t.TempDir(), "clip.mp4")
 	for _, c := range []struct{ view, size, rate string }{
 		{"rectified", fmt.Sprintf("%dx%d", doc.View.Raster.Width, doc.View.Raster.Height), "50/1"},
@@ -64,6 +69,104 @@ func showsFilm(t *testing.T, folder string, doc *report.Findings) {
 	refused(t, sw(t, "annotate", bare), report.DisplayedName, "no such file")
 }
 
+// outlinesFilm puts a finding on a part of the screen and looks where the clip
+// outlines it in the camera's frames: along the sides that the capture itself says
+// the part has in that frame, and not along those of an upright box.
+func outlinesFilm(t *testing.T, folder string, doc *report.Findings, capture *filming.Capture) {
+	t.Helper()
+	asked := filepath.Join(t.TempDir(), "scan")
+	write(t, filepath.Join(asked, report.DisplayedName), read(t, filepath.Join(folder, report.DisplayedName)))
+	some := *doc
+	f := doc.Findings[0]
+	f.Region = report.Region{X: 0.55, Y: 0.05, W: 0.4, H: 0.35}
+	f.PeakRegion = &report.Region{X: 0.6, Y: 0.1, W: 0.3, H: 0.2}
+	some.Findings = []report.Finding{f}
+	if err := report.Write(filepath.Join(asked, findingsName), &some); err != nil {
+		t.Fatal(err)
+	}
+	out := filepath.Join(t.TempDir(), "clip.mkv")
+	if e := sw(t, "annotate", asked, "--view", "filmed", "--slow", "4", "--codec", "ffv1", "--out", out, "--quiet"); e != (ended{}) {
+		t.Fatal(e)
+	}
+	// At full speed every fourth frame is shown, that of the peak among them; the
+	// first lies half a second before the finding.
+	peak := 0
+	for capture.Frame(peak).Stamp < seconds(f.PeakS) {
+		peak++
+	}
+	first := peak % 4
+	for capture.Frame(first).Stamp < seconds(f.StartS)-500*time.Millisecond {
+		first += 4
+	}
+	frame := capture.Frame(first)
+	w, h := float64(capture.Source.Format.W), float64(capture.Source.Format.H)
+	at := func(u, v float64) (x, y float64) {
+		q := frame.ToCamera(filming.Point{X: u * w, Y: v * h})
+		return q.X, q.Y
+	}
+	shown, taken := pictureAt(t, out, 0), pictureAt(t, doc.Take.Path, first)
+	drawn := func(x, y float64) bool {
+		return shown.Y.At(int(x), int(y)) != taken.Y.At(int(x), int(y))
+	}
+	r := f.Region
+	sides := [4][4]float64{{r.X, r.Y, r.X + r.W, r.Y}, {r.X + r.W, r.Y, r.X + r.W, r.Y + r.H}, {r.X, r.Y + r.H, r.X + r.W, r.Y + r.H}, {r.X, r.Y, r.X, r.Y + r.H}}
+	askew := 0.0
+	for i, s := range sides {
+		const looks = 40 // along a side
+		met := 0
+		for k := range looks {
+			u := (float64(k) + 0.5) / looks
+			x, y := at(s[0]+u*(s[2]-s[0]), s[1]+u*(s[3]-s[1]))
+			// The outline reaches six pixels outside, and the scan knows the corners to
+			// about two.
+			out := func(d float64) bool {
+				switch i {
+				case 0:
+					return drawn(x, y-d)
+				case 1:
+					return drawn(x+d, y)
+				case 2:
+					return drawn(x, y+d)
+				}
+				return drawn(x-d, y)
+			}
+			if out(3) && !out(-3) && !out(-6) && !out(10) {
+				met++
+			}
+		}
+		x0, y0 := at(s[0], s[1])
+		x1, y1 := at(s[2], s[3])
+		askew = max(askew, min(math.Abs(x1-x0), math.Abs(y1-y0)))
+		if met < looks*9/10 {
+			t.Errorf("side %d of the region has the outline at %d of %d places", i, met, looks)
+		}
+	}
+	if askew < 10 {
+		t.Fatalf("the film is askew by %.1f px alone, which a box would not miss", askew)
+	}
+}
+
+// pictureAt decodes one picture of a clip, which is released with the test.
+func pictureAt(t *testing.T, path string, index int) *picture.Picture {
+	t.Helper()
+	take, err := decode.Open(path, decode.Options{Fields: decode.FieldsWeave})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer take.Close()
+	for {
+		p, err := take.Next(context.Background())
+		if err != nil {
+			t.Fatalf("%s: picture %d: %v", path, index, err)
+		}
+		if p.Index == index {
+			t.Cleanup(p.Release)
+			return p
+		}
+		p.Release()
+	}
+}
+
 func TestFilm(t *testing.T) {
 	ms := time.Millisecond
 	f := &film{Displayed: &report.Displayed{
@@ -83,6 +186,33 @@ func TestFilm(t *testing.T) {
 	}
 	if a, b := f.slowness(80*ms), f.slowness(1000*ms); math.Abs(a-1) > 0.05 || math.Abs(b-8) > 0.2 {
 		t.Errorf("slowness %g and %g", a, b)
+	}
+	// In a frame of which no picture was made the screen lies between where it was
+	// and will be; before the first and behind the last it stays.
+	for i := range f.Pictures {
+		p := &f.Pictures[i].Parts[0]
+		p.Frame = 10 + 4*i
+		for k := range p.Corners {
+			p.Corners[k] += float64(8 * i)
+		}
+		f.frames = append(f.frames, p)
+	}
+	for frame, moved := range map[int]float64{0: 0, 10: 0, 14: 8, 15: 10, 17: 14, 86: 152, 90: 152} {
+		v, ok := f.viewIn(frame)
+		if want := (screen.Point{X: 739.5 + moved, Y: 409.5 + moved}); !ok || v.Quad[2] != want {
+			t.Errorf("in frame %d a corner is at %v, want %v", frame, v.Quad[2], want)
+		}
+	}
+	// The outline of a quarter of a screen that is seen askew ends where the
+	// diagonals cross, which no projection changes.
+	v := screen.View{Size: image.Pt(1280, 720), Quad: screen.Quad{{X: 100, Y: 80}, {X: 1100, Y: 40}, {X: 1000, Y: 640}, {X: 140, Y: 560}}}
+	p := outline(v, report.Region{W: 0.5, H: 0.5})
+	cross := func(a, b, c annotate.Point) float64 { return (b.X-a.X)*(c.Y-a.Y) - (b.Y-a.Y)*(c.X-a.X) }
+	for _, d := range [2][2]int{{0, 2}, {1, 3}} {
+		a, b := v.Quad[d[0]], v.Quad[d[1]]
+		if off := cross(annotate.Point{X: a.X + 0.5, Y: a.Y + 0.5}, annotate.Point{X: b.X + 0.5, Y: b.Y + 0.5}, p[2*outlinePoints]); math.Abs(off) > 1 {
+			t.Errorf("the middle of the screen lies beside a diagonal, %g", off)
+		}
 	}
 	f.camera.W, f.camera.H = 1280, 720
 	if r := f.inFrame(report.Region{X: 0.25, Y: 0.5, W: 0.5, H: 0.25}, 0); r.Intersect(image.Rect(260, 230, 580, 320)) != image.Rect(260, 230, 580, 320) || r.Dx() > 322 || r.Dy() > 92 {

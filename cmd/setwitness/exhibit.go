@@ -11,7 +11,6 @@ import (
 	"setwitness/decode/display"
 	"setwitness/decode/picture"
 	"setwitness/decode/refresh"
-	"setwitness/decode/screen"
 	"setwitness/report"
 	"setwitness/report/crops"
 	"setwitness/report/page"
@@ -45,8 +44,6 @@ const (
 	// shownFrames are drawn in the timing diagram: of 240 a second some seven
 	// pictures of a set of 50, each frame wide enough for its number.
 	shownFrames = 32
-	// outlinePoints are drawn on each side of the border: a lens bends it.
-	outlinePoints = 8
 )
 
 func newExhibit(f *filmed, r *rebuilt, doc *report.Findings, peaks []report.Peak, camera picture.Format, times []time.Duration) *exhibit {
@@ -139,25 +136,11 @@ func (e *exhibit) write(ctx context.Context, folder string) (*page.Screen, error
 		Camera: cameraName, Picture: screenName,
 	}
 	s.Camera, s.Picture, s.BuiltFrom = e.camera, e.picture, e.from
-	s.Outline = outline(e.part.View)
-	return s, nil
-}
-
-// outline is the border of a screen, as the page draws it.
-func outline(v screen.View) [][2]float64 {
-	w, h := float64(v.Size.X), float64(v.Size.Y)
-	sides := [4][2]float64{{0, 0}, {1, 0}, {1, 1}, {0, 1}}
-	var out [][2]float64
-	for i, a := range sides {
-		b := sides[(i+1)%4]
-		for k := range outlinePoints {
-			t := float64(k) / outlinePoints
-			p := v.ToCamera(a[0]+t*(b[0]-a[0]), a[1]+t*(b[1]-a[1]))
-			// Pixels have their centres at whole numbers.
-			out = append(out, [2]float64{(p.X + 0.5) / w, (p.Y + 0.5) / h})
-		}
+	size := e.part.View.Size
+	for _, p := range outline(e.part.View, report.Region{W: 1, H: 1}) {
+		s.Outline = append(s.Outline, [2]float64{p.X / float64(size.X), p.Y / float64(size.Y)})
 	}
-	return out
+	return s, nil
 }
 
 // timing is the stretch around the frame that is shown.

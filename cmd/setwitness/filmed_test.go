@@ -127,7 +127,7 @@ func TestFilmed(t *testing.T) {
 			t.Errorf("%q is not there", name)
 		}
 	}
-	showsFilm(t, out, doc)
+	showsFilm(t, out, doc, capture)
 	// Without a finding, as before the ghost, the page shows a frame of the
 	// beginning.
 	early := filepath.Join(dir, "early.mp4")

@@ -179,9 +179,9 @@ func (s *reviewed) period(t time.Duration) time.Duration {
 
 // counter numbers a picture that is shown.
 func (s *reviewed) counter(p *picture.Picture) string {
-	what := "displayed picture"
+	at := report.Clock(p.Time.Seconds())
 	if s.film != nil && !s.film.straight {
-		what = "camera frame"
+		return fmt.Sprintf("displayed picture %d, camera frame %d, %s", s.film.at(p.Time), p.Index, at)
 	}
-	return fmt.Sprintf("%s %d, %s", what, p.Index, report.Clock(p.Time.Seconds()))
+	return fmt.Sprintf("displayed picture %d, %s", p.Index, at)
 }

@@ -132,9 +132,14 @@ func (s *reviewed) still(ctx context.Context, f *report.Finding, a *album) error
 	if why := crops.Mapping(s.in.Colour.Transfer); why != "" {
 		caption = append(caption, why)
 	}
-	region := s.story(f, nil).Peak
+	story := s.story(f, nil)
+	region := story.Peak
+	polygon := annotate.Corners(region)
+	if story.Shape != nil {
+		polygon = story.Shape(&shown, true)
+	}
 	ky := s.lineFactor()
-	img, err := annotate.Still(whole, region, 1, ky, caption)
+	img, err := annotate.Still(whole, polygon, 1, ky, caption)
 	if err != nil {
 		return err
 	}
@@ -146,7 +151,7 @@ func (s *reviewed) still(ctx context.Context, f *report.Finding, a *album) error
 	for y := range part.Dy() {
 		copy(cut.Pix[y*cut.Stride:][:4*part.Dx()], whole.Pix[whole.PixOffset(part.Min.X, part.Min.Y+y):])
 	}
-	detail, err := annotate.Still(cut, image.Rectangle{}, k, k*ky, append(caption[:len(caption):len(caption)], annotate.Enlarged(k)))
+	detail, err := annotate.Still(cut, nil, k, k*ky, append(caption[:len(caption):len(caption)], annotate.Enlarged(k)))
 	if err != nil {
 		return err
 	}

@@ -159,31 +159,62 @@ func (c *Canvas) frame(r image.Rectangle, wide int, v code) {
 // it shows on anything; at the edge of bounds it runs inside.
 func (c *Canvas) outline(r, bounds image.Rectangle, wide int) {
 	r = even(r)
-	const edge = 2 // of the dark lines
 	outer := r.Inset(-wide - 2*edge).Intersect(bounds)
 	c.frame(outer, edge, c.colours.dark)
 	c.frame(outer.Inset(edge), wide, c.colours.line)
 	c.frame(outer.Inset(edge+wide), edge, c.colours.dark)
 }
 
-// cover blends ink into luma as far as a mask covers it. It is used on ground,
-// which like ink has no colour.
-func (c *Canvas) cover(mask *image.Alpha, at image.Point) {
-	p := &c.Picture.Y
-	r := mask.Rect.Add(at.Sub(mask.Rect.Min)).Intersect(image.Rect(0, 0, p.W, p.H))
-	v := c.colours.ink.y
+// surround is outline for a polygon.
+func (c *Canvas) surround(polygon []Point, bounds image.Rectangle, wide int) {
+	strokes(polygon, bounds, wide, func(mask *image.Alpha, light bool) {
+		v := c.colours.dark
+		if light {
+			v = c.colours.line
+		}
+		c.cover(mask, mask.Rect.Min, v)
+	})
+}
+
+// cover blends a colour into the picture as far as a mask covers it, whose top
+// left corner comes to lie at a place.
+func (c *Canvas) cover(mask *image.Alpha, at image.Point, v code) {
+	whole := image.Rect(0, 0, c.out.W, c.out.H)
+	r := mask.Rect.Add(at.Sub(mask.Rect.Min)).Intersect(whole)
+	blendPlane(&c.Picture.Y, r, v.y, func(x, y int) int { return int(mask.Pix[(y-at.Y)*mask.Stride+x-at.X]) })
+	if c.out.ChromaX < 0 || r.Empty() {
+		return
+	}
+	// A sample of chroma is covered as far as what it stands for.
+	sx, sy := c.out.ChromaX, c.out.ChromaY
+	covered := func(cx, cy int) int {
+		sum := 0
+		for y := max(cy<<sy, r.Min.Y); y < min((cy+1)<<sy, r.Max.Y); y++ {
+			for x := max(cx<<sx, r.Min.X); x < min((cx+1)<<sx, r.Max.X); x++ {
+				sum += int(mask.Pix[(y-at.Y)*mask.Stride+x-at.X])
+			}
+		}
+		return sum >> (sx + sy)
+	}
+	blendPlane(&c.Picture.Cb, c.chroma(r), v.cb, covered)
+	blendPlane(&c.Picture.Cr, c.chroma(r), v.cr, covered)
+}
+
+// blendPlane mixes a code into the samples of a rectangle, by so many of 255.
+func blendPlane(p *picture.Plane, r image.Rectangle, v int, share func(x, y int) int) {
 	for y := r.Min.Y; y < r.Max.Y; y++ {
-		m := mask.Pix[(y-at.Y)*mask.Stride+r.Min.X-at.X:]
-		at := y*p.Stride + r.Min.X
-		for i := range r.Dx() {
-			switch a := int(m[i]); {
-			case a == 0:
-			case p.Pix != nil:
-				have := int(p.Pix[at+i])
-				p.Pix[at+i] = uint8(have + ((v-have)*a+127)/255)
-			default:
-				have := int(p.Pix16[at+i])
-				p.Pix16[at+i] = uint16(have + ((v-have)*a+127)/255)
+		for x := r.Min.X; x < r.Max.X; x++ {
+			a := share(x, y)
+			if a == 0 {
+				continue
+			}
+			i := y*p.Stride + x
+			if p.Pix != nil {
+				have := int(p.Pix[i])
+				p.Pix[i] = uint8((have*(255-a) + v*a + 127) / 255)
+			} else {
+				have := int(p.Pix16[i])
+				p.Pix16[i] = uint16((have*(255-a) + v*a + 127) / 255)
 			}
 		}
 	}

@@ -67,7 +67,9 @@ func (l *letters) width(text string) int {
 }
 
 // draw puts a line of text on a canvas, at its top left corner.
-func (l *letters) draw(c *Canvas, at image.Point, text string) { l.each(at, text, c.cover) }
+func (l *letters) draw(c *Canvas, at image.Point, text string) {
+	l.each(at, text, func(mask *image.Alpha, at image.Point) { c.cover(mask, at, c.colours.ink) })
+}
 
 // each calls put with the mask of each letter of a line whose top left corner is
 // given, and the place of the mask's own.

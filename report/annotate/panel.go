@@ -32,8 +32,13 @@ type Panel struct {
 type Story struct {
 	Caption []string // one line each, wrapped where it is too long
 	// Region is where the finding shows over its time, Peak where it is
-	// strongest, in pixels of the take's pictures; empty for the whole picture.
+	// strongest, in pixels of the take's pictures; each is empty for the whole
+	// picture.
 	Region, Peak image.Rectangle
+	// Shape, if not nil, returns the corners of the region, or of the place of the
+	// peak, in one picture: those of a camera that looks at it askew or moves. Where
+	// it returns none the rectangles are outlined.
+	Shape func(pic *picture.Picture, peak bool) []Point
 	// Status are all lines of status that will be shown: the box holds each.
 	Status []string
 }
@@ -81,9 +86,6 @@ func NewPanel(o Output, in picture.Format, rect image.Rectangle, kx, ky int) (*P
 // Begin lays out what is told of a finding.
 func (p *Panel) Begin(s Story) {
 	p.story = s
-	if s.Peak.Empty() {
-		p.story.Peak = s.Region
-	}
 	from := p.part(p.story.Peak, image.Rect(0, 0, p.in.W, p.in.H))
 	size := image.Pt(from.Dx()*p.kx, from.Dy()*p.ky)
 	at := p.rect.Min.Add(image.Pt((p.rect.Dx()-size.X)/4*2, (p.rect.Dy()-size.Y)/4*2))
@@ -256,13 +258,7 @@ func (p *Panel) Draw(c *Canvas, pic *picture.Picture, m Moment) {
 		c.fill(p.rect, c.colours.ground)
 	} else {
 		p.view.show(c, pic)
-		r := p.outline
-		if m.Peak {
-			r = p.peak
-		}
-		if !r.Empty() {
-			c.outline(r, p.rect, p.wide)
-		}
+		p.surround(c, pic, m.Peak)
 	}
 	if m.Lens && p.lens != nil && pic != nil {
 		c.fill(p.boxes.label, c.colours.ground)
@@ -272,6 +268,29 @@ func (p *Panel) Draw(c *Canvas, pic *picture.Picture, m Moment) {
 	}
 	p.write(c, p.boxes.status, []string{m.Legend, m.Counter})
 	p.write(c, p.boxes.caption, p.words.caption)
+}
+
+// surround outlines the finding.
+func (p *Panel) surround(c *Canvas, pic *picture.Picture, peak bool) {
+	r := p.outline
+	if peak {
+		r = p.peak
+	}
+	if r.Empty() {
+		return
+	}
+	var shape []Point
+	if p.story.Shape != nil {
+		shape = p.story.Shape(pic, peak)
+	}
+	if len(shape) == 0 {
+		c.outline(r, p.rect, p.wide)
+		return
+	}
+	for i, q := range shape {
+		shape[i] = p.view.point(q)
+	}
+	c.surround(shape, p.rect, p.wide)
 }
 
 func (p *Panel) write(c *Canvas, box image.Rectangle, lines []string) {

@@ -51,6 +51,14 @@ func (v *view) canvas(r image.Rectangle) image.Rectangle {
 	return image.Rect(r.Min.X*v.kx, r.Min.Y*v.ky, r.Max.X*v.kx, r.Max.Y*v.ky).Add(v.to.Min)
 }
 
+// point is canvas for one place.
+func (v *view) point(p Point) Point {
+	return Point{
+		(p.X-float64(v.from.Min.X))*float64(v.kx) + float64(v.to.Min.X),
+		(p.Y-float64(v.from.Min.Y))*float64(v.ky) + float64(v.to.Min.Y),
+	}
+}
+
 // show draws the picture.
 func (v *view) show(c *Canvas, p *picture.Picture) {
 	o := c.out

@@ -18,9 +18,9 @@ const (
 )
 
 // Still returns a picture with a caption below it, which hides nothing of it. The
-// picture keeps its own pixels, each enlarged kx by ky; region, in pixels of the
-// picture, is outlined, if there is one.
-func Still(img *image.RGBA, region image.Rectangle, kx, ky int, caption []string) (*image.RGBA, error) {
+// picture keeps its own pixels, each enlarged kx by ky; the polygon, in pixels of
+// the picture, is outlined, if there is one.
+func Still(img *image.RGBA, polygon []Point, kx, ky int, caption []string) (*image.RGBA, error) {
 	w, h := img.Rect.Dx()*kx, img.Rect.Dy()*ky
 	l, err := newLetters(max(leastStillLetters, min(float64(h)/letterShare, float64(w)/letterShareWidth)))
 	if err != nil {
@@ -40,13 +40,23 @@ func Still(img *image.RGBA, region image.Rectangle, kx, ky int, caption []string
 			copy(row[4*x:4*x+4], from[4*(x/kx):])
 		}
 	}
-	if !region.Empty() {
-		r := image.Rect(region.Min.X*kx, region.Min.Y*ky, region.Max.X*kx, region.Max.Y*ky)
-		outlineRGBA(out, r, image.Rect(0, 0, w, h), max(2, h/540*2))
+	shown := make([]Point, len(polygon))
+	for i, p := range polygon {
+		shown[i] = Point{p.X * float64(kx), p.Y * float64(ky)}
 	}
+	put := func(mask *image.Alpha, at image.Point, c rgb) {
+		draw.DrawMask(out, mask.Rect.Add(at.Sub(mask.Rect.Min)), image.NewUniform(c.colour()), image.Point{}, mask, mask.Rect.Min, draw.Over)
+	}
+	strokes(shown, image.Rect(0, 0, w, h), max(2, h/540*2), func(mask *image.Alpha, light bool) {
+		c := dark
+		if light {
+			c = line
+		}
+		put(mask, mask.Rect.Min, c)
+	})
 	for i, s := range lines {
 		l.each(image.Pt(pad, h+pad+i*l.spacing), s, func(mask *image.Alpha, at image.Point) {
-			draw.DrawMask(out, mask.Rect.Add(at), image.NewUniform(ink.colour()), image.Point{}, mask, image.Point{}, draw.Over)
+			put(mask, at, ink)
 		})
 	}
 	return out, nil
@@ -71,23 +81,4 @@ func Enlarged(k int) string {
 func (c rgb) colour() color.RGBA {
 	b := func(v float64) uint8 { return uint8(v*255 + 0.5) }
 	return color.RGBA{b(c.r), b(c.g), b(c.b), 255}
-}
-
-// outlineRGBA is Canvas.outline on an image.
-func outlineRGBA(img *image.RGBA, r, bounds image.Rectangle, wide int) {
-	const edge = 2
-	outer := r.Inset(-wide - 2*edge).Intersect(bounds)
-	for i := range wide + 2*edge {
-		c := line
-		if i < edge || i >= edge+wide {
-			c = dark
-		}
-		q := outer.Inset(i)
-		for _, side := range [4]image.Rectangle{
-			image.Rect(q.Min.X, q.Min.Y, q.Max.X, q.Min.Y+1), image.Rect(q.Min.X, q.Max.Y-1, q.Max.X, q.Max.Y),
-			image.Rect(q.Min.X, q.Min.Y, q.Min.X+1, q.Max.Y), image.Rect(q.Max.X-1, q.Min.Y, q.Max.X, q.Max.Y),
-		} {
-			draw.Draw(img, side, image.NewUniform(c.colour()), image.Point{}, draw.Src)
-		}
-	}
 }
