@@ -273,6 +273,9 @@ func makeClip(ctx context.Context, f *factory, o *annotateOptions) error {
 	if err := w.Close(); err != nil {
 		return unusable{err}
 	}
+	if err := noteMade(ctx, o.folder, o.out); err != nil {
+		return err
+	}
 	if err := o.link(c.chapters); err != nil {
 		return err
 	}

@@ -250,6 +250,40 @@ func TestAnnotateRefuses(t *testing.T) {
 	whole(t, folder)
 }
 
+// A scan again into the folder takes away the clip, the stills and the markers that
+// showed the findings of the one before, says so, and leaves the user's files.
+func TestScanAgainOutdates(t *testing.T) {
+	clip, folder := woven(t, "match.mp4", "-c:v", "libx264", "-preset", "ultrafast")
+	for _, args := range [][]string{{"annotate", folder, "--top", "1", "--slow", "2"}, {"stills", folder}, {"markers", folder}} {
+		if e := sw(t, append(args, "--quiet")...); e != (ended{}) {
+			t.Fatal(e)
+		}
+	}
+	write(t, filepath.Join(folder, "markers.csv"), read(t, filepath.Join(folder, "markers.csv"))+"my notes")
+	write(t, filepath.Join(folder, "notes.txt"), "mine")
+	e := sw(t, "scan", "--out", folder, clip)
+	if e.code != exitDone || e.err != "" {
+		t.Fatal(e)
+	}
+	for _, want := range []string{"gone with the earlier report: annotated.mp4, stills, markers.vtt, markers.edl, markers.otio;", "left as it was: markers.csv\n"} {
+		if !strings.Contains(e.out, want) {
+			t.Errorf("want %q; %s", want, e.out)
+		}
+	}
+	var left []string
+	for _, name := range strings.Fields(list(t, folder)) {
+		if !strings.HasPrefix(name, cropsName) {
+			left = append(left, name)
+		}
+	}
+	if got := strings.Join(left, " "); got != "findings.json made.json markers.csv notes.txt report.html signatures.json" {
+		t.Errorf("the folder holds %q", got)
+	}
+	if strings.Contains(read(t, filepath.Join(folder, pageName)), "annotated.mp4") {
+		t.Error("the page has a player for a clip that is gone")
+	}
+}
+
 // A full disk gives one line, and keeps the earlier clip and the rest.
 func TestAnnotateDiskFull(t *testing.T) {
 	_, folder := woven(t, "match.mp4", "-c:v", "libx264", "-preset", "ultrafast")

@@ -27,6 +27,8 @@ type scan struct {
 	o                   *scanOptions
 	clip, folder, label string
 	directWhy           string // what says that the take is direct
+	// What was made from an earlier scan, of which removed went with its report.
+	removed, kept []string
 }
 
 // run scans the clip and writes its folder. soft asks for what was found so
@@ -281,7 +283,11 @@ func (s *scan) write(ctx context.Context, out *folder, doc *report.Findings, pea
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	return out.publish()
+	if err := out.publish(ctx); err != nil {
+		return err
+	}
+	s.removed, s.kept = out.removed, out.kept
+	return nil
 }
 
 // again reads pictures of the clip a second time.

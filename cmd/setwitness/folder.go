@@ -1,11 +1,14 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
 	"os"
+	"path"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -28,6 +31,10 @@ type folder struct {
 	path  string // where it goes
 	stage string // where it is written
 	fresh bool   // path does not exist yet
+
+	// After publish: what was made from the earlier scan and went with it, and what
+	// was left because a user may have named, changed or made it.
+	removed, kept []string
 }
 
 // openFolder makes the stage, which shows early whether the place can be
@@ -85,10 +92,10 @@ func reason(err error) (error, bool) {
 // discard removes what was written so far. After publish it does nothing.
 func (f *folder) discard() { os.RemoveAll(f.stage) }
 
-// publish moves the report into place. In a folder that exists it replaces
-// the report of an earlier scan and nothing else; when that fails half-way,
-// the earlier one is put back.
-func (f *folder) publish() error {
+// publish moves the report into place. In a folder that exists it replaces the
+// report of an earlier scan, with what was made from that, and touches nothing
+// else; when that fails half-way, the earlier one is put back.
+func (f *folder) publish(ctx context.Context) error {
 	if f.fresh {
 		if err := os.Rename(f.stage, f.path); err != nil {
 			return f.fault(err)
@@ -100,6 +107,10 @@ func (f *folder) publish() error {
 	if err != nil {
 		return f.fault(err)
 	}
+	removed, kept, err := outdated(ctx, f.path)
+	if err != nil {
+		return err
+	}
 	var undo []func()
 	move := func(from, to string) error {
 		if err := os.Rename(from, to); err != nil {
@@ -107,6 +118,17 @@ func (f *folder) publish() error {
 		}
 		undo = append(undo, func() { os.Rename(to, from) })
 		return nil
+	}
+	rollBack := func(err error) error {
+		for i := len(undo) - 1; i >= 0; i-- {
+			undo[i]()
+		}
+		return f.fault(err)
+	}
+	for i, name := range removed {
+		if err := move(filepath.Join(f.path, filepath.FromSlash(name)), filepath.Join(old, fmt.Sprintf("made-%d", i))); err != nil {
+			return rollBack(err)
+		}
 	}
 	// The document comes last: whoever finds it finds the rest.
 	for _, name := range []string{cropsName, pageName, report.DisplayedName, signaturesName, findingsName} {
@@ -118,13 +140,30 @@ func (f *folder) publish() error {
 			err = nil // only films of a screen have the one, and takes whose stages sign pictures the other
 		}
 		if err != nil {
-			for i := len(undo) - 1; i >= 0; i-- {
-				undo[i]()
-			}
-			return f.fault(err)
+			return rollBack(err)
 		}
 	}
+	f.removed, f.kept = removed, kept
+	f.forget()
 	return nil
+}
+
+// forget drops the record of what was made from the earlier scan, but for what is
+// still there, and the folder of stills that were in it if nothing else is. Neither
+// says anything of the new report, so that a fault in it does no harm.
+func (f *folder) forget() {
+	if slices.ContainsFunc(f.removed, func(name string) bool { return path.Dir(name) == stillsName }) {
+		os.Remove(filepath.Join(f.path, stillsName))
+	}
+	at := filepath.Join(f.path, report.MadeName)
+	made, err := report.ReadMade(at)
+	if err != nil {
+		return // none, or not ours
+	}
+	made.Files = slices.DeleteFunc(made.Files, func(m report.MadeFile) bool { return !slices.Contains(f.kept, m.Name) })
+	if len(made.Files) == 0 || report.WriteMade(at, made) != nil {
+		os.Remove(at)
+	}
 }
 
 // folderNames says where the report of each clip goes. Without out it stands

@@ -1,12 +1,15 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
+
+	"setwitness/report"
 )
 
 func write(t *testing.T, path, text string) {
@@ -48,7 +51,7 @@ func TestFolderReplaces(t *testing.T) {
 		if i == 1 && (read(t, filepath.Join(path, pageName)) != "one" || read(t, filepath.Join(path, "notes.txt")) != "mine") {
 			t.Error("the earlier report is changed before the new one is whole")
 		}
-		if err := f.publish(); err != nil {
+		if err := f.publish(context.Background()); err != nil {
 			t.Fatal(err)
 		}
 		f.discard()
@@ -77,12 +80,119 @@ func TestFolderRollsBack(t *testing.T) {
 	}
 	fill(t, f, "new", pageName, cropsName+"/new.png") // the document is missing
 	var mend unusable
-	if err := f.publish(); !errors.As(err, &mend) || !strings.Contains(err.Error(), path) {
+	if err := f.publish(context.Background()); !errors.As(err, &mend) || !strings.Contains(err.Error(), path) {
 		t.Errorf("error is %v", err)
 	}
 	f.discard()
 	if after := list(t, path); after != before || read(t, filepath.Join(path, pageName)) != "old" {
 		t.Errorf("the folder holds %q, before %q", after, before)
+	}
+}
+
+// What was made from the earlier scan goes with its report, as far as it is known to
+// be of the program and as it was made. What else has such a name, was changed, was
+// named by the user or lies elsewhere stays.
+func TestFolderOutdates(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "out")
+	f, err := openFolder(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	fill(t, f, "one", findingsName, pageName, cropsName+"/one.png")
+	if err := f.publish(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	made := []string{"annotated.mp4", "annotated.mov", "ghost.mp4", "markers.edl", "markers.csv", "stills/captions.csv", "stills/01-f001-ghost.png", "../beside.mp4"}
+	for _, name := range made {
+		write(t, filepath.Join(path, name), "made "+name)
+		if err := noteMade(context.Background(), path, filepath.Join(path, name)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write(t, filepath.Join(path, "markers.csv"), "made markers.csv, and what the user wrote")
+	write(t, filepath.Join(path, "markers.vtt"), "the user's own")
+	write(t, filepath.Join(path, "stills", "notes.png"), "the user's own")
+	if err := os.Remove(filepath.Join(path, "annotated.mov")); err != nil {
+		t.Fatal(err)
+	}
+	before := list(t, dir)
+	// A report that cannot be moved into place leaves all of it.
+	if f, err = openFolder(path); err != nil {
+		t.Fatal(err)
+	}
+	fill(t, f, "two", pageName)
+	if err := f.publish(context.Background()); err == nil {
+		t.Fatal("a report without its document was published")
+	}
+	f.discard()
+	if got := list(t, dir); got != before {
+		t.Errorf("the folder holds %q, before %q", got, before)
+	}
+	if f, err = openFolder(path); err != nil {
+		t.Fatal(err)
+	}
+	fill(t, f, "two", findingsName, pageName, cropsName+"/two.png")
+	if err := f.publish(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	f.discard()
+	slices.Sort(f.removed)
+	slices.Sort(f.kept)
+	if want := []string{"annotated.mp4", "markers.edl", "stills/01-f001-ghost.png", "stills/captions.csv"}; !slices.Equal(f.removed, want) {
+		t.Errorf("gone are %q, want %q", f.removed, want)
+	}
+	if want := []string{"ghost.mp4", "markers.csv", "markers.vtt"}; !slices.Equal(f.kept, want) {
+		t.Errorf("left are %q, want %q", f.kept, want)
+	}
+	const want = "beside.mp4 out out/crops out/crops/two.png out/findings.json out/ghost.mp4 out/made.json out/markers.csv out/markers.vtt out/report.html out/stills out/stills/notes.png"
+	if got := list(t, dir); got != want {
+		t.Errorf("the folder holds %q, want %q", got, want)
+	}
+	// Nothing that is left keeps the record or the folder of stills.
+	for _, name := range []string{"ghost.mp4", "markers.csv", "markers.vtt", "stills/notes.png"} {
+		if err := os.Remove(filepath.Join(path, name)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := os.Remove(filepath.Join(path, stillsName)); err != nil {
+		t.Fatal(err)
+	}
+	write(t, filepath.Join(path, stillsName, "01.png"), "made")
+	if err := noteMade(context.Background(), path, filepath.Join(path, stillsName, "01.png")); err != nil {
+		t.Fatal(err)
+	}
+	if f, err = openFolder(path); err != nil {
+		t.Fatal(err)
+	}
+	fill(t, f, "three", findingsName, pageName, cropsName+"/three.png")
+	if err := f.publish(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	f.discard()
+	if got := list(t, path); got != "crops crops/three.png findings.json report.html" {
+		t.Errorf("the folder holds %q", got)
+	}
+}
+
+// A record that is none of ours, or that names files elsewhere, removes nothing and
+// is not written over.
+func TestOutdatedByNothing(t *testing.T) {
+	for _, record := range []string{
+		"the user's own list",
+		`{"schema":"setwitness.made/1","files":[{"name":"../clip.mp4","bytes":4,"sha256":"` + strings.Repeat("0", 64) + `"}]}`,
+	} {
+		path := filepath.Join(t.TempDir(), "out")
+		write(t, filepath.Join(path, report.MadeName), record)
+		write(t, filepath.Join(path, "annotated.mp4"), "clip")
+		removable, kept, err := outdated(context.Background(), path)
+		if err != nil || len(removable) != 0 || !slices.Equal(kept, []string{"annotated.mp4"}) {
+			t.Errorf("%s: %q would go, %q stay, %v", record, removable, kept, err)
+		}
+		err = noteMade(context.Background(), path, filepath.Join(path, "annotated.mp4"))
+		if !errors.As(err, new(unusable)) || !strings.Contains(err.Error(), report.MadeName) || read(t, filepath.Join(path, report.MadeName)) != record {
+			t.Errorf("%s: %v", record, err)
+		}
 	}
 }
 

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -215,6 +216,10 @@ func writeMarkers(f *factory, o *markersOptions) error {
 		}
 		if err := report.WriteFile(path, func(w io.Writer) error { _, err := b.WriteTo(w); return err }); err != nil {
 			return (&folder{path: path}).fault(err)
+		}
+		// The files are small: nothing here is worth an interrupt.
+		if err := noteMade(context.Background(), o.scan, path); err != nil {
+			return err
 		}
 		if !o.quiet {
 			fmt.Fprintf(f.out, "%s\n", oneLine(path))

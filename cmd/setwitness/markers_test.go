@@ -36,7 +36,7 @@ func TestMarkers(t *testing.T) {
 	if e.code != exitDone || e.err != "" || !strings.Contains(e.out, "29.97 drop frame") {
 		t.Fatal(e)
 	}
-	if got := list(t, scan); got != "findings.json markers.csv markers.edl markers.otio markers.vtt" {
+	if got := list(t, scan); got != "findings.json made.json markers.csv markers.edl markers.otio markers.vtt" {
 		t.Errorf("the folder holds %s", got)
 	}
 	if edl := read(t, filepath.Join(scan, "markers.edl")); !strings.Contains(edl, "FCM: DROP FRAME") || !strings.Contains(edl, "00:00:00;12") {

@@ -63,7 +63,9 @@ scans are aligned with each other without their clips).
 The folder of one clip is DIR, if --out gives it; with several clips DIR gets
 one folder for each, named like the clip. Without --out it stands beside the
 clip and is called CLIP.setwitness. In a folder that exists, an earlier report
-is replaced when the new one is whole, and nothing else is touched.
+is replaced when the new one is whole, and what annotate, stills and markers
+made of it goes with it: files of their own names that are as they were made.
+Nothing else is touched.
 
 A clip in which a camera filmed a set is told by the lit screen that stands in
 it: the pictures that the set showed are rebuilt from the camera's frames, and
@@ -226,6 +228,13 @@ func (s *scan) print(doc *report.Findings) error {
 	case s.o.quiet:
 		return nil
 	}
-	_, err := io.WriteString(s.f.out, table(doc, filepath.Join(s.folder, pageName), s.f.outColour))
+	text := table(doc, filepath.Join(s.folder, pageName), s.f.outColour)
+	if len(s.removed) > 0 {
+		text += fmt.Sprintf("  gone with the earlier report: %s; setwitness annotate, stills and markers make them of this one\n", named(s.removed))
+	}
+	if len(s.kept) > 0 {
+		text += fmt.Sprintf("  mind: not of this scan, and left as it was: %s\n", named(s.kept))
+	}
+	_, err := io.WriteString(s.f.out, text)
 	return err
 }

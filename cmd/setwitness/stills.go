@@ -100,6 +100,9 @@ func makeStills(ctx context.Context, f *factory, o *stillsOptions) error {
 	if err := album.publish(); err != nil {
 		return err
 	}
+	if err := noteMade(ctx, o.folder, album.files()...); err != nil {
+		return err
+	}
 	if o.quiet {
 		return nil
 	}
@@ -257,6 +260,15 @@ func (a *album) publish() error {
 		}
 	}
 	return nil
+}
+
+// files are those that were published.
+func (a *album) files() []string {
+	out := []string{filepath.Join(a.path, captionsName)}
+	for _, name := range a.names {
+		out = append(out, filepath.Join(a.path, name))
+	}
+	return out
 }
 
 // earlier returns the files that a table of ours names, or none.
