@@ -83,11 +83,15 @@ type finder struct {
 // stands out from the typical frame counts: typical.
 // Where a liquid crystal takes its time each frame changes far above noise, and
 // only the strongest of the unit's own changes tell when it begins: own.
-var levels = [...]float64{1, 3, 10, farthest, typical, own}
+// Where a small thing moves on a still screen, all of which key frames write
+// anew every few pictures, only the strongest changes of any unit are pictures:
+// anywhere.
+var levels = [...]float64{1, 3, 10, farthest, typical, own, anywhere}
 
-// farthest is the highest level that is a multiple of noise, and own and
-// typical stand for those that go by a unit's own changes.
-const farthest, typical, own = 40, -1, 0
+// farthest is the highest level that is a multiple of noise, own and typical
+// stand for those that go by a unit's own changes, and anywhere for the one that
+// goes by all units'.
+const farthest, typical, own, anywhere = 40, -1, 0, -2
 
 func (s *series) find(o FindOptions) Estimate {
 	n := len(s.frames)
@@ -176,6 +180,18 @@ func (s *series) floors(level float64) []float64 {
 	if level > own {
 		for i := range rest {
 			rest[i] *= level
+		}
+		return rest
+	}
+	if level == anywhere {
+		v := make([]float64, 0, len(s.frames)*len(rest))
+		for j := range s.frames {
+			v = append(v, s.frames[j].change...)
+		}
+		slices.Sort(v)
+		least := strongest * v[int((1-strongShare/float64(len(rest)))*float64(len(v)))]
+		for i := range rest {
+			rest[i] = max(farthest*rest[i], least)
 		}
 		return rest
 	}

@@ -96,6 +96,37 @@ func TestFindSymmetry(t *testing.T) {
 	}
 }
 
+// A small thing on a still screen tells the rate although an encoder that skips
+// all that is still writes the whole screen anew, with other errors, at key
+// frames five frames apart.
+func TestFindBesideKeyFrames(t *testing.T) {
+	ball := func(k int, y, x float64) float64 {
+		d := math.Hypot((y-0.5)*9/16, x-math.Mod(0.011*float64(k), 1))
+		return 0.1 + 0.02*math.Sin(37*x+3*y) + 0.4/(1+math.Exp(400*(d-0.02)))
+	}
+	for i, c := range []camera{
+		{hz: 50, fps: 120, exposure: 0.3, slope: 0.012},
+		{hz: 60000. / 1001, fps: 240, exposure: 0.9, slope: 0.012},
+		{hz: 50, fps: 240000. / 1001, exposure: 0.3, slope: 0.004},
+	} {
+		c.seconds, c.show, c.phase, c.seed = 1.5, ball, 0.003, uint64(i)
+		frames, _ := c.film()
+		r := rand.New(rand.NewPCG(c.seed, 5))
+		errors := make([]float32, len(frames[0].Grid))
+		for i, f := range frames {
+			for j := range f.Grid {
+				if i%5 == 0 {
+					errors[j] = 0.4 * float32(r.NormFloat64())
+				}
+				f.Grid[j] += errors[j]
+			}
+		}
+		if e := Find(grid240, frames, FindOptions{}); !e.Found || math.Abs(e.Hz-c.hz) > rateGoal {
+			t.Errorf("%.2f of %.2f Hz at %.2f frames a second: %s", e.Hz, c.hz, c.fps, e.Reason)
+		}
+	}
+}
+
 // A camera at the set's own pace shows no single picture, and says so; what
 // does not move tells nothing, and that is said as well.
 func TestFindRefuses(t *testing.T) {
