@@ -1,6 +1,8 @@
 package main
 
 import (
+	"encoding/json"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -172,6 +174,81 @@ func TestMarkersByFFmpeg(t *testing.T) {
 	for _, f := range doc.Findings {
 		if want := strconv.FormatFloat(f.StartS, 'f', 6, 64); !strings.Contains(strings.Join(starts, " "), want) {
 			t.Errorf("FFmpeg reads cues at %q, none at %s", starts, want)
+		}
+	}
+}
+
+// A general-purpose editor imports the list: Debian's openshot-qt finds the take by
+// its name and puts as many clips on its time line, at the labels of the findings. It
+// knows no dropped labels.
+func TestMarkersByEditor(t *testing.T) {
+	const python, importer = "/usr/bin/python3", "/usr/lib/python3/dist-packages/openshot_qt/classes/importers/edl.py"
+	if _, err := os.Stat(importer); err != nil {
+		t.Skip("openshot-qt is not installed, as scripts/test does")
+	}
+	script, err := filepath.Abs(filepath.Join("testdata", "import_edl.py"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, rate := range []string{"25/1", "24000/1001", "50/1"} {
+		scan, doc := scannedAt(t, rate)
+		take := filepath.Join(filepath.Dir(scan), "match & replay.mp4")
+		ffmpeg(t, "-f", "lavfi", "-i", "testsrc2=s=64x48:r="+rate+":d=8", "-c:v", "libx264", "-preset", "ultrafast", "-pix_fmt", "yuv420p", take)
+		if e := sw(t, "markers", scan, "--format", "edl", "--start-timecode", "00:00:00:00", "--drop-frame=off"); e.code != exitDone {
+			t.Fatal(e)
+		}
+		num, den, _ := strings.Cut(rate, "/")
+		cmd := exec.Command(python, script, filepath.Join(scan, "markers.edl"), num, den)
+		cmd.Dir = filepath.Dir(take)
+		cmd.Env = append(os.Environ(), "QT_QPA_PLATFORM=offscreen", "HOME="+t.TempDir())
+		var errs strings.Builder
+		cmd.Stderr = &errs
+		out, err := cmd.Output()
+		if err != nil {
+			t.Fatalf("%s: %v\n%s%s", rate, err, out, errs.String())
+		}
+		type clip struct {
+			File                 string
+			Position, Start, End float64
+			Lines                int
+		}
+		var clips []clip
+		for line := range strings.Lines(string(out)) {
+			if !strings.HasPrefix(line, "{") {
+				continue // the editor's own messages
+			}
+			var c clip
+			if err := json.Unmarshal([]byte(line), &c); err != nil {
+				t.Fatal(err)
+			}
+			clips = append(clips, c)
+		}
+		starts := map[float64]bool{} // findings that begin together share an event
+		for _, f := range doc.Findings {
+			starts[f.StartS] = true
+		}
+		if len(clips) != len(starts) {
+			t.Fatalf("%s: the editor has %d clips for findings at %v\n%s", rate, len(clips), starts, out)
+		}
+		for _, f := range doc.Findings {
+			n, err := strconv.Atoi(num)
+			d, err2 := strconv.Atoi(den)
+			if err != nil || err2 != nil {
+				t.Fatal(err, err2)
+			}
+			label := float64(d) / float64(n)
+			i := slices.IndexFunc(clips, func(c clip) bool {
+				// Seconds of the count are longer than seconds where the rate is a
+				// thousandth lower.
+				return math.Abs(c.Start-f.StartS) < label+f.StartS/1000
+			})
+			if i < 0 {
+				t.Errorf("%s: %s at %g s is not among %+v", rate, f.ID, f.StartS, clips)
+				continue
+			}
+			if c := clips[i]; c.File != "match & replay.mp4" || c.Lines != 48 || c.Position != c.Start || c.End <= c.Start {
+				t.Errorf("%s: %s is %+v", rate, f.ID, c)
+			}
 		}
 	}
 }

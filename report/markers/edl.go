@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"io"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -64,8 +65,8 @@ func (l *List) WriteEDL(w io.Writer) error {
 		line("* FROM CLIP NAME: %s", l.Name)
 		for _, m := range e.markers {
 			line("* LOC: %s %-7s %s", in, locators[m.Kind], m.title())
-			comment(m.ID+" ", fmt.Sprintf("%s to %s, peak %s, confidence %.2f", l.Label(m.In), l.Label(m.Out), l.Label(m.Peak), m.Confidence))
-			comment(m.ID+" ", m.Sentence)
+			comment(m.ID+": ", fmt.Sprintf("%s to %s, peak %s, confidence %.2f", l.Label(m.In), l.Label(m.Out), l.Label(m.Peak), m.Confidence))
+			comment(m.ID+": ", m.Sentence)
 		}
 	}
 	_, err := io.WriteString(w, b.String())
@@ -101,6 +102,8 @@ func (l *List) events() (events []event, left int) {
 	return events, left
 }
 
+var numbered = regexp.MustCompile(`[0-9]{3}$`)
+
 var plainer = strings.NewReplacer("×", "x", "²", "2", "Δ", "d", "°", " deg", "–", "-", "’", "'")
 
 // ascii writes a text in the letters that a list has.
@@ -113,11 +116,16 @@ func ascii(s string) string {
 	}, oneLine(plainer.Replace(s)))
 }
 
-// wrap breaks a text into lines of so many columns, and breaks a longer word.
+// wrap breaks a text into lines of so many columns, and breaks a longer word. A line
+// ends behind a number of three digits: readers exist that take one with words behind
+// it, wherever it stands, for that of an event.
 func wrap(s string, columns int) []string {
 	var lines []string
 	line := ""
 	for _, word := range strings.Fields(s) {
+		if numbered.MatchString(line) {
+			lines, line = append(lines, line), ""
+		}
 		for len(word) > columns {
 			if line != "" {
 				lines, line = append(lines, line), ""

@@ -30,6 +30,9 @@ var (
 	// (tests/sample_data/screening_example.edl): number, reel of eight letters,
 	// channel, transition, then source in and out and record in and out.
 	eventLine   = regexp.MustCompile(`^(\d{3})  (.{8}) V     C        (\S+) (\S+) (\S+) (\S+)$`)
+	// The importer of Debian's openshot-qt looks for events by these, anywhere in a line.
+	digitsBeforeWords = regexp.MustCompile(`\d{3} `)
+
 	locatorLine = regexp.MustCompile(`^\* LOC: (\S+) ([A-Z]{3,7}) +(.+)$`)
 )
 
@@ -105,6 +108,9 @@ func readEDL(text string, c timecode.Count) ([]decision, error) {
 			if len(line) > 80 {
 				return nil, fmt.Errorf("%q is longer than 80 columns", line)
 			}
+			if digitsBeforeWords.MatchString(line) {
+				return nil, fmt.Errorf("%q can be taken for an event", line)
+			}
 			d.comments = append(d.comments, strings.TrimPrefix(line, "* "))
 		}
 	}
@@ -155,7 +161,7 @@ func TestEDL(t *testing.T) {
 		t.Errorf("f003 is at %s, %+v", label, got[1])
 	}
 	all := strings.Join(got[1].comments, " ")
-	for _, want := range []string{"f003 01:00:59;29 to 01:01:00;04, peak 01:01:00;02, confidence 0.90", "two extra"} {
+	for _, want := range []string{"f003: 01:00:59;29 to 01:01:00;04, peak 01:01:00;02, confidence 0.90", "two extra"} {
 		if !strings.Contains(all, want) {
 			t.Errorf("comments lack %q: %s", want, all)
 		}
