@@ -29,7 +29,7 @@ var (
 	// Columns as in the lists that OpenTimelineIO has for its tests
 	// (tests/sample_data/screening_example.edl): number, reel of eight letters,
 	// channel, transition, then source in and out and record in and out.
-	eventLine   = regexp.MustCompile(`^(\d{3})  (.{8}) V     C        (\S+) (\S+) (\S+) (\S+)$`)
+	eventLine = regexp.MustCompile(`^(\d{3})  (.{8}) V     C        (\S+) (\S+) (\S+) (\S+)$`)
 	// The importer of Debian's openshot-qt looks for events by these, anywhere in a line.
 	digitsBeforeWords = regexp.MustCompile(`\d{3} `)
 
