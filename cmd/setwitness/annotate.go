@@ -246,7 +246,6 @@ func makeClip(ctx context.Context, f *factory, o *annotateOptions) error {
 	}
 	defer w.Abort()
 	c.writer, c.meter = w, flashes.NewMeter(c.rate.Value())
-	var notes []string
 	shown := 0
 	defer f.working("")
 	for i, n := range list {
@@ -258,14 +257,14 @@ func makeClip(ctx context.Context, f *factory, o *annotateOptions) error {
 		case err != nil:
 			return err
 		case note != "":
-			notes = append(notes, note)
+			c.notes = append(c.notes, note)
 		}
 		if c.shown {
 			shown++
 		}
 	}
 	if shown == 0 {
-		return unusable{fmt.Errorf("%s: %s", o.folder, strings.Join(notes, "; "))}
+		return unusable{fmt.Errorf("%s: %s", o.folder, strings.Join(c.notes, "; "))}
 	}
 	if err := ctx.Err(); err != nil {
 		return err
@@ -284,7 +283,7 @@ func makeClip(ctx context.Context, f *factory, o *annotateOptions) error {
 	}
 	f.working("")
 	var b strings.Builder
-	for _, n := range notes {
+	for _, n := range c.notes {
 		fmt.Fprintf(&b, "  mind: %s\n", oneLine(n))
 	}
 	fmt.Fprintf(&b, "  clip: %s (%s, %s)\n", oneLine(o.out), findingsWords(shown), report.Length(float64(c.frames)/c.rate.Value()))

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -346,32 +347,80 @@ func TestAnnotateAgainst(t *testing.T) {
 	}
 	// Two panels of 480 x 720, which show 160 columns of each take.
 	takes := [2][]*picture.Picture{pictures(t, clip), pictures(t, other)}
+	tripled := func(side int) alike {
+		return func(frame, q *picture.Picture, from, x, y int) bool {
+			return q.Y.At(from+x/3, y/3) == frame.Y.At(side*480+x, y)
+		}
+	}
 	for n := 0; n < len(p); n += 20 {
-		var best [2]int
-		for side, take := range takes {
-			most := 0
-			for i, q := range take {
-				for from := 0; from <= 160; from += 2 {
-					same := 0
-					for y := 101; y < 140; y += 3 { // between the boxes
-						for x := 1; x < 160; x += 5 {
-							if q.Y.At(from+x, y) == p[n].Y.At(side*480+3*x, 3*y) {
-								same++
-							}
-						}
-					}
-					if same > most {
-						most, best[side] = same, i
+		left := shownOn(t, p[n], takes[0], tripled(0))
+		if left >= 5 && shownOn(t, p[n], takes[1], tripled(1)) != left-5 {
+			t.Errorf("frame %d shows picture %d beside another than %d", n, left, left-5)
+		}
+	}
+}
+
+// alike tells whether a place of a panel of 480 x 720 shows a picture of a take,
+// of which columns are shown from one on.
+type alike func(frame, q *picture.Picture, from, x, y int) bool
+
+// shownOn tells which picture of a take a frame shows on one side, by the places that
+// neither boxes nor the lens hide.
+func shownOn(t *testing.T, frame *picture.Picture, take []*picture.Picture, same alike) int {
+	t.Helper()
+	best, most, all := -1, 0, 0
+	for i, q := range take {
+		for from := 0; from <= 160; from += 2 {
+			n := 0
+			all = 0
+			for y := 140; y < 580; y += 11 {
+				for x := 1; x < 480; x += 17 {
+					all++
+					if same(frame, q, from, x, y) {
+						n++
 					}
 				}
 			}
-			begun := side == 0 || best[0] >= 5 // the second take has no picture before
-			if most < 200 && begun {
-				t.Errorf("frame %d: %d samples of 416 on side %d are those of a picture of its take", n, most, side)
+			if n > most {
+				best, most = i, n
 			}
 		}
-		if best[0] != best[1]+5 && best[0] >= 5 {
-			t.Errorf("frame %d shows picture %d beside picture %d", n, best[0], best[1])
+	}
+	if most < all/2 {
+		t.Errorf("%d samples of %d are those of a picture of the take", most, all)
+	}
+	return best
+}
+
+// A take of another size, rate and range of codes stands beside the first: at the
+// times of each, in its own pixels and in the codes of the first.
+func TestAnnotateAgainstAnother(t *testing.T) {
+	clip, folder := woven(t, "match.mp4", "-c:v", "libx264", "-preset", "ultrafast", "-pix_fmt", "yuv420p")
+	other := filepath.Join(t.TempDir(), "phone.mkv")
+	ffmpeg(t, "-i", clip, "-vf", "scale=640:480:flags=neighbor:out_range=full,fps=25/2", "-c:v", "ffv1", "-pix_fmt", "yuvj420p", other)
+	phone := filepath.Join(t.TempDir(), "phone")
+	if e := sw(t, "scan", "--quiet", "--out", phone, other); e.code != exitDone {
+		t.Fatal(e)
+	}
+	out := filepath.Join(t.TempDir(), "pair.mkv")
+	e := sw(t, "annotate", folder, "--against", phone, "--top", "1", "--slow", "2", "--codec", "ffv1", "--out", out)
+	if e.code != exitDone || !strings.Contains(e.out, "is shown in the codes of") || strings.Contains(e.out, "by their own times") {
+		t.Fatal(e)
+	}
+	p, takes := pictures(t, out), [2][]*picture.Picture{pictures(t, clip), pictures(t, other)}
+	// 160 of 320 columns, enlarged three times.
+	left := func(frame, q *picture.Picture, from, x, y int) bool {
+		return q.Y.At(from+x/3, y/3) == frame.Y.At(x, y)
+	}
+	// 480 of 640 columns, in 480 of 720 lines; full range is brought to limited.
+	right := func(frame, q *picture.Picture, from, x, y int) bool {
+		want := 16 + float64(q.Y.At(from+x, y-120))*219/255
+		return math.Abs(want-float64(frame.Y.At(480+x, y))) <= 1
+	}
+	for n := 0; n < len(p); n += 10 {
+		a, b := shownOn(t, p[n], takes[0], left), shownOn(t, p[n], takes[1], right)
+		if d := a - 2*b; d < -1 || d > 1 {
+			t.Errorf("frame %d shows picture %d beside picture %d of half as many", n, a, b)
 		}
 	}
 }

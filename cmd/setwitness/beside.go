@@ -53,7 +53,7 @@ func (s *reviewed) counterpart(f *report.Finding, shift time.Duration, status []
 	moved := *f
 	moved.PeakS += shift.Seconds()
 	out := s.story(&moved, status)
-	out.Caption = []string{s.none(f.Kind), "at " + report.Clock(start)}
+	out.Caption = []string{s.none(f.Kind), "at " + report.Clock(max(start, 0))} // this take may begin later
 	if settings := annotate.Settings(s.doc.Conditions.Settings); settings != "" {
 		out.Caption = append(out.Caption, settings)
 	}
@@ -120,11 +120,34 @@ func (s *beside) shift(at time.Duration) (shift time.Duration, ok bool) {
 		to, _ := sourceOffset(s.b.doc, at.Seconds())
 		return seconds(from - to), true
 	case s.content != nil:
-		if there, ok := s.content.Source(at); ok {
-			return there - at, true
-		}
+		return s.byContent(at)
 	}
 	return 0, false
+}
+
+// byContent is shift by what the pictures hold. Which picture of b is that of a
+// moment is known to the picture, and at another rate it may be the one before or the
+// one behind by turns: the mean over pictures before and behind, as many of either as
+// one of the takes may play slower, says where between.
+func (s *beside) byContent(at time.Duration) (time.Duration, bool) {
+	there, ok := s.content.Source(at)
+	if !ok {
+		return 0, false
+	}
+	const either = 8 // pictures before and behind
+	sum, n := there-at, 1
+	step, apart := s.a.period(at), 2*s.b.period(there)
+	for k := 1; k <= either; k++ {
+		before, known := s.content.Source(at - time.Duration(k)*step)
+		behind, also := s.content.Source(at + time.Duration(k)*step)
+		mid := (before + behind) / 2
+		if !known || !also || (mid-there).Abs() > apart {
+			break // a cut, or the end
+		}
+		sum += mid - at
+		n++
+	}
+	return sum / time.Duration(n), true
 }
 
 // sourceOffset is what has to be added to the time of a take for that of the

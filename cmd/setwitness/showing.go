@@ -39,6 +39,7 @@ type showing struct {
 	frames   int
 	shown    bool // the last finding was
 	chapters []page.Chapter
+	notes    []string // what the viewer should know
 }
 
 // Pictures with a shorter side than this are enlarged by a whole factor, so that
@@ -71,6 +72,9 @@ func (c *showing) design(codec clipCodec) error {
 		if why := otherColours(in, s.in); why != "" {
 			return fmt.Errorf("%s: cannot be shown beside %s: %s", s.path, first.path, why)
 		}
+		if recoded, _ := annotate.Recoded(s.in, first.in); recoded {
+			c.notes = append(c.notes, fmt.Sprintf("%s is shown in the codes of %s, which have another range or matrix: single steps may be rounded away", s.path, first.path))
+		}
 	}
 	c.rate, c.every = c.source.Divided()
 	c.canvas, c.sampler = annotate.NewCanvas(o), flashes.NewSampler(o.Format())
@@ -91,12 +95,17 @@ func (c *showing) design(codec clipCodec) error {
 
 // otherColours says why pictures of two formats cannot stand on one canvas, if so.
 func otherColours(a, b picture.Format) string {
-	switch {
-	case vision.EOTFOf(a.Colour.Transfer) != vision.EOTFOf(b.Colour.Transfer):
+	// Codes of HDR stand for light that those of SDR have not.
+	hdr := func(f picture.Format) vision.EOTF {
+		if e := vision.EOTFOf(f.Colour.Transfer); e == vision.PQ || e == vision.HLG {
+			return e
+		}
+		return vision.BT1886
+	}
+	if hdr(a) != hdr(b) {
 		return "their codes stand for light in different ways"
-	case a.Colour.FullRange != b.Colour.FullRange:
-		return "one is coded in full range, the other in limited range"
-	case b.ChromaX >= 0 && a.Matrix() != b.Matrix():
+	}
+	if _, ok := annotate.Recoded(b, a); !ok {
 		return "their colours are coded by different matrices, " + a.Matrix() + " and " + b.Matrix()
 	}
 	return ""

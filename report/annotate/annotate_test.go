@@ -108,6 +108,62 @@ func TestView(t *testing.T) {
 	}
 }
 
+// A take of another range or matrix is shown in the output's codes: whatever the
+// colour, it has those that the output has for it.
+func TestRecode(t *testing.T) {
+	as := func(o Output, matrix string, full bool) Output {
+		o.Colour.Matrix, o.Colour.FullRange = matrix, full
+		return o
+	}
+	for _, c := range []struct {
+		name    string
+		in, out Output
+		needed  bool
+	}{
+		{"the same", as(output(16, 16, 8, 1, 1), "bt709", false), as(output(16, 16, 8, 1, 1), "bt709", false), false},
+		{"range", as(output(16, 16, 8, 1, 1), "bt709", true), as(output(16, 16, 8, 1, 1), "bt709", false), true},
+		{"range back", as(output(16, 16, 10, 1, 1), "bt709", false), as(output(16, 16, 10, 1, 0), "bt709", true), true},
+		{"matrix", as(output(16, 16, 8, 1, 1), "smpte170m", false), as(output(16, 16, 8, 1, 1), "bt709", false), true},
+		{"both, to more bits", as(output(16, 16, 8, 1, 1), "bt470bg", true), as(output(16, 16, 10, 0, 0), "bt2020nc", false), true},
+		{"both, to fewer bits", as(output(16, 16, 10, 1, 1), "bt2020nc", false), as(output(16, 16, 8, 1, 1), "bt709", true), true},
+		{"gray, range", as(output(16, 16, 8, -1, -1), "bt709", true), as(output(16, 16, 8, 1, 1), "smpte170m", false), true},
+	} {
+		in := c.in.Format()
+		if needed, ok := Recoded(in, c.out.Format()); needed != c.needed || !ok {
+			t.Errorf("%s: %v, %v", c.name, needed, ok)
+		}
+		for _, colour := range []rgb{{0, 0, 0}, {1, 1, 1}, {0.5, 0.5, 0.5}, {0.75, 0.1, 0.1}, {0.1, 0.75, 0.2}, {0.1, 0.2, 0.75}, {0.8, 0.7, 0.1}, {0.2, 0.6, 0.7}} {
+			if in.ChromaX < 0 {
+				colour = rgb{colour.r, colour.r, colour.r}
+			}
+			shown, want := codeOf(c.in, colour), codeOf(c.out, colour)
+			p := &picture.Picture{Y: picture.New(16, 16, in.Depth)}
+			fillPlane(&p.Y, image.Rect(0, 0, 16, 16), shown.y)
+			if in.ChromaX >= 0 {
+				p.Cb, p.Cr = picture.New(8, 8, in.Depth), picture.New(8, 8, in.Depth)
+				fillPlane(&p.Cb, image.Rect(0, 0, 8, 8), shown.cb)
+				fillPlane(&p.Cr, image.Rect(0, 0, 8, 8), shown.cr)
+			}
+			canvas := NewCanvas(c.out)
+			newView(in, c.out, image.Rect(0, 0, 16, 16), 1, 1, image.Point{}).show(canvas, p)
+			got := code{canvas.Picture.Y.At(9, 9), canvas.Picture.Cb.At(4, 4), canvas.Picture.Cr.At(4, 4)}
+			// Half a code of each that goes in, and half of what comes out.
+			within := 2 << max(c.out.Depth-c.in.Depth, 0)
+			for _, d := range []int{got.y - want.y, got.cb - want.cb, got.cr - want.cr} {
+				if d > within || d < -within {
+					t.Errorf("%s: %+v is shown as %v, want %v", c.name, colour, got, want)
+					break
+				}
+			}
+		}
+	}
+	a, b := format(16, 16, 8, 1, 1), format(16, 16, 8, 1, 1)
+	a.Colour.Matrix = "ictcp"
+	if _, ok := Recoded(a, b); ok {
+		t.Error("a matrix that is none is taken for one")
+	}
+}
+
 // What is drawn lies in its boxes and its lines: every other sample stays.
 func TestDrawHidesNothingElse(t *testing.T) {
 	in, out := format(640, 360, 8, 1, 1), output(640, 360, 8, 1, 1)

@@ -62,9 +62,10 @@ const (
 	boxShare = 0.62
 	// Lines that a caption may have in all.
 	mostLines = 7
-	// The lens covers no more than this share of either side of its panel, and
-	// stands off what it enlarges.
-	lensShare = 0.42
+	// The lens covers no more than this share of either side of its panel, or the
+	// smaller one where only that leaves the fault to be seen, and stands off what
+	// it enlarges.
+	lensShare, smallLensShare = 0.42, 0.3
 	// Lenses enlarge by two at least, and by no more than shows single pixels
 	// well.
 	leastLens, mostLens = 2, 8
@@ -141,17 +142,19 @@ func (p *Panel) arrange() {
 	// The largest lens that hides neither the fault nor what is said of it; where
 	// the fault is everywhere, one that does not hide what it enlarges itself.
 	for _, all := range []bool{true, false} {
-		for k := mostLens; k >= leastLens; k-- {
-			if p.magnify(k, all, taken) {
-				return
+		for _, share := range []float64{lensShare, smallLensShare} {
+			for k := mostLens; k >= leastLens; k-- {
+				if p.magnify(k, share, all, taken) {
+					return
+				}
 			}
 		}
 	}
 }
 
-// magnify tries a lens of a factor.
-func (p *Panel) magnify(k int, all bool, taken []image.Rectangle) bool {
-	window := p.window(k)
+// magnify tries a lens of a factor that covers no more than a share of either side.
+func (p *Panel) magnify(k int, share float64, all bool, taken []image.Rectangle) bool {
+	window := p.window(k, share)
 	if window.Empty() {
 		return false
 	}
@@ -181,10 +184,10 @@ func (p *Panel) border() int { return p.wide + 4 }
 // window is what a lens of factor k enlarges: the place of the peak with a
 // little round it, or the middle of it where that is too large. It is empty where
 // a smaller factor shows the whole place.
-func (p *Panel) window(k int) image.Rectangle {
+func (p *Panel) window(k int, share float64) image.Rectangle {
 	from := p.view.from
 	place := p.story.Peak.Intersect(from)
-	most := image.Pt(int(lensShare*float64(p.rect.Dx()))/(p.kx*k), int(lensShare*float64(p.rect.Dy()))/(p.ky*k))
+	most := image.Pt(int(share*float64(p.rect.Dx()))/(p.kx*k), int(share*float64(p.rect.Dy()))/(p.ky*k))
 	if most.X < 2 || most.Y < 2 {
 		return image.Rectangle{}
 	}
@@ -258,7 +261,9 @@ func (p *Panel) Draw(c *Canvas, pic *picture.Picture, m Moment) {
 		c.fill(p.rect, c.colours.ground)
 	} else {
 		p.view.show(c, pic)
-		p.surround(c, pic, m.Peak)
+		// The lens enlarges the place of the peak, which is shown with it where the
+		// fault is everywhere.
+		p.surround(c, pic, m.Peak || m.Lens && p.outline.Empty())
 	}
 	if m.Lens && p.lens != nil && pic != nil {
 		c.fill(p.boxes.label, c.colours.ground)

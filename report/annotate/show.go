@@ -16,13 +16,15 @@ type view struct {
 	to     image.Rectangle // of the canvas, even; where from is smaller its edge is repeated
 	luma   lines
 	chroma lines
+	full   bool      // range of the take's codes
+	recode *recoding // nil where the output's codes are the take's
 }
 
 // lines map places of the canvas to samples of the take.
 type lines struct{ x, y [][2]int }
 
 func newView(in picture.Format, o Output, from image.Rectangle, kx, ky int, at image.Point) *view {
-	v := &view{from: from, kx: kx, ky: ky}
+	v := &view{from: from, kx: kx, ky: ky, full: in.Colour.FullRange, recode: newRecoding(in, o)}
 	v.to = even(image.Rect(0, 0, from.Dx()*kx, from.Dy()*ky)).Add(at)
 	v.luma = lines{axis(v.to.Dx(), from.Min.X, from.Max.X, kx, 0, 0), axis(v.to.Dy(), from.Min.Y, from.Max.Y, ky, 0, 0)}
 	if o.ChromaX >= 0 && in.ChromaX >= 0 {
@@ -61,9 +63,16 @@ func (v *view) point(p Point) Point {
 
 // show draws the picture.
 func (v *view) show(c *Canvas, p *picture.Picture) {
+	v.copy(c, p)
+	if v.recode != nil {
+		v.recode.apply(c, v.to)
+	}
+}
+
+// copy draws the picture in the codes that it has.
+func (v *view) copy(c *Canvas, p *picture.Picture) {
 	o := c.out
-	full := o.Colour.FullRange
-	copyLines(&c.Picture.Y, v.to.Min, &p.Y, v.luma, full)
+	copyLines(&c.Picture.Y, v.to.Min, &p.Y, v.luma, v.full)
 	if o.ChromaX < 0 {
 		return
 	}
