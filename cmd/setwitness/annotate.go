@@ -226,6 +226,11 @@ func makeClip(ctx context.Context, f *factory, o *annotateOptions) error {
 		}
 		c.takes, c.beside = append(c.takes, right), layBeside(left, right)
 	}
+	for _, s := range c.takes {
+		if err := notOver(o.out, s.folder, s.path); err != nil {
+			return err
+		}
+	}
 	if err := noFilm(o.view, c.takes...); err != nil {
 		return err
 	}

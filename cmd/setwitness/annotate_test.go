@@ -208,6 +208,10 @@ func TestAnnotateHDR(t *testing.T) {
 
 func TestAnnotateRefuses(t *testing.T) {
 	clip, folder := woven(t, "match.mp4", "-c:v", "libx264", "-preset", "ultrafast")
+	link := filepath.Join(t.TempDir(), "link.mp4")
+	if err := os.Symlink(clip, link); err != nil {
+		t.Fatal(err)
+	}
 	for _, c := range []struct {
 		args   []string
 		reason string
@@ -227,6 +231,8 @@ func TestAnnotateRefuses(t *testing.T) {
 		{[]string{folder, "--take", folder}, "is a directory"},
 		{[]string{folder, "--take", filepath.Join(folder, findingsName)}, "SHA-256"},
 		{[]string{folder, "--against-take", clip}, "for --against"},
+		{[]string{folder, "--out", clip}, "made from"},
+		{[]string{folder, "--against", folder, "--out", link}, "made from"},
 	} {
 		e := sw(t, append([]string{"annotate"}, c.args...)...)
 		if e.code != exitUnusable || strings.Count(e.err, "\n") != 1 || !strings.Contains(e.err, c.reason) || e.out != "" {

@@ -58,6 +58,24 @@ func noteMade(ctx context.Context, folder string, files ...string) error {
 	return nil
 }
 
+// notOver refuses a name for a new file that would write over one that it is made
+// from: a take, or a document of the scan in a folder.
+func notOver(file, folder string, takes ...string) error {
+	info, err := os.Stat(file)
+	if err != nil {
+		return nil // nothing is there
+	}
+	for _, name := range []string{findingsName, pageName, signaturesName, report.DisplayedName, report.MadeName} {
+		takes = append(takes, filepath.Join(folder, name))
+	}
+	for _, path := range takes {
+		if other, err := os.Stat(path); err == nil && os.SameFile(info, other) {
+			return unusable{fmt.Errorf("--out %s: this is what it would be made from (%s)", file, path)}
+		}
+	}
+	return nil
+}
+
 // inFolder is the name, with slashes, of a file that lies in a folder.
 func inFolder(folder, file string) (string, bool) {
 	from, err := filepath.Abs(folder)

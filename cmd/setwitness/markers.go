@@ -195,6 +195,13 @@ func writeMarkers(f *factory, o *markersOptions) error {
 		}
 	default:
 		dir, file = filepath.Dir(o.out), o.out
+		take, err := findTake(o.scan, doc.Take.Path, "")
+		if err != nil {
+			take = doc.Take.Path // it is not there, and cannot be written over
+		}
+		if err := notOver(file, o.scan, take); err != nil {
+			return err
+		}
 	}
 	list, err := markers.New(doc, count, o.start, mediaOf(doc, o.scan, dir))
 	if err != nil {

@@ -116,6 +116,8 @@ func TestMarkers(t *testing.T) {
 
 func TestMarkersRefuse(t *testing.T) {
 	scan, _ := scannedAt(t, "25/1")
+	take := filepath.Join(filepath.Dir(scan), "match & replay.mp4")
+	write(t, take, "pictures")
 	for _, c := range []struct {
 		args        []string
 		what, wants string
@@ -137,6 +139,8 @@ func TestMarkersRefuse(t *testing.T) {
 		{[]string{scan, "--rate", "29.97", "--start-timecode", "01:01:00:00"}, "--start-timecode", "dropped"},
 		{[]string{scan, "--out", filepath.Join(scan, findingsName)}, findingsName, "not a directory"},
 		{[]string{scan, "--out", ""}, "--out", ""},
+		{[]string{scan, "--format", "csv", "--out", filepath.Join(scan, findingsName)}, findingsName, "made from"},
+		{[]string{scan, "--format", "csv", "--out", take}, "match & replay.mp4", "made from"},
 	} {
 		refused(t, sw(t, append([]string{"markers"}, c.args...)...), c.what, c.wants)
 	}

@@ -357,6 +357,9 @@ func (c *showing) draw(b both, legend string, lens, peak bool) {
 			m.Counter = c.takes[i].counter(b[i])
 		}
 		p.Draw(c.canvas, b[i], m)
+		if i > 0 {
+			c.canvas.Divide(i * c.output.W / len(c.panels))
+		}
 	}
 }
 

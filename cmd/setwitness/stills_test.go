@@ -1,6 +1,7 @@
 package main
 
 import (
+	order "encoding/binary"
 	"encoding/csv"
 	"image"
 	"image/png"
@@ -63,6 +64,13 @@ func TestStills(t *testing.T) {
 		f := doc.Findings[i]
 		if r["finding"] != f.ID || r["kind"] != string(f.Kind) || r["settings"] != "film-mode: auto" || r["caption"] != report.Sentence(doc, &f) {
 			t.Errorf("row %d: %v", i, r)
+		}
+		// Nothing but the picture is in the file: no text, no times, no device (chunks of
+		// PNG, ISO/IEC 15948 clause 11).
+		for b := []byte(read(t, filepath.Join(out, r["file"])))[8:]; len(b) > 0; b = b[12+int(order.BigEndian.Uint32(b)):] {
+			if kind := string(b[4:8]); kind != "IHDR" && kind != "IDAT" && kind != "IEND" {
+				t.Errorf("%s holds a chunk %s", r["file"], kind)
+			}
 		}
 		img := pngOf(t, filepath.Join(out, r["file"]))
 		if b := img.Bounds(); b.Dx() != 320 || b.Dy() < 240+20 || b.Dy() > 240+140 {

@@ -323,19 +323,25 @@ func TestCodes(t *testing.T) {
 	}
 }
 
-// The counter of a slowed clip of 1080 lines, of pictures that change from one to
-// the next in every sample, is read back after H.264 at 2 Mbit/s by the
-// ffmpeg program: it lies far nearer to what was written than to
-// any text that differs in one digit.
+// The counter of a slowed clip, of pictures that change from one to the next in every
+// sample, is read back after H.264 at 2 Mbit/s by the ffmpeg program: it lies far
+// nearer to what was written than to any text that differs in one digit. So it is at
+// 1080 lines, and at the smaller letters of one of two takes side by side at 720.
 func TestLegible(t *testing.T) {
-	const w, h, frames, slow = 1920, 1080, 8, 8
+	legible(t, 1920, 1080, image.Rect(0, 0, 1920, 1080))
+	legible(t, 1280, 720, image.Rect(640, 0, 1280, 720))
+}
+
+func legible(t *testing.T, w, h int, panel image.Rectangle) {
+	t.Helper()
+	const frames, slow = 8, 8
 	in, out := format(w, h, 8, 1, 1), output(w, h, 8, 1, 1)
-	p, err := NewPanel(out, in, image.Rect(0, 0, w, h), 1, 1)
+	p, err := NewPanel(out, in, panel, 1, 1)
 	if err != nil {
 		t.Fatal(err)
 	}
 	text := func(i int) string { return fmt.Sprintf("displayed picture %d, 0:%02d.%03d", 1380+67*i, i, 40+79*i) }
-	region := image.Rect(900, 500, 1000, 600)
+	region := image.Rect(w/2, h/2, w/2+100, h/2+100)
 	p.Begin(Story{Caption: []string{"Ghost, 24.8 % of the thing's contrast"}, Region: region, Peak: region, Status: []string{"slowed 8×: each picture shown 8 times", text(frames)}})
 	c := NewCanvas(out)
 	var raw bytes.Buffer
@@ -400,7 +406,7 @@ func TestLegible(t *testing.T) {
 					apart += (a - b) * (a - b)
 				}
 				if nearer < 0.5*apart {
-					t.Errorf("frame %d: %q looks like %q (%.2f)", i, truth, other, nearer/apart)
+					t.Errorf("%d lines, frame %d: %q looks like %q (%.2f)", h, i, truth, other, nearer/apart)
 				}
 			}
 		}

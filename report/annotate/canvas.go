@@ -45,6 +45,12 @@ func NewCanvas(o Output) *Canvas {
 	return c
 }
 
+// Divide draws a dark line down a column between two panels.
+func (c *Canvas) Divide(x int) {
+	const half = 2 // px
+	c.fill(even(image.Rect(x-half, 0, x+half, c.out.H)), c.colours.dark)
+}
+
 // code is a colour as code values.
 type code struct{ y, cb, cr int }
 
