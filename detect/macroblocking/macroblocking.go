@@ -270,7 +270,7 @@ func (s *state) markOf(k, before *look, g grid) *detect.Mark {
 		Kind: detect.Macroblocking, Picture: k.picture,
 		Region:     box.Intersect(image.Rect(0, 0, s.setup.Format.W, s.setup.Format.H)),
 		Strength:   strength,
-		Confidence: confidence(strength, n),
+		Confidence: j.confidence(strength, top, seen, n),
 		Measures:   measures,
 	}
 }
@@ -278,10 +278,17 @@ func (s *state) markOf(k, before *look, g grid) *detect.Mark {
 // surely is how many tiles more than the least halve the doubt.
 const surely = 20
 
-// confidence of a mark: below the point of decision for one that only extends.
-func confidence(strength float64, tiles int) float64 {
+// confidence of a mark: below the point of decision for one that only extends, as
+// do steps that hardly anywhere are visible by themselves, or nowhere larger than
+// the least that a take of so many bits can show: with as much any coder leaves
+// its grid in places without grain.
+func (j *judge) confidence(strength, top, seen float64, tiles int) float64 {
 	const decision, extends = 0.5, 0.45
-	if strength < leastVisible {
+	level := 1 / j.code
+	if j.setup.Viewer.Camera {
+		level = 0 // it averages pictures of a signal that is not known
+	}
+	if min(strength, seen) < leastVisible || top <= level {
 		return extends
 	}
 	return 1 - (1-decision)*math.Exp2(-float64(tiles-leastTiles+1)/surely)

@@ -242,3 +242,26 @@ func TestMeasures(t *testing.T) {
 		t.Errorf("flicker of still blocks %.2f, of others %.2f", flicker[true], flicker[false])
 	}
 }
+
+// Blocks that differ by the least that the signal can show are no fault, though
+// they can be seen in the dark; those of a signal of more bits are finer.
+func TestSingleLevelsAreNoFault(t *testing.T) {
+	for _, c := range []struct{ depth, apart, want int }{{8, 1, 0}, {8, 2, 1}, {10, 4, 1}} {
+		p := picture.New(640, 360, c.depth)
+		for y := range p.H {
+			for x := range p.W {
+				r := rand.New(rand.NewPCG(1, uint64(y/16*p.W+x/16)))
+				v := 30<<(c.depth-8) + r.IntN(2)*c.apart
+				if c.depth == 8 {
+					p.Pix[y*p.W+x] = uint8(v)
+				} else {
+					p.Pix16[y*p.W+x] = uint16(v)
+				}
+			}
+		}
+		src := &sequence{format: picture.Format{W: p.W, H: p.H, Depth: c.depth, RateNum: 25, RateDen: 1}, n: 15, draw: func(int) picture.Plane { return p }}
+		if res := run(t, src); len(res.Events) != c.want {
+			t.Errorf("%d levels of %d bits: found %+v", c.apart, c.depth, res.Events)
+		}
+	}
+}
