@@ -10,7 +10,9 @@ import (
 // A backlight that is switched at a rate of its own lights the rows of one
 // camera frame unlike those of the next, and so those of the pictures that are
 // built from them. What brightens all of a band of rows by one factor, against
-// the other bands, is light and no picture.
+// the other bands, is light and no picture. Where the camera is held upright it
+// reads across the set's rows, and the bands of light lie at a slant: the factor
+// then goes up and down along a band, too.
 const (
 	lightCols, lightBands = 64, 48
 	// lightPoints is the samples each way that stand for a cell of the grid.
@@ -43,15 +45,66 @@ const (
 	// the light; so much of it stays from picture to picture, as it is a fade's
 	// when it goes on for a quarter of a second.
 	alikePictures, followLight = 0.3, 0.08
+	// mostSlanting is the share of the bands that are explained by a factor that
+	// changes along them, and by none that does not, from which the light lies at
+	// a slant. An even light has none such.
+	mostSlanting = 0.2
+	// mostSlanted bounds the factor there: no flash and no shadow lies at a slant,
+	// and a backlight that is off for half of an exposure does no more. slantRounds
+	// are enough to come to it in steps of alikeLight.
+	mostSlanted, slantRounds = 0.5, 16
 )
+
+// band is the factor of the light along a band of rows, by the polynomials of
+// Legendre up to the third: half a wave from end to end is such a one to a
+// hundredth of its height.
+type band [4]float64
+
+// legendre returns the polynomials at t, from -1 to 1.
+func legendre(t float64) band {
+	return band{1, t, (3*t*t - 1) / 2, (5*t*t - 3) * t / 2}
+}
+
+// at returns the factor where the polynomials are p.
+func (b *band) at(p *band) float64 { return b[0]*p[0] + b[1]*p[1] + b[2]*p[2] + b[3]*p[3] }
+
+// off is the most that the factor is off 1, within a tenth of that.
+func (b *band) off() float64 {
+	if b.level() {
+		return math.Abs(b[0] - 1)
+	}
+	const places = 8
+	most := 0.0
+	for i := range places + 1 {
+		p := legendre(2*float64(i)/places - 1)
+		most = max(most, math.Abs(b.at(&p)-1))
+	}
+	return most
+}
+
+// level reports whether the factor is the same along all of the band.
+func (b *band) level() bool { return b[1] == 0 && b[2] == 0 && b[3] == 0 }
+
+// times multiplies the factor.
+func (b *band) times(k float64) {
+	for i := range b {
+		b[i] *= k
+	}
+}
 
 // light evens the light of one picture after the other.
 type light struct {
 	black  float64
 	before []float64 // grid of the last picture, evened
 	cells  []float64
-	factor []float64 // of each band
-	ratios []float64
+	along  []band // the polynomials at each cell of a band
+	// What the light does in each band, and whether that is known: as one factor,
+	// and as one that changes along the band.
+	factor, slant []band
+	told, slants  []bool
+
+	ratios, sorted []float64
+	columns        []int // of the ratios
 	// taken is how many pictures in a row belong to no lock.
 	taken int
 }
@@ -67,39 +120,29 @@ func (l *light) even(p *picture.Plane, noise float64, locked bool) {
 	}
 	if l.cells == nil {
 		l.cells = make([]float64, lightCols*lightBands)
-		l.factor = make([]float64, lightBands)
+		l.factor, l.slant = make([]band, lightBands), make([]band, lightBands)
+		l.told, l.slants = make([]bool, lightBands), make([]bool, lightBands)
+		for x := range lightCols {
+			l.along = append(l.along, legendre((2*float64(x)+1)/lightCols-1))
+		}
 	}
 	l.measure(p)
 	if l.before == nil {
 		l.before = slices.Clone(l.cells)
-		for b := range l.factor {
-			l.factor[b] = 1
-		}
 		return
 	}
 	least := leastLight * float64(int(1)<<(p.Depth-8))
-	var known []float64
-	told := make([]bool, lightBands)
-	for b := range lightBands {
-		l.ratios = l.ratios[:0]
-		for x := range lightCols {
-			i := b*lightCols + x
-			if l.before[i] > least && l.cells[i] > least/2 {
-				l.ratios = append(l.ratios, l.cells[i]/l.before[i])
-			}
-		}
-		n := len(l.ratios)
-		if float64(n) < fewestLit*lightCols {
-			continue
-		}
-		slices.Sort(l.ratios)
-		if l.ratios[n*3/4]-l.ratios[n/4] > alikeLight+quartiles*math.Sqrt2*noise/lightPoints/l.mean(b) {
-			continue
-		}
-		l.factor[b], told[b] = l.ratios[n/2], true
-		known = append(known, l.ratios[n/2])
+	most := mostLight
+	if l.tell(noise, least) {
+		most = mostSlanted
 	}
 	const half = lightBands / 2
+	var known []float64
+	for b, told := range l.told {
+		if told {
+			known = append(known, l.factor[b][0])
+		}
+	}
 	whole := 1.0
 	if len(known) >= half {
 		slices.Sort(known)
@@ -111,33 +154,114 @@ func (l *light) even(p *picture.Plane, noise float64, locked bool) {
 	}
 	ripple := false
 	for b := range l.factor {
-		if len(known) < half || !told[b] {
-			l.factor[b] = 1
+		f := &l.factor[b]
+		if len(known) < half || !l.told[b] {
+			*f = band{1}
 			continue
 		}
-		l.factor[b] = 1 + keep*(l.factor[b]/whole-1)
-		if math.Abs(l.factor[b]-1) > mostLight {
-			l.factor[b] = 1
+		f.times(keep / whole)
+		if f[0] += 1 - keep; f.off() > most {
+			*f = band{1}
 		}
 	}
 	if len(known) >= half {
-		l.bridge(told)
+		l.bridge()
 	}
 	for b := range l.factor {
-		l.factor[b] *= flicker
-		ripple = ripple || math.Abs(l.factor[b]-1) > leastRipple
+		l.factor[b].times(flicker)
+		ripple = ripple || l.factor[b].off() > leastRipple
 	}
 	if ripple {
 		l.divide(p)
 	}
 	for b, f := range l.factor {
 		if !ripple {
-			f = 1
+			f = band{1}
 		}
 		for x := range lightCols {
-			l.before[b*lightCols+x] = l.cells[b*lightCols+x] / f
+			l.before[b*lightCols+x] = l.cells[b*lightCols+x] / f.at(&l.along[x])
 		}
 	}
+}
+
+// tell finds what the light does in each band, where cells are above the level
+// least, and reports whether it lies at a slant.
+func (l *light) tell(noise, least float64) bool {
+	slanting := 0
+	for b := range lightBands {
+		l.told[b], l.slants[b] = false, false
+		if !l.compare(b, least) {
+			continue
+		}
+		within := l.within(b, noise)
+		median, apart := l.middle()
+		l.factor[b] = band{median}
+		if l.told[b] = apart <= within; l.told[b] {
+			continue
+		}
+		if l.slant[b], l.slants[b] = l.follow(median, within); l.slants[b] {
+			slanting++
+		}
+	}
+	if float64(slanting) <= mostSlanting*lightBands {
+		return false
+	}
+	for b := range lightBands {
+		if l.told[b] && l.compare(b, least) {
+			l.slant[b], l.slants[b] = l.follow(l.factor[b][0], l.within(b, noise))
+		}
+	}
+	copy(l.factor, l.slant)
+	copy(l.told, l.slants)
+	return true
+}
+
+// compare takes the ratios of a band's cells to those of the picture before,
+// and reports whether enough are lit.
+func (l *light) compare(b int, least float64) bool {
+	l.ratios, l.columns = l.ratios[:0], l.columns[:0]
+	for x := range lightCols {
+		i := b*lightCols + x
+		if l.before[i] > least && l.cells[i] > least/2 {
+			l.ratios, l.columns = append(l.ratios, l.cells[i]/l.before[i]), append(l.columns, x)
+		}
+	}
+	return float64(len(l.ratios)) >= fewestLit*lightCols
+}
+
+// middle returns the median of the ratios and how far their quartiles are
+// apart.
+func (l *light) middle() (median, apart float64) {
+	l.sorted = append(l.sorted[:0], l.ratios...)
+	slices.Sort(l.sorted)
+	n := len(l.sorted)
+	return l.sorted[n/2], l.sorted[n*3/4] - l.sorted[n/4]
+}
+
+// follow fits a factor that changes along the band to the ratios, from their
+// median on, and reports whether the middle half of them lies within so much of
+// it. None counts for more than that: those of what moves are far off.
+func (l *light) follow(median, within float64) (band, bool) {
+	f := band{median}
+	for range slantRounds {
+		var more, norm band
+		for i, x := range l.columns {
+			p := &l.along[x]
+			d := min(max(l.ratios[i]-f.at(p), -within), within)
+			for k, v := range p {
+				more[k] += v * d
+				norm[k] += v * v
+			}
+		}
+		for k := range f {
+			f[k] += more[k] / norm[k]
+		}
+	}
+	for i, x := range l.columns {
+		l.ratios[i] -= f.at(&l.along[x])
+	}
+	_, apart := l.middle()
+	return f, apart <= within
 }
 
 // flicker returns the factor of the light of all of a picture, of which the
@@ -160,37 +284,45 @@ func (l *light) flicker(least float64) float64 {
 	return min(max(math.Pow(l.ratios[n/2], 1-followLight), 1-mostLight), 1+mostLight)
 }
 
-// mean returns the mean level of a band in the picture before.
-func (l *light) mean(b int) float64 {
+// within is how far the quartiles of a band's ratios may be apart.
+func (l *light) within(b int, noise float64) float64 {
 	sum := 0.0
 	for _, v := range l.before[b*lightCols : (b+1)*lightCols] {
 		sum += v
 	}
-	return max(sum/lightCols, math.SmallestNonzeroFloat64)
+	mean := max(sum/lightCols, math.SmallestNonzeroFloat64)
+	return alikeLight + quartiles*math.Sqrt2*noise/lightPoints/mean
 }
 
 // bridge gives bands in which something moves what lies between their
 // neighbours': the light goes on evenly behind a thing.
-func (l *light) bridge(told []bool) {
+func (l *light) bridge() {
 	last := -1
-	for b := 0; b <= len(told); b++ {
-		if b < len(told) && !told[b] {
+	for b := 0; b <= len(l.told); b++ {
+		if b < len(l.told) && !l.told[b] {
 			continue
 		}
 		for i := last + 1; i < b; i++ {
 			switch {
-			case last < 0 && b == len(told):
+			case last < 0 && b == len(l.told):
 			case last < 0:
 				l.factor[i] = l.factor[b]
-			case b == len(told):
+			case b == len(l.told):
 				l.factor[i] = l.factor[last]
 			default:
-				t := float64(i-last) / float64(b-last)
-				l.factor[i] = (1-t)*l.factor[last] + t*l.factor[b]
+				l.factor[i] = between(&l.factor[last], &l.factor[b], float64(i-last)/float64(b-last))
 			}
 		}
 		last = b
 	}
+}
+
+// between is the factor so far from one band to the other.
+func between(a, b *band, t float64) (f band) {
+	for k := range f {
+		f[k] = (1-t)*a[k] + t*b[k]
+	}
+	return f
 }
 
 // measure fills the cells with levels above black.
@@ -218,14 +350,19 @@ func (l *light) divide(p *picture.Plane) {
 		c := (float64(y)+0.5)*lightBands/float64(p.H) - 0.5
 		i := int(math.Floor(c))
 		t := c - float64(i)
-		f := (1-t)*l.factor[max(i, 0)] + t*l.factor[min(i+1, lightBands-1)]
-		if math.Abs(f-1) < leastRipple/4 {
+		f := between(&l.factor[max(i, 0)], &l.factor[min(i+1, lightBands-1)], t)
+		if f.off() < leastRipple/4 {
 			continue
 		}
-		gain := int64(math.Round(1 / f * (1 << bits)))
+		gain := func(f float64) int64 { return int64(math.Round(1 / f * (1 << bits))) }
+		level, g := f.level(), gain(f[0])
 		row := p.Pix16[y*p.Stride:][:p.W]
 		for x, v := range row {
-			row[x] = uint16(min(max(black+((int64(v)-black)*gain)>>bits, 0), full))
+			if !level {
+				at := legendre((2*float64(x)+1)/float64(p.W) - 1)
+				g = gain(f.at(&at))
+			}
+			row[x] = uint16(min(max(black+((int64(v)-black)*g)>>bits, 0), full))
 		}
 	}
 }

@@ -11,6 +11,10 @@ import (
 // lit returns a textured picture, moved to the right by so many columns, whose
 // rows are lit by a factor.
 func lit(shift int, factor func(y float64) float64) picture.Plane {
+	return litAcross(shift, func(_, y float64) float64 { return factor(y) })
+}
+
+func litAcross(shift int, factor func(x, y float64) float64) picture.Plane {
 	const w, h, black = 320, 180, 16 << 4
 	r := rand.New(rand.NewPCG(3, 4))
 	texture := make([]float64, w)
@@ -19,8 +23,8 @@ func lit(shift int, factor func(y float64) float64) picture.Plane {
 	}
 	p := picture.New(w, h, 12)
 	for y := range h {
-		f := factor((float64(y) + 0.5) / h)
 		for x := range w {
+			f := factor((float64(x)+0.5)/w, (float64(y)+0.5)/h)
 			p.Pix16[y*p.Stride+x] = uint16(black + f*texture[((x-shift+y/20)%w+w)%w])
 		}
 	}
@@ -69,6 +73,45 @@ func TestLight(t *testing.T) {
 		if got := worst(c.second, c.wants); got > c.within {
 			t.Errorf("%s: off by %.3f of the level", c.name, got)
 		}
+	}
+}
+
+// A camera that is held upright reads across the rows, and the ripple of the
+// light lies at a slant. A thing that moves in front of it stays.
+func TestSlantingLight(t *testing.T) {
+	const w, h, black = 320, 180, 16 << 4
+	still := func(x, y float64) float64 { return 1 }
+	ripple := func(x, y float64) float64 { return 1 + 0.3*math.Sin(14*y+3*x) }
+	ball := func(at float64) func(x, y float64) float64 {
+		return func(x, y float64) float64 {
+			if math.Hypot(x-at, (y-0.5)*h/w) < 0.04 {
+				return 1.4
+			}
+			return 1
+		}
+	}
+	both := func(a, b func(x, y float64) float64) func(x, y float64) float64 {
+		return func(x, y float64) float64 { return a(x, y) * b(x, y) }
+	}
+	l := light{black: black}
+	first := litAcross(0, still)
+	l.even(&first, 0, true)
+	second, want := litAcross(0, both(ripple, ball(0.4))), litAcross(0, ball(0.4))
+	l.even(&second, 0, true)
+	// The light of all of the picture may go up or down as a whole.
+	var ratios []float64
+	mean := 0.0
+	for i, v := range second.Pix16 {
+		r := (float64(v) - black) / (float64(want.Pix16[i]) - black)
+		ratios = append(ratios, r)
+		mean += r / float64(len(second.Pix16))
+	}
+	most := 0.0
+	for _, r := range ratios {
+		most = max(most, math.Abs(r/mean-1))
+	}
+	if most > 0.08 {
+		t.Errorf("off by %.3f of the level", most)
 	}
 }
 
