@@ -127,6 +127,61 @@ func TestAnnotateRepeats(t *testing.T) {
 	}
 }
 
+// A take whose pictures last unevenly is shown at the rate that editing programs have
+// for its mean, each picture for as long as it lasts, and slowed by the same factor.
+func TestAnnotateVariable(t *testing.T) {
+	take := filepath.Join(t.TempDir(), "phone.mkv")
+	// Every second picture is late by a fifth, and every tenth lasts twice as long.
+	ffmpeg(t, "-f", "lavfi", "-i", "testsrc2=s=320x240:r=60:d=2", "-vf",
+		"tinterlace=interleave_top,setfield=prog,setpts='(N+floor(N/10)+0.2*mod(N,2))/(33.3*TB)'", "-fps_mode", "passthrough", "-c:v", "ffv1", take)
+	folder := filepath.Join(t.TempDir(), "scan")
+	if e := sw(t, "scan", "--quiet", "--out", folder, take); e.code != exitDone {
+		t.Fatal(e)
+	}
+	plant(t, folder)
+	doc, err := report.Read(filepath.Join(folder, findingsName))
+	if err != nil || !doc.Take.VariableFrameRate {
+		t.Fatalf("the take is not known to be uneven: %+v, %v", doc.Take, err)
+	}
+	out := filepath.Join(t.TempDir(), "clip.mkv")
+	if e := sw(t, "annotate", folder, "--slow", "4", "--codec", "ffv1", "--out", out, "--quiet"); e != (ended{}) {
+		t.Fatal(e)
+	}
+	rate := fmt.Sprint(ffprobe(t, out).Streams[0]["avg_frame_rate"])
+	if rate != "30/1" {
+		t.Errorf("the clip has %s frames a second", rate)
+	}
+	got := runs(t, pictures(t, out), pictures(t, take), 2)
+	slowed := 0
+	for i, r := range got {
+		if i > 0 && r.picture < got[i-1].picture {
+			slowed = i
+		}
+	}
+	if slowed == 0 {
+		t.Fatalf("nothing is slowed: %v", got)
+	}
+	full := map[int]int{}
+	for _, r := range got[:slowed] {
+		full[r.picture] = r.frames
+	}
+	held, long := 0, 0
+	for _, r := range got[slowed:] {
+		if want := 4 * full[r.picture]; r.frames != want {
+			held++
+			if r.frames != want+45 { // 1.5 s
+				t.Errorf("picture %d lasts %d frames slowed, %d at full speed", r.picture, r.frames, full[r.picture])
+			}
+		}
+		if full[r.picture] == 2 {
+			long++
+		}
+	}
+	if held != 1 || long == 0 {
+		t.Errorf("%d pictures are held, %d last longer", held, long)
+	}
+}
+
 type probed struct {
 	Streams []map[string]any
 	Format  map[string]any

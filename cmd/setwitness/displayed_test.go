@@ -219,8 +219,13 @@ func TestFilm(t *testing.T) {
 		t.Errorf("a region lies at %v of the frame", r)
 	}
 	for fps, want := range map[float64]annotate.Rate{239.999: {Num: 240, Den: 1}, 239.76: {Num: 240000, Den: 1001}, 59.94: {Num: 60000, Den: 1001}, 87.5: {Num: 87500, Den: 1000}} {
-		if got := usualRate(fps); got != want {
+		if got := usualRate(fps, sameRate); got != want {
 			t.Errorf("%g is %v, want %v", fps, got, want)
+		}
+	}
+	for fps, want := range map[float64]annotate.Rate{29.83: {Num: 30000, Den: 1001}, 60.06: {Num: 60, Den: 1}, 25.1: {Num: 25, Den: 1}, 17: {Num: 17000, Den: 1000}} {
+		if got := usualRate(fps, meantRate); got != want {
+			t.Errorf("in the mean %g is %v, want %v", fps, got, want)
 		}
 	}
 }

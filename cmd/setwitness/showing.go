@@ -64,9 +64,9 @@ func (c *showing) design(codec clipCodec) error {
 	if in.RateNum <= 0 || in.RateDen <= 0 {
 		c.source = annotate.Rate{Num: int(time.Second / first.period(0)), Den: 1}
 	}
-	if first.doc.Take.VariableFrameRate {
-		// The mean of what a phone managed, which no editing program has.
-		c.source = usualRate(c.source.Value())
+	if c.variable() {
+		// The mean of what a phone managed is no rate that editing programs have.
+		c.source = usualRate(c.source.Value(), meantRate)
 	}
 	for _, s := range c.takes[1:] {
 		if why := otherColours(in, s.in); why != "" {
@@ -339,6 +339,11 @@ func joined(a, b string) string {
 	return a + "; " + b
 }
 
+// variable reports whether pictures of the take last for different times.
+func (c *showing) variable() bool {
+	return c.takes[0].film == nil && c.takes[0].doc.Take.VariableFrameRate
+}
+
 // legends are the lines of status for the parts of a finding.
 func (c *showing) legends(slow int) [3]string {
 	full := "full speed"
@@ -346,6 +351,9 @@ func (c *showing) legends(slow int) [3]string {
 		full += fmt.Sprintf(", 1 of %d pictures", c.every)
 	}
 	slowed := fmt.Sprintf("slowed %d×: each picture shown %d times", slow, slow/c.every)
+	if c.variable() {
+		slowed = fmt.Sprintf("slowed %d×: each picture shown %d times as long", slow, slow)
+	}
 	return [3]string{full, slowed, fmt.Sprintf("slowed %d×, strongest picture held", slow)}
 }
 
@@ -391,8 +399,7 @@ func (c *showing) glance(ctx context.Context, span annotate.Span, words [3]strin
 	for i, t := range g.times {
 		life[i] = c.takes[0].life(t)
 	}
-	variable := c.takes[0].film == nil && c.takes[0].doc.Take.VariableFrameRate
-	g.counts = annotate.Counts(life, c.source, variable)
+	g.counts = annotate.Counts(life, c.source, c.variable())
 	return g, nil
 }
 
