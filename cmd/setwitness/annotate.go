@@ -247,7 +247,7 @@ func makeClip(ctx context.Context, f *factory, o *annotateOptions) error {
 		SampleAspectNum: c.output.SampleAspectNum, SampleAspectDen: c.output.SampleAspectDen,
 	})
 	if err != nil {
-		return unusable{err}
+		return o.fault(err)
 	}
 	defer w.Abort()
 	c.writer, c.meter = w, flashes.NewMeter(c.rate.Value())
@@ -275,7 +275,7 @@ func makeClip(ctx context.Context, f *factory, o *annotateOptions) error {
 		return err
 	}
 	if err := w.Close(); err != nil {
-		return unusable{err}
+		return o.fault(err)
 	}
 	if err := noteMade(ctx, o.folder, o.out); err != nil {
 		return err
@@ -294,6 +294,15 @@ func makeClip(ctx context.Context, f *factory, o *annotateOptions) error {
 	fmt.Fprintf(&b, "  clip: %s (%s, %s)\n", oneLine(o.out), findingsWords(shown), report.Length(float64(c.frames)/c.rate.Value()))
 	_, err = io.WriteString(f.out, b.String())
 	return err
+}
+
+// fault says of an error in writing which clip it means; the name under which it is
+// written at first tells nobody anything.
+func (o *annotateOptions) fault(err error) error {
+	if why, ok := reason(err); ok {
+		return unusable{fmt.Errorf("%s: the clip cannot be written: %w", o.out, why)}
+	}
+	return unusable{err}
 }
 
 // working says at a terminal what is being done, or nothing any more.

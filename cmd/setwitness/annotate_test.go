@@ -263,6 +263,10 @@ func TestAnnotateHDR(t *testing.T) {
 
 func TestAnnotateRefuses(t *testing.T) {
 	clip, folder := woven(t, "match.mp4", "-c:v", "libx264", "-preset", "ultrafast")
+	inTheWay := filepath.Join(t.TempDir(), "folder.mp4")
+	if err := os.Mkdir(inTheWay, 0o755); err != nil {
+		t.Fatal(err)
+	}
 	link := filepath.Join(t.TempDir(), "link.mp4")
 	if err := os.Symlink(clip, link); err != nil {
 		t.Fatal(err)
@@ -282,11 +286,12 @@ func TestAnnotateRefuses(t *testing.T) {
 		{[]string{folder, "--finding", "f001", "--top", "2"}, "--finding names"},
 		{[]string{folder, "--top", "0"}, "at least one"},
 		{[]string{folder, "--out", "a.mkv"}, "ends in .mp4"},
-		{[]string{folder, "--out", filepath.Join(folder, "no", "a.mp4")}, "no such file"},
+		{[]string{folder, "--out", filepath.Join(folder, "no", "a.mp4")}, "a.mp4: the clip cannot be written: no such file"},
 		{[]string{folder, "--take", folder}, "is a directory"},
 		{[]string{folder, "--take", filepath.Join(folder, findingsName)}, "SHA-256"},
 		{[]string{folder, "--against-take", clip}, "for --against"},
 		{[]string{folder, "--out", clip}, "made from"},
+		{[]string{folder, "--out", inTheWay}, "is a folder"},
 		{[]string{folder, "--against", folder, "--out", link}, "made from"},
 	} {
 		e := sw(t, append([]string{"annotate"}, c.args...)...)

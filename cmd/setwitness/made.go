@@ -58,12 +58,15 @@ func noteMade(ctx context.Context, folder string, files ...string) error {
 	return nil
 }
 
-// notOver refuses a name for a new file that would write over one that it is made
-// from: a take, or a document of the scan in a folder.
+// notOver refuses a name for a new file that is that of a folder, or would write over
+// one that it is made from: a take, or a document of the scan in a folder.
 func notOver(file, folder string, takes ...string) error {
 	info, err := os.Stat(file)
 	if err != nil {
 		return nil // nothing is there
+	}
+	if info.IsDir() {
+		return unusable{fmt.Errorf("--out %s: is a folder", file)}
 	}
 	for _, name := range []string{findingsName, pageName, signaturesName, report.DisplayedName, report.MadeName} {
 		takes = append(takes, filepath.Join(folder, name))
