@@ -51,7 +51,8 @@ const (
 	mostSlanting = 0.2
 	// mostSlanted bounds the factor there: no flash and no shadow lies at a slant,
 	// and a backlight that is off for half of an exposure does no more. slantRounds
-	// are enough to come to it in steps of alikeLight.
+	// are enough to come to it in steps of alikeLight. What changes slowly there is
+	// a scene that dissolves, and stays as the light of all of a picture does.
 	mostSlanted, slantRounds = 0.5, 16
 )
 
@@ -134,7 +135,7 @@ func (l *light) even(p *picture.Plane, noise float64, locked bool) {
 	least := leastLight * float64(int(1)<<(p.Depth-8))
 	most := mostLight
 	if l.tell(noise, least) {
-		most = mostSlanted
+		most, keep = mostSlanted, min(keep, 1-followLight)
 	}
 	const half = lightBands / 2
 	var known []float64
@@ -161,7 +162,7 @@ func (l *light) even(p *picture.Plane, noise float64, locked bool) {
 		}
 		f.times(keep / whole)
 		if f[0] += 1 - keep; f.off() > most {
-			*f = band{1}
+			*f, l.told[b] = band{1}, false
 		}
 	}
 	if len(known) >= half {
