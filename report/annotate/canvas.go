@@ -1,6 +1,7 @@
 package annotate
 
 import (
+	"encoding/binary"
 	"image"
 
 	"setwitness/decode/picture"
@@ -182,46 +183,72 @@ func (c *Canvas) surround(polygon []Point, bounds image.Rectangle, wide int) {
 	})
 }
 
-// cover blends a colour into the picture as far as a mask covers it, whose top
-// left corner comes to lie at a place.
+// cover blends a colour into the picture as far as a mask covers it, whose top left
+// corner comes to lie at a place.
 func (c *Canvas) cover(mask *image.Alpha, at image.Point, v code) {
 	whole := image.Rect(0, 0, c.out.W, c.out.H)
 	r := mask.Rect.Add(at.Sub(mask.Rect.Min)).Intersect(whole)
-	blendPlane(&c.Picture.Y, r, v.y, func(x, y int) int { return int(mask.Pix[(y-at.Y)*mask.Stride+x-at.X]) })
-	if c.out.ChromaX < 0 || r.Empty() {
+	if r.Empty() {
 		return
 	}
-	// A sample of chroma is covered as far as what it stands for.
+	row := func(y int) []uint8 { return mask.Pix[(y-at.Y)*mask.Stride+r.Min.X-at.X:][:r.Dx()] }
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		m := row(y)
+		for x := covered(m, 0); x < len(m); x = covered(m, x+1) {
+			blend(&c.Picture.Y, y*c.Picture.Y.Stride+r.Min.X+x, v.y, int(m[x]))
+		}
+	}
+	if c.out.ChromaX < 0 {
+		return
+	}
+	// A sample of chroma is covered as far as what it stands for: the sums of a row
+	// of them are gathered from as many lines of luma.
 	sx, sy := c.out.ChromaX, c.out.ChromaY
-	covered := func(cx, cy int) int {
-		sum := 0
+	of := c.chroma(r)
+	sums := make([]int, of.Dx())
+	for cy := of.Min.Y; cy < of.Max.Y; cy++ {
+		any := false
 		for y := max(cy<<sy, r.Min.Y); y < min((cy+1)<<sy, r.Max.Y); y++ {
-			for x := max(cx<<sx, r.Min.X); x < min((cx+1)<<sx, r.Max.X); x++ {
-				sum += int(mask.Pix[(y-at.Y)*mask.Stride+x-at.X])
+			m := row(y)
+			for x := covered(m, 0); x < len(m); x = covered(m, x+1) {
+				sums[(r.Min.X+x)>>sx-of.Min.X] += int(m[x])
+				any = true
 			}
 		}
-		return sum >> (sx + sy)
+		if !any {
+			continue
+		}
+		for i, sum := range sums {
+			if a := sum >> (sx + sy); a > 0 {
+				k := cy*c.Picture.Cb.Stride + of.Min.X + i
+				blend(&c.Picture.Cb, k, v.cb, a)
+				blend(&c.Picture.Cr, k, v.cr, a)
+			}
+		}
+		clear(sums)
 	}
-	blendPlane(&c.Picture.Cb, c.chroma(r), v.cb, covered)
-	blendPlane(&c.Picture.Cr, c.chroma(r), v.cr, covered)
 }
 
-// blendPlane mixes a code into the samples of a rectangle, by so many of 255.
-func blendPlane(p *picture.Plane, r image.Rectangle, v int, share func(x, y int) int) {
-	for y := r.Min.Y; y < r.Max.Y; y++ {
-		for x := r.Min.X; x < r.Max.X; x++ {
-			a := share(x, y)
-			if a == 0 {
-				continue
-			}
-			i := y*p.Stride + x
-			if p.Pix != nil {
-				have := int(p.Pix[i])
-				p.Pix[i] = uint8((have*(255-a) + v*a + 127) / 255)
-			} else {
-				have := int(p.Pix16[i])
-				p.Pix16[i] = uint16((have*(255-a) + v*a + 127) / 255)
-			}
-		}
+// covered returns the place of the first sample of a mask, from one on, that is not
+// 0. Most of a mask is.
+func covered(m []uint8, from int) int {
+	const word = 8
+	for from+word <= len(m) && binary.LittleEndian.Uint64(m[from:]) == 0 {
+		from += word
+	}
+	for from < len(m) && m[from] == 0 {
+		from++
+	}
+	return from
+}
+
+// blend mixes a code into a sample, by so many of 255.
+func blend(p *picture.Plane, i, v, a int) {
+	if p.Pix != nil {
+		have := int(p.Pix[i])
+		p.Pix[i] = uint8((have*(255-a) + v*a + 127) / 255)
+	} else {
+		have := int(p.Pix16[i])
+		p.Pix16[i] = uint16((have*(255-a) + v*a + 127) / 255)
 	}
 }

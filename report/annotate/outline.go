@@ -57,29 +57,50 @@ func area(polygon []Point) float64 {
 	return s / 2
 }
 
-// band covers what lies between two distances outside a polygon.
+// band covers what lies between two distances outside a polygon. It is drawn in
+// quarters of the way round: to draw all at once takes as long as the inside is large.
 func band(polygon []Point, from, to float64, bounds image.Rectangle) *image.Alpha {
-	outer, inner := grown(polygon, to), grown(polygon, from)
-	mask := image.NewAlpha(Around(outer).Intersect(bounds))
-	at, size := mask.Rect.Min, mask.Rect.Size()
-	r := vector.NewRasterizer(size.X, size.Y)
-	draws := func(p Point, to func(x, y float32)) { to(float32(p.X-float64(at.X)), float32(p.Y-float64(at.Y))) }
-	ring := func(points []Point) {
-		draws(points[0], r.MoveTo)
-		for _, p := range points[1:] {
-			draws(p, r.LineTo)
+	inner, outer := grown(polygon, from), grown(polygon, to)
+	out := image.NewAlpha(Around(outer).Intersect(bounds))
+	const quarters = 4
+	for q := range quarters {
+		// There along the outside, back along the inside.
+		var part []Point
+		first, last := q*len(outer)/quarters, (q+1)*len(outer)/quarters
+		for i := first; i <= last; i++ {
+			part = append(part, outer[i%len(outer)])
 		}
-		r.ClosePath()
+		for i := last; i >= first; i-- {
+			part = append(part, inner[i%len(inner)])
+		}
+		add(out, part)
 	}
-	ring(outer)
-	// In the other direction, so that it takes away what it holds.
-	for i, j := 0, len(inner)-1; i < j; i, j = i+1, j-1 {
-		inner[i], inner[j] = inner[j], inner[i]
+	return out
+}
+
+// add covers what a polygon does, as far as it lies in the mask. Where two polygons
+// meet on a sample, each covers a part of it.
+func add(mask *image.Alpha, polygon []Point) {
+	r := Around(polygon).Intersect(mask.Rect)
+	if r.Empty() {
+		return
 	}
-	ring(inner)
-	r.DrawOp = draw.Src
-	r.Draw(mask, mask.Rect, image.Opaque, image.Point{})
-	return mask
+	v := vector.NewRasterizer(r.Dx(), r.Dy())
+	place := func(p Point) (x, y float32) { return float32(p.X - float64(r.Min.X)), float32(p.Y - float64(r.Min.Y)) }
+	v.MoveTo(place(polygon[0]))
+	for _, p := range polygon[1:] {
+		v.LineTo(place(p))
+	}
+	v.ClosePath()
+	v.DrawOp = draw.Src
+	part := image.NewAlpha(r)
+	v.Draw(part, r, image.Opaque, image.Point{})
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		to := mask.Pix[mask.PixOffset(r.Min.X, y):][:r.Dx()]
+		for x, a := range part.Pix[part.PixOffset(r.Min.X, y):][:r.Dx()] {
+			to[x] += min(a, 255-to[x])
+		}
+	}
 }
 
 // grown moves the sides of a polygon outwards by so many pixels.
