@@ -21,14 +21,13 @@ func (s *reviewed) story(f *report.Finding, status []string) annotate.Story {
 	}
 	// What is all of the picture needs no outline, but all of a screen does that a
 	// camera sees with what is round it.
-	filmed := s.film != nil && !s.film.straight
-	if filmed || !region.Whole() {
+	if s.filmed() || !region.Whole() {
 		out.Region = s.pixels(region, seconds(f.PeakS))
 	}
-	if filmed || !peak.Whole() {
+	if s.filmed() || !peak.Whole() {
 		out.Peak = s.pixels(peak, seconds(f.PeakS))
 	}
-	if filmed {
+	if s.filmed() {
 		out.Shape = s.film.shape(region, peak)
 	}
 	return out

@@ -141,10 +141,14 @@ func (s *reviewed) read(ctx context.Context, from, to time.Duration, fn func(*pi
 	return err
 }
 
+// filmed reports whether the camera's frames of a screen are shown, and not what was
+// rebuilt of them.
+func (s *reviewed) filmed() bool { return s.film != nil && !s.film.straight }
+
 // pixels turns a region of the document into pixels of the pictures that are
 // shown round a time.
 func (s *reviewed) pixels(r report.Region, t time.Duration) image.Rectangle {
-	if s.film != nil && !s.film.straight {
+	if s.filmed() {
 		return s.film.inFrame(r, t)
 	}
 	w, h := float64(s.in.W), float64(s.in.H)
@@ -180,7 +184,7 @@ func (s *reviewed) period(t time.Duration) time.Duration {
 // counter numbers a picture that is shown.
 func (s *reviewed) counter(p *picture.Picture) string {
 	at := report.Clock(p.Time.Seconds())
-	if s.film != nil && !s.film.straight {
+	if s.filmed() {
 		return fmt.Sprintf("displayed picture %d, camera frame %d, %s", s.film.at(p.Time), p.Index, at)
 	}
 	return fmt.Sprintf("displayed picture %d, %s", p.Index, at)

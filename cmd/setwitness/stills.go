@@ -139,7 +139,9 @@ func (s *reviewed) still(ctx context.Context, f *report.Finding, a *album) error
 	region := story.Peak
 	polygon := annotate.Corners(region)
 	if story.Shape != nil {
-		polygon = story.Shape(&shown, true)
+		if askew := story.Shape(&shown, true); len(askew) > 0 {
+			polygon = askew
+		}
 	}
 	ky := s.lineFactor()
 	img, err := annotate.Still(whole, polygon, 1, ky, caption)

@@ -201,6 +201,31 @@ func TestDrawHidesNothingElse(t *testing.T) {
 	}
 }
 
+// A fault that is everywhere has no outline; where it is strongest is shown with the
+// lens that enlarges it, and while that is held.
+func TestDrawEverywhere(t *testing.T) {
+	in, out := format(640, 360, 8, 1, 1), output(640, 360, 8, 1, 1)
+	p, err := NewPanel(out, in, image.Rect(0, 0, 640, 360), 1, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	peak := image.Rect(300, 150, 340, 180)
+	p.Begin(Story{Caption: []string{"Ghost"}, Peak: peak, Status: []string{"full speed"}})
+	if p.lens == nil {
+		t.Fatal("no lens")
+	}
+	c := NewCanvas(out)
+	for _, m := range []struct {
+		Moment
+		outlined bool
+	}{{Moment{}, false}, {Moment{Lens: true}, true}, {Moment{Lens: true, Peak: true}, true}} {
+		p.Draw(c, scene(in, 1), m.Moment)
+		if got := c.Picture.Y.At(320, peak.Min.Y-3) == c.colours.line.y; got != m.outlined {
+			t.Errorf("%+v: outlined %v", m.Moment, got)
+		}
+	}
+}
+
 // Whatever the picture and the place: boxes lie in the panel and not on each
 // other, the lens shows the middle of the place and does not hide it, and a small
 // fault is hidden by nothing.
