@@ -45,9 +45,9 @@ const (
 	// the light; so much of it stays from picture to picture, as it is a fade's
 	// when it goes on for a quarter of a second.
 	alikePictures, followLight = 0.3, 0.08
-	// mostSlanting is the share of the bands that are explained by a factor that
-	// changes along them, and by none that does not, from which the light lies at
-	// a slant. An even light has none such.
+	// mostSlanting is the share of the bands in which a factor that changes along
+	// them leaves less than half of what the best one that does not leaves, from
+	// which the light lies at a slant. Of what moves none explains much.
 	mostSlanting = 0.2
 	// mostSlanted bounds the factor there: no flash and no shadow lies at a slant,
 	// and a backlight that is off for half of an exposure does no more. slantRounds
@@ -190,26 +190,28 @@ func (l *light) even(p *picture.Plane, noise float64, locked bool) {
 func (l *light) tell(noise, least float64) bool {
 	slanting := 0
 	for b := range lightBands {
-		l.told[b], l.slants[b] = false, false
+		l.told[b], l.slants[b], l.slant[b] = false, false, band{}
 		if !l.compare(b, least) {
 			continue
 		}
 		within := l.within(b, noise)
 		median, apart := l.middle()
-		l.factor[b] = band{median}
-		if l.told[b] = apart <= within; l.told[b] {
-			continue
-		}
-		if l.slant[b], l.slants[b] = l.follow(median, within); l.slants[b] {
-			slanting++
+		l.factor[b], l.told[b] = band{median}, apart <= within
+		if apart > alikeLight {
+			f, left := l.follow(median, within)
+			if l.slant[b], l.slants[b] = f, left <= within; l.slants[b] && left < apart/2 {
+				slanting++
+			}
 		}
 	}
 	if float64(slanting) <= mostSlanting*lightBands {
 		return false
 	}
 	for b := range lightBands {
-		if l.told[b] && l.compare(b, least) {
-			l.slant[b], l.slants[b] = l.follow(l.factor[b][0], l.within(b, noise))
+		if l.slant[b] == (band{}) && l.compare(b, least) {
+			within := l.within(b, noise)
+			f, left := l.follow(l.factor[b][0], within)
+			l.slant[b], l.slants[b] = f, left <= within
 		}
 	}
 	copy(l.factor, l.slant)
@@ -240,10 +242,10 @@ func (l *light) middle() (median, apart float64) {
 }
 
 // follow fits a factor that changes along the band to the ratios, from their
-// median on, and reports whether the middle half of them lies within so much of
-// it. None counts for more than that: those of what moves are far off.
-func (l *light) follow(median, within float64) (band, bool) {
-	f := band{median}
+// median on, and returns how far the quartiles of what it leaves are apart. None
+// counts for more than within: those of what moves are far off.
+func (l *light) follow(median, within float64) (f band, apart float64) {
+	f = band{median}
 	for range slantRounds {
 		var more, norm band
 		for i, x := range l.columns {
@@ -254,15 +256,21 @@ func (l *light) follow(median, within float64) (band, bool) {
 				norm[k] += v * v
 			}
 		}
+		still := true
 		for k := range f {
-			f[k] += more[k] / norm[k]
+			more[k] /= norm[k]
+			f[k] += more[k]
+			still = still && math.Abs(more[k]) < leastRipple/4
+		}
+		if still {
+			break
 		}
 	}
 	for i, x := range l.columns {
 		l.ratios[i] -= f.at(&l.along[x])
 	}
-	_, apart := l.middle()
-	return f, apart <= within
+	_, apart = l.middle()
+	return f, apart
 }
 
 // flicker returns the factor of the light of all of a picture, of which the
