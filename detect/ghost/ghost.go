@@ -65,6 +65,10 @@ const (
 	faintest = 12
 	// A third repetition above this share of the first is a texture's.
 	periodic = 0.5
+	// ribbed is how unlike itself, at some lag, a thing has to be to have ribs:
+	// the two edges of a bar are opposite at its width, which is -0.5, and no
+	// more; those of many bars beside each other all are.
+	ribbed = -0.6
 	// How far the lag of a copy may lie from the step: what a thing
 	// accelerates in the few pictures that its step is taken from, and half a
 	// sample of the plane.
@@ -379,7 +383,7 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 	if !peak && (l.Energy < leastMixed*c.usual || !exceeds && !unseen) {
 		return v
 	}
-	if !peak && !exceeds && c.resembles(v.lag, s.floor) {
+	if !peak && !exceeds && c.resembles(v.lag, s.floor) || !l.Whole && ribs(l) {
 		return v
 	}
 	const least = faintest / 100.0
@@ -432,6 +436,17 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 		v.confidence = squash((min(p.R, p.Prominence) - need) / 0.06)
 	}
 	return v
+}
+
+// ribs reports whether a thing is of stripes across its path, so that its step
+// may be off by some of them and other stripes pass for its copies.
+func ribs(l *echo.Look) bool {
+	for lag := 2.0; lag <= l.Steps(); lag++ {
+		if l.At(lag) < ribbed {
+			return true
+		}
+	}
+	return false
 }
 
 // panned reports whether picture t moves as a whole, so that the relations of

@@ -424,6 +424,17 @@ func TestLookAlikes(t *testing.T) {
 		{"bounce", func(c *clip) {
 			c.y = func(k float64) float64 { return 80 + 9*math.Abs(k-20) }
 		}},
+		{"a cloth of fine stripes that waves", func(c *clip) {
+			c.diameter = 0
+			c.paint = func(c *clip, k, x, y, v float64) float64 {
+				across := x - 30 - 3*k
+				if across < 0 || across > 220 || y < 60 || y > 300 {
+					return v
+				}
+				wave := 9 * math.Sin(across/35+0.35*k) * across / 100
+				return v + 60*math.Tanh(3*math.Sin(2*math.Pi*(y+wave)/4.5))
+			}
+		}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
