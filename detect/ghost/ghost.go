@@ -28,7 +28,8 @@ var Stage = &detect.Stage{
 	Title: "extra copies of moving things at one picture's step",
 	Doc: "Finds copies of a moving thing (or of the whole moving picture) ahead of and behind its true place, " +
 		"at the step that it makes from one picture to the next. Strength: amplitude of a copy, % of the " +
-		"thing's own contrast. Compared with the same thing in the pictures around, so that a shadow or a " +
+		"thing's own contrast. Compared with the same thing in the pictures around, or, where those have copies " +
+		"as well, with its steps, which a copy keeps to however they change; so that a shadow or a " +
 		"reflection at a fixed distance, a second thing of the same kind, and a periodic texture are not " +
 		"reported; nor are dissolves, transparency and motion blur, which have no second edge at the step.",
 	Kind: detect.Ghost,
@@ -166,6 +167,9 @@ type state struct {
 	spells      []told
 	conversions []rhythm
 	listened    listened
+	sightings   sightings
+	lastSoft    softBurst
+	lastOf      mixture
 	// The newest pictures with a rhythm, and with one that is sure.
 	heard, sure int
 
@@ -225,8 +229,11 @@ func (s *state) Step(w *detect.Window) error {
 		if m.Strength >= faintest {
 			m.Picture = w.T
 			w.Mark(m)
+			behind, ahead := m.Measures["behind_pct"]/100, m.Measures["ahead_pct"]/100
+			s.told(w.T, i, v.confidence, behind, ahead)
 		}
 	}
+	s.markLasting(w, looks)
 	return nil
 }
 

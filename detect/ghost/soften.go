@@ -38,6 +38,9 @@ const (
 	// Least copy in a mixture that is told so: noise, and what does not go with
 	// the pan, take up to half of what it says.
 	leastSoftCopy = leastCopy / 2
+	// So many pictures are seen ahead. A burst that lasts for longer goes on for as
+	// long as the pictures stay softer.
+	seenAhead = span - 1
 	// The confidence grows by one step of the logistic function for so much
 	// softness above the least.
 	softSlack = 0.04
@@ -92,7 +95,10 @@ type softBurst struct {
 	first, n  int
 	direction int
 	step      float64 // raster pixels
+	open      bool    // it goes on for longer than is seen ahead
+	base      float64 // what the softness is of
 	by        float64 // softness, mean
+	rho       float64 // relation of the pictures before it
 	least     float64 // that had to be
 }
 
@@ -117,6 +123,7 @@ func (s *state) softens(first int) (b softBurst, ok bool) {
 		sharp[k], wide[k] = v, w
 	}
 	base, stray := line(sharp[:])
+	b.base = base
 	baseAcross, _ := line(wide[:])
 	b.least = max(leastSoft, softStrays*stray)
 	softer := func(i int) (soft, across float64, known bool) {
@@ -138,12 +145,16 @@ func (s *state) softens(first int) (b softBurst, ok bool) {
 			break
 		}
 		sum, sumAcross = sum+soft, sumAcross+across
-		if b.n++; b.n > longest {
-			return b, false
+		if b.n++; b.n == seenAhead {
+			b.open = true
+			break
 		}
 	}
 	b.by = sum / float64(b.n)
 	for k := range sharpAfter {
+		if b.open {
+			break
+		}
 		if soft, _, known := softer(first + b.n + k); !known || soft > softAfter*b.by {
 			return b, false
 		}
@@ -152,6 +163,7 @@ func (s *state) softens(first int) (b softBurst, ok bool) {
 	if b.n < fewestSoft || byAcross > mostAcross*(b.by+byAcross) {
 		return b, false
 	}
+	b.rho, _ = s.relates(first-sharpBefore, first-1)
 	return b, s.related(b)
 }
 
@@ -329,9 +341,12 @@ func (l *lags) whole(lag int) float64 {
 }
 
 // markSoft marks the pictures of a burst that begins at a picture and is known
-// by what it softens.
+// by what it softens, or that goes on in it.
 func (s *state) markSoft(w *detect.Window) {
 	if s.covered(w.T, s.raster) {
+		return
+	}
+	if s.softOn(w) {
 		return
 	}
 	b, ok := s.softens(w.T)
@@ -347,10 +362,34 @@ func (s *state) markSoft(w *detect.Window) {
 		spell:  spell{first: b.first, n: b.n, mixture: of, explained: 1},
 		region: s.raster,
 	})
-	m := detect.Mark{Kind: detect.Ghost, Strength: 100 * weight, Confidence: squash((b.by - b.least) / softSlack)}
 	for i := b.first; i < b.first+b.n; i++ {
-		m.Picture, m.Region = i, s.raster
-		m.Measures = of.measures(b.step)
-		w.Mark(m)
+		s.markSoftAt(w, i, b, of)
 	}
+	if b.open {
+		s.lastSoft, s.lastOf = b, of
+	}
+}
+
+func (s *state) markSoftAt(w *detect.Window, i int, b softBurst, of mixture) {
+	w.Mark(detect.Mark{
+		Kind: detect.Ghost, Picture: i, Region: s.raster, Strength: 100 * max(of.behind, of.ahead),
+		Confidence: squash((b.by - b.least) / softSlack), Measures: of.measures(b.step),
+	})
+}
+
+// softOn marks picture w.T where the last burst goes on in it, and reports
+// whether it does.
+func (s *state) softOn(w *detect.Window) bool {
+	b := &s.lastSoft
+	if !b.open || w.T != b.first+b.n {
+		return false
+	}
+	m, before := s.motion.At(w.T), s.successions.at(w.T).whole
+	v, _, known := s.softAt(w.T, b.direction)
+	if b.open = known && m != nil && !m.Cut && before.known && before.rho-b.rho > leastRise && b.base-v >= softWithin*b.by; !b.open {
+		return false
+	}
+	b.n++
+	s.markSoftAt(w, w.T, *b, s.lastOf)
+	return true
 }

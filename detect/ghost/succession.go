@@ -94,6 +94,7 @@ func (r *successions) at(i int) *succession {
 func (s *state) relate(to int) {
 	for ; s.successions.next < to; s.successions.next++ {
 		i := s.successions.next
+		s.note(i)
 		a, b, c := s.cells.At(i-1), s.cells.At(i), s.cells.At(i+1)
 		m, n := s.motion.At(i), s.motion.At(i+1)
 		out := &s.successions.ring[i%len(s.successions.ring)]
