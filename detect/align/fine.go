@@ -55,14 +55,14 @@ type stretch struct {
 	// fits, and weight falls where it is more than in others.
 	noise, weight [signature.Blocks]float64
 
+	left residual // of the last picture looked at
+
 	costs costs
 	step  float64 // s between delays
 
 	shown     []int     // of each picture from first on; -1 outside the source
 	lags      []float64 // delay of each, against the line, in s
 	explained float64
-	margin    float64
-	other     float64 // nats by which another path is worse
 }
 
 // at returns the picture of the source that is up at a time in its life, or -1.
@@ -101,8 +101,8 @@ func (s *stretch) clamp(u float64) int {
 func (s *stretch) line(i int) float64 { return s.origin + s.rate*s.take.Lives[i].Seconds() }
 
 // rounds are enough: the first finds most of the pictures with the line of the
-// chain, the others follow the line of those that were found.
-const rounds = 3
+// chain, the other follows the line of those that were found.
+const rounds = 2
 
 // follow finds which picture is shown when.
 func (s *stretch) follow() error {
@@ -140,7 +140,7 @@ func (s *stretch) follow() error {
 			s.pace()
 		}
 	}
-	s.explain()
+	s.explained = s.explains()
 	return nil
 }
 
@@ -262,49 +262,30 @@ func (s *stretch) path(bends bool) float64 {
 // it is.
 const leastSegment = 8
 
-// explain says how much of what changes the path explains, and how much worse
-// it would be a picture earlier or later: anywhere, so of the segments between
-// bends the one that is known the least counts.
-func (s *stretch) explain() {
-	p := max(s.of, s.takes)
-	var left float64
+// explains is how much of what changes the path explains.
+func (s *stretch) explains() float64 {
+	var left, changes float64
 	var all [signature.Blocks]moments
-	s.margin = s.other
-	var segment [2]float64
-	from := 0
 	for t, j := range s.shown {
-		if t > 0 && math.Abs(s.lags[t]-s.lags[t-1]) > 1.5*s.step {
-			from, segment = t, [2]float64{}
+		if j < 0 {
+			continue
 		}
-		if j >= 0 {
-			i := s.first + t
-			offset := &s.offset[s.part(i)]
-			s.codes(i, j, func(b int, x, y float64) {
-				d := x - s.gain[b]*y - offset[b]
-				left += s.weight[b] * d * d
-				all[b].add(x, 0)
-			})
-			for k, d := range [2]float64{-p, p} {
-				if other := s.at(s.line(i) + s.lags[t] + d); other >= 0 && other != j {
-					segment[k] += s.costs.trust[t] * (s.evidence(i, other) - s.evidence(i, j))
-				}
-			}
-		}
-		ends := t+1 == len(s.shown) || math.Abs(s.lags[t+1]-s.lags[t]) > 1.5*s.step
-		if ends && t+1-from >= min(leastSegment, len(s.shown)) {
-			s.margin = min(s.margin, segment[0], segment[1])
-		}
+		i := s.first + t
+		offset := &s.offset[s.part(i)]
+		s.codes(i, j, func(b int, x, y float64) {
+			d := x - s.gain[b]*y - offset[b]
+			left += s.weight[b] * d * d
+			all[b].add(x, 0)
+		})
 	}
-	changes := 0.0
 	for b, w := range s.weight {
 		xx, _, _ := all[b].about()
 		changes += w * xx
 	}
-	if changes > 0 {
-		s.explained = max(0, 1-left/changes)
+	if changes == 0 {
+		return 0
 	}
-	// Neighbours in time err alike.
-	s.margin = max(0, s.margin) / 2
+	return max(0, 1-left/changes)
 }
 
 const (
@@ -317,6 +298,19 @@ const (
 	// is what other material of the same kind may, with a gain to choose.
 	leastExplained = 0.4
 )
+
+// ambiguousError is ErrAmbiguous with where the source fits as well, and how much of
+// the take it explains.
+type ambiguousError struct {
+	at        time.Duration
+	explained float64
+}
+
+func (e *ambiguousError) Error() string {
+	return fmt.Sprintf("%v: near %.2f s as well", ErrAmbiguous, e.at.Seconds())
+}
+
+func (e *ambiguousError) Unwrap() error { return ErrAmbiguous }
 
 // rivals returns an error where the stretch fits other places of the source as
 // well, or fits none.
@@ -369,7 +363,7 @@ func (s *stretch) rivals(c *chain, rate float64) error {
 		}
 		if 2*together < len(s.shown) && last-first < 2*(r.last-r.first) && better/2 < rivalNats {
 			at := s.source.Lives[0] + time.Duration((q.lag+c.windows[0].middle())*binSeconds*float64(time.Second))
-			return fmt.Errorf("%w: near %.2f s as well", ErrAmbiguous, at.Seconds())
+			return &ambiguousError{at, s.explained}
 		}
 	}
 	return nil

@@ -93,7 +93,7 @@ func barred(take, source *signature.Sequence) Fit {
 }
 
 // leastCover is the share of a block of the take that the source has to fill.
-const leastCover = 0.6
+const leastCover = 0.95
 
 // lay returns the signatures that the source would have in the take's picture.
 func (f Fit) lay(s *signature.Sequence) *signature.Sequence {

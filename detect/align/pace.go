@@ -9,17 +9,14 @@ import (
 const (
 	// What it costs, in nats, that a source is not shown in real time: at the
 	// speed of film shown with another standard's pictures, and at any other.
-	filmNats, oddNats = 8, 20
+	filmPathNats, oddPathNats = 8, 20
 	// alikeRates differ by no more than clocks do.
 	alikeRates = 0.002
 	// Lines are tried in steps of this share of a picture, over so many pictures.
 	lineStep, lineSamples = 0.25, 200
-	// Paths are the same that differ in fewer of their pictures, beyond noise.
-	otherPath = 0.1
 )
 
-// pace chooses the rate at which the likeliest path is the likeliest of all, and
-// keeps by how much the best other one is worse.
+// pace chooses the rate at which the likeliest path is the likeliest of all.
 func (s *stretch) pace() {
 	mid := s.middle()
 	at := s.origin + s.rate*mid
@@ -37,9 +34,7 @@ func (s *stretch) pace() {
 		}
 	}
 	type way struct {
-		rate  float64
-		shown []int
-		nats  float64
+		rate, nats float64
 	}
 	var ways []way
 	for _, rate := range tried {
@@ -47,40 +42,18 @@ func (s *stretch) pace() {
 		r.rate, r.origin = rate, at+lag-rate*mid
 		for _, bends := range []bool{true, false} {
 			w := way{rate: rate, nats: r.path(bends)}
-			w.shown = r.shown
 			switch {
 			case rate == 1:
 			case slices.Contains(films, rate):
-				w.nats += filmNats
+				w.nats += filmPathNats
 			default:
-				w.nats += oddNats
+				w.nats += oddPathNats
 			}
 			ways = append(ways, w)
 		}
 	}
 	best := slices.MinFunc(ways, func(a, b way) int { return cmp.Compare(a.nats, b.nats) })
-	s.other = math.Inf(1)
-	for _, w := range ways {
-		others := 0
-		for t, j := range w.shown {
-			if s.apart(j, best.shown[t]) {
-				others++
-			}
-		}
-		if float64(others) > otherPath*float64(len(w.shown)) {
-			s.other = min(s.other, w.nats-best.nats)
-		}
-	}
 	s.rate, s.origin = best.rate, at+lag-best.rate*mid
-}
-
-// apart reports whether two pictures of the source differ by more than coding and
-// noise leave of either.
-func (s *stretch) apart(j, k int) bool {
-	if j == k || j < 0 || k < 0 {
-		return j != k
-	}
-	return differ(s.source.At(j), s.source.At(k), &s.gain) > grain*grain
 }
 
 // middle is when in life the middle of the stretch is in the take.

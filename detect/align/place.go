@@ -69,6 +69,7 @@ func place(take, source *signature.Sequence, pairs []pairing, f Fit) (Fit, float
 		var before, now view
 		for i, p := range pairs {
 			now.look(layers[:], take.At(p.take), source.At(p.source))
+			now.soften()
 			if i > 0 {
 				change := now.less(&before)
 				change.tell(&moving)
@@ -146,10 +147,24 @@ func (v *view) tell(w *witness) {
 	}
 }
 
-func (v *view) roughen() {
-	v.own.roughen(&v.known)
+func (v *view) soften() {
+	v.own.soften(&v.known)
 	for k := range v.laid {
-		v.laid[k].roughen(&v.known)
+		v.laid[k].soften(&v.known)
+	}
+}
+
+func (v *view) roughen() {
+	var ones, counts grid
+	for b, ok := range v.known {
+		if ok {
+			ones[b] = 1
+		}
+	}
+	ones.about(&counts)
+	v.own.roughen(&v.known, &counts)
+	for k := range v.laid {
+		v.laid[k].roughen(&v.known, &counts)
 	}
 }
 
@@ -265,48 +280,96 @@ func (n *normal) solve() (d [parameters]float64, ok bool) {
 	return d, true
 }
 
-// about sums a grid, and counts the blocks that are known, in the neighbourhood of
-// each block.
-func (g *grid) about(known *[signature.Blocks]bool) (sums, counts grid) {
-	var rows, in grid
-	for y := range signature.Rows {
-		at := y * signature.Cols
-		for x := range signature.Cols {
-			for k := max(x-smoothReach, 0); k <= min(x+smoothReach, signature.Cols-1); k++ {
-				if known[at+k] {
-					rows[at+x] += g[at+k]
-					in[at+x]++
-				}
+// about sums a grid in the neighbourhood of each block.
+func (g *grid) about(sums *grid) {
+	const w, h = signature.Cols, signature.Rows
+	var rows grid
+	for at := 0; at < signature.Blocks; at += w {
+		from, to := g[at:][:w], rows[at:][:w]
+		sum := float32(0)
+		for x := range smoothReach {
+			sum += from[x]
+		}
+		for x := range w {
+			if x+smoothReach < w {
+				sum += from[x+smoothReach]
 			}
+			if x > smoothReach {
+				sum -= from[x-smoothReach-1]
+			}
+			to[x] = sum
 		}
 	}
-	for y := range signature.Rows {
-		for x := range signature.Cols {
-			b := y*signature.Cols + x
-			for k := max(y-smoothReach, 0); k <= min(y+smoothReach, signature.Rows-1); k++ {
-				sums[b] += rows[k*signature.Cols+x]
-				counts[b] += in[k*signature.Cols+x]
-			}
+	var sum [w]float32
+	add := func(y int, sign float32) {
+		for x, v := range rows[y*w:][:w] {
+			sum[x] += sign * v
 		}
 	}
-	return sums, counts
+	for y := range smoothReach {
+		add(y, 1)
+	}
+	for y := range h {
+		if y+smoothReach < h {
+			add(y+smoothReach, 1)
+		}
+		if y > smoothReach {
+			add(y-smoothReach-1, -1)
+		}
+		copy(sums[y*w:], sum[:])
+	}
+}
+
+// soften takes off what is finer than two blocks, with weights of 1, 2 and 1: the
+// means of blocks alias, so that what a part of a block away does to it cannot be
+// told from them.
+func (g *grid) soften(known *[signature.Blocks]bool) {
+	const w, h = signature.Cols, signature.Rows
+	var rows grid
+	for b, v := range g {
+		x := b % w
+		l, r := v, v
+		if x > 0 && known[b-1] {
+			l = g[b-1]
+		}
+		if x < w-1 && known[b+1] {
+			r = g[b+1]
+		}
+		rows[b] = (l + 2*v + r) / 4
+	}
+	for b, v := range rows {
+		u, d := v, v
+		if b >= w && known[b-w] {
+			u = rows[b-w]
+		}
+		if b < (h-1)*w && known[b+w] {
+			d = rows[b+w]
+		}
+		g[b] = (u + 2*v + d) / 4
+	}
 }
 
 // roughen takes off what is smooth, and evens out what is left: light that falls
-// off, and a response that is steeper in the dark, change both.
-func (g *grid) roughen(known *[signature.Blocks]bool) {
-	sums, counts := g.about(known)
-	var squares grid
+// off, and a response that is steeper in the dark, change both. Counts are how many
+// blocks are known about each.
+func (g *grid) roughen(known *[signature.Blocks]bool, counts *grid) {
+	for b, ok := range known {
+		if !ok {
+			g[b] = 0
+		}
+	}
+	var sums, squares grid
+	g.about(&sums)
 	for b, ok := range known {
 		if ok {
 			g[b] -= sums[b] / counts[b]
 			squares[b] = g[b] * g[b]
 		}
 	}
-	sums, _ = squares.about(known)
+	squares.about(&sums)
 	for b, ok := range known {
 		if ok {
-			g[b] /= float32(math.Sqrt(float64(sums[b]/counts[b]) + roughCodes*roughCodes))
+			g[b] /= float32(math.Sqrt(float64(max(sums[b], 0)/counts[b]) + roughCodes*roughCodes))
 		}
 	}
 }

@@ -10,7 +10,7 @@ import (
 )
 
 // most pictures say what the constant delay is.
-const mostSampled = 1500
+const mostSampled = 64
 
 // moments are sums over pairs of values of one block.
 type moments struct{ n, x, y, xx, yy, xy float64 }
@@ -162,16 +162,18 @@ const weighSamples = 101
 func (s *stretch) weigh(shown func(t int) int) {
 	every := (s.last-s.first)/weighSamples + 1
 	var left [signature.Blocks][]float64
+	var d residual
 	for i := s.first; i <= s.last; i += every {
 		j := shown(i - s.first)
 		if j < 0 {
 			continue
 		}
-		offset := &s.offset[s.part(i)]
-		s.codes(i, j, func(b int, x, y float64) {
-			d := x - s.gain[b]*y - offset[b]
-			left[b] = append(left[b], d*d)
-		})
+		s.differ(i, j, &d)
+		for b, ok := range d.known {
+			if ok {
+				left[b] = append(left[b], float64(d.codes[b])*float64(d.codes[b]))
+			}
+		}
 	}
 	// The median of the squares of normal values is this share of their mean.
 	const medianShare = 0.4549
@@ -197,19 +199,62 @@ func (s *stretch) weigh(shown func(t int) int) {
 	}
 }
 
+// residual is what a picture of the source leaves of one of the take.
+type residual struct {
+	codes grid
+	known [signature.Blocks]bool
+
+	counts  grid // how many are known about each, kept from picture to picture
+	counted bool
+}
+
+// differ fills in what picture j of the source leaves of i of the take, but for
+// what is smooth over the picture: a codec lets the brightness of what is at rest
+// follow late.
+func (s *stretch) differ(i, j int, d *residual) {
+	offset := &s.offset[s.part(i)]
+	x, y := s.take.At(i), s.source.At(j)
+	same := d.counted
+	for b, v := range x {
+		known := v != signature.Unknown && y[b] != signature.Unknown
+		same = same && known == d.known[b]
+		d.known[b] = known
+		d.codes[b] = 0
+		if known {
+			d.codes[b] = float32((float64(v)-s.gain[b]*float64(y[b]))/signature.Unit8 - offset[b])
+		}
+	}
+	if !same {
+		var ones grid
+		for b, ok := range d.known {
+			if ok {
+				ones[b] = 1
+			}
+		}
+		ones.about(&d.counts)
+		d.counted = true
+	}
+	var sums grid
+	d.codes.about(&sums)
+	for b, ok := range d.known {
+		if ok {
+			d.codes[b] -= sums[b] / d.counts[b]
+		}
+	}
+}
+
 // evidence is what it costs, in nats, to take picture i of the take for j of the
 // source, if the picture can be trusted.
 func (s *stretch) evidence(i, j int) float64 {
-	offset := &s.offset[s.part(i)]
-	x, y := s.take.At(i), s.source.At(j)
+	d := &s.left
+	s.differ(i, j, d)
 	nats, product, known := 0.0, 1.0, 0
-	for b, v := range x {
-		if v == signature.Unknown || y[b] == signature.Unknown {
+	for b, ok := range d.known {
+		if !ok {
 			continue
 		}
 		known++
-		d := (float64(v)-s.gain[b]*float64(y[b]))/signature.Unit8 - offset[b]
-		product *= 1 + d*d/s.noise[b]
+		product *= 1 + float64(d.codes[b])*float64(d.codes[b])/s.noise[b]
 		// The logarithm of several at once.
 		if known%8 == 0 {
 			nats += math.Log(product)

@@ -84,7 +84,8 @@ func settle(take, source *signature.Sequence, cs []chain, rate float64) (*Alignm
 	var doubt error
 	var before *stretch
 	longest := 0
-	var explained, pictures, margin float64
+	var explained, pictures float64
+	var good []chain
 	for k := range cs {
 		lag, drift := cs[k].line()
 		s := &stretch{take: take, source: source, rate: rate * (1 + drift)}
@@ -109,11 +110,12 @@ func settle(take, source *signature.Sequence, cs []chain, rate float64) (*Alignm
 			continue
 		}
 		a.Spans, before = append(a.Spans, span), s
+		a.runs = append(a.runs, s.run(span.First, span.Last))
+		good = append(good, cs[k])
 		if n > longest {
 			longest, a.Rate = n, span.Rate
 		}
 		explained += s.explained * float64(n)
-		margin = max(margin, s.margin)
 		pictures += float64(n)
 	}
 	if len(a.Spans) == 0 {
@@ -122,9 +124,11 @@ func settle(take, source *signature.Sequence, cs []chain, rate float64) (*Alignm
 		}
 		return nil, doubt
 	}
+	if len(good) < len(cs) {
+		// What the others claimed may belong to those that are left.
+		return settle(take, source, good, rate)
+	}
 	a.Explained = explained / pictures
-	doubtful := max(0, wellExplained-a.Explained) / (wellExplained - leastExplained)
-	a.Confidence = (1 - math.Exp(-margin/sureNats)) * (1 - doubtful)
 	return a, nil
 }
 
@@ -146,7 +150,13 @@ func (s *stretch) meet(before *stretch, a *Alignment) {
 	for i := begin; i <= before.last; i++ {
 		a.Pictures[i] = -1
 	}
-	a.Spans[len(a.Spans)-1].Last = begin - 1
+	last = len(a.Spans) - 1
+	a.Spans[last].Last = begin - 1
+	if begin <= a.Spans[last].First {
+		a.Spans, a.runs = a.Spans[:last], a.runs[:last]
+		return
+	}
+	a.runs[last] = before.run(a.Spans[last].First, begin-1)
 }
 
 // shows is what it costs, in nats, that the stretch has picture i.
@@ -156,14 +166,6 @@ func (s *stretch) shows(i int) float64 {
 	}
 	return signature.Blocks * foldNats
 }
-
-// wellExplained is how much of what changes a source explains in all takes of it
-// but those of which a part shows something else.
-const wellExplained = 0.8
-
-// sureNats of evidence against the places a picture earlier and later leave a
-// doubt of 1/e: errors of geometry and response, which last, feign some dozens.
-const sureNats = 25
 
 // reach is which pictures of the take may belong to chain k: those up to the
 // middle of the windows beside it.

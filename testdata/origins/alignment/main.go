@@ -16,9 +16,12 @@ package main
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
+	"hash/fnv"
+	"io"
 	"io/fs"
 	"log"
 	"math/rand/v2"
@@ -120,8 +123,9 @@ func main() {
 	held := flag.Bool("held", false, "other clips and other changes: those that nothing was tuned on")
 	only := flag.String("only", "", "run the cases whose name holds this")
 	verbose := flag.Bool("v", false, "print every case")
+	drawn := flag.Int("drawn", 0, "so many takes of each clip with changes drawn at random by the seed, in place of those listed")
 	flag.Parse()
-	e := exam{folder: *folder, work: *work, seconds: *seconds, seed: *seed, only: *only, verbose: *verbose, clips: footage, times: times, looks: looks}
+	e := exam{folder: *folder, work: *work, seconds: *seconds, seed: *seed, only: *only, verbose: *verbose, drawn: *drawn, clips: footage, times: times, looks: looks}
 	if *held {
 		e.clips, e.times, e.looks = heldFootage, heldTimes, heldLooks
 	}
@@ -140,6 +144,7 @@ type exam struct {
 	seed         uint64
 	only         string
 	verbose      bool
+	drawn        int // takes of each clip
 	clips        []clip
 	times, looks []change
 	total        tally
@@ -286,27 +291,13 @@ func (e *exam) judge() error {
 			return err
 		}
 		sources, names = append(sources, s.of), append(names, name)
-		for k, tc := range e.times {
-			for l, look := range e.looks {
-				if l > 0 && (k+l)%3 != 0 && e.only == "" {
-					continue // a third of the combinations
-				}
-				title := fmt.Sprintf("%s, %s, %s", name, tc.name, look.name)
-				rate := float64(s.of.Len()-1) / (s.of.Times[s.of.Len()-1] - s.of.Times[0]).Seconds()
-				n := int(e.seconds*rate + 1)
-				first := r.IntN(s.of.Len() - n)
-				if !strings.Contains(title, e.only) {
-					continue
-				}
-				if !s.moves(first, first+n) {
-					e.still++
-					continue
-				}
-				filter := fmt.Sprintf(tc.filter+"%.[4]s", first, first+n, n, "")
-				if err := e.take(s, title, [3]string{name, tc.name, look.name}, filter, look.filter); err != nil {
-					return err
-				}
-			}
+		if e.drawn > 0 {
+			err = e.draw(s, name)
+		} else {
+			err = e.list(s, name, r)
+		}
+		if err != nil {
+			return err
 		}
 	}
 	for _, name := range e.names {
@@ -318,12 +309,73 @@ func (e *exam) judge() error {
 	return nil
 }
 
+// list judges the takes of a clip with the changes that are listed.
+func (e *exam) list(s *source, name string, r *rand.Rand) error {
+	for k, tc := range e.times {
+		for l, look := range e.looks {
+			if l > 0 && (k+l)%3 != 0 && e.only == "" {
+				continue // a third of the combinations
+			}
+			title := fmt.Sprintf("%s, %s, %s", name, tc.name, look.name)
+			first, n := s.within(r, e.seconds)
+			if !strings.Contains(title, e.only) {
+				continue
+			}
+			filter := fmt.Sprintf(tc.filter+"%.[4]s", first, first+n, n, "")
+			if err := e.take(s, title, [3]string{name, tc.name, look.name}, first, n, filter, look.filter, coding); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// draw judges takes of a clip with changes drawn at random; those of one clip do
+// not depend on which others there are.
+func (e *exam) draw(s *source, name string) error {
+	hash := fnv.New64a()
+	io.WriteString(hash, s.path[len(e.work):])
+	r := rand.New(rand.NewPCG(e.seed, hash.Sum64()))
+	for k := range e.drawn {
+		d := draw(r, s.rate())
+		first, n := s.within(r, d.seconds)
+		title := fmt.Sprintf("%s, draw %d: %s, %s, %s, crf %d", name, k, d.names[0], d.names[1], d.names[2], d.crf)
+		if !strings.Contains(title, e.only) {
+			continue
+		}
+		filter := fmt.Sprintf("trim=start_frame=%d:end_frame=%d,", first, first+n) + fmt.Sprintf(d.time+"%.[2]s", n, "")
+		how := []string{"-c:v", "libx264", "-crf", strconv.Itoa(d.crf), "-preset", "veryfast"}
+		keys := [3]string{name, strings.Fields(d.names[0])[0], d.names[1]}
+		if err := e.take(s, title, keys, first, n, filter, d.look, how); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// rate is how many pictures a source has in a second.
+func (s *source) rate() float64 {
+	n := s.of.Len() - 1
+	return float64(n) / (s.of.Times[n] - s.of.Times[0]).Seconds()
+}
+
+// within draws a stretch of a source: its first picture and how many it has.
+func (s *source) within(r *rand.Rand, seconds float64) (first, n int) {
+	n = min(int(seconds*s.rate()+1), s.of.Len()-1)
+	return r.IntN(s.of.Len() - n), n
+}
+
 // take makes one take and judges how it is aligned.
-func (e *exam) take(s *source, title string, keys [3]string, time, look string) error {
-	got, want, err := attempt(s, time, look, e.work)
-	if err != nil && want == nil {
+func (e *exam) take(s *source, title string, keys [3]string, first, n int, time, look string, how []string) error {
+	if !s.moves(first, first+n) {
+		e.still++
+		return nil
+	}
+	take, want, err := provide(s, time, look, how, e.work)
+	if err != nil {
 		return err
 	}
+	got, err := align.Sequences(take, s.of)
 	e.count(keys, func(t *tally) { t.all++ })
 	if err != nil {
 		e.count(keys, func(t *tally) { t.refused++ })
@@ -391,10 +443,38 @@ func ffmpeg(args ...string) error {
 	return nil
 }
 
-// attempt aligns one take; want is the truth, nil where the take could not be made.
-func attempt(s *source, time, look, work string) (got *align.Alignment, want []int, err error) {
-	path := filepath.Join(work, "take.mkv")
-	args := append([]string{"-i", s.path, "-vf", time + "," + look, "-fps_mode", "passthrough"}, coding...)
+// made is a take as it is kept for another run.
+type made struct {
+	Take *signature.Sequence
+	Want []int // the picture of the source that each shows
+}
+
+// provide makes a take, or reads what was made before.
+func provide(s *source, time, look string, how []string, work string) (*signature.Sequence, []int, error) {
+	hash := fnv.New64a()
+	io.WriteString(hash, strings.Join(append([]string{s.path, time, look}, how...), "\n"))
+	path := filepath.Join(work, fmt.Sprintf("take-%016x.json", hash.Sum64()))
+	var m made
+	if b, err := os.ReadFile(path); err == nil {
+		if err := json.Unmarshal(b, &m); err != nil {
+			return nil, nil, fmt.Errorf("%s: %w", path, err)
+		}
+		return m.Take, m.Want, nil
+	}
+	var err error
+	if m.Take, m.Want, err = produce(s, time, look, how, filepath.Join(work, "take.mkv")); err != nil {
+		return nil, nil, err
+	}
+	b, err := json.Marshal(&m)
+	if err != nil {
+		return nil, nil, err
+	}
+	return m.Take, m.Want, os.WriteFile(path, b, 0o644)
+}
+
+// produce makes a take and signs it.
+func produce(s *source, time, look string, how []string, path string) (take *signature.Sequence, want []int, err error) {
+	args := append([]string{"-i", s.path, "-vf", time + "," + look, "-fps_mode", "passthrough"}, how...)
 	if err := ffmpeg(append(args, "-pix_fmt", "yuv420p", path)...); err != nil {
 		return nil, nil, err
 	}
@@ -409,8 +489,7 @@ func attempt(s *source, time, look, work string) (got *align.Alignment, want []i
 		p := raw.Bytes()[k*side*side:]
 		want = append(want, int(p[0])+256*int(p[side*side-1]))
 	}
-	take, err := sign(path)
-	if err != nil {
+	if take, err = sign(path); err != nil {
 		return nil, nil, err
 	}
 	// A container may hold the last picture back, and at the end of a clip the
@@ -436,8 +515,7 @@ func attempt(s *source, time, look, work string) (got *align.Alignment, want []i
 			}
 		}
 	}
-	got, err = align.Sequences(take, s.of)
-	return got, want, err
+	return take, want, nil
 }
 
 // compare returns the shares of the take's pictures that are exact, within one

@@ -1,0 +1,351 @@
+package align
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"setwitness/detect/signature"
+)
+
+// belief is a way in which a take may show its source: where the source lies in
+// its picture, and which of its pictures are shown when.
+type belief struct {
+	fit    Fit
+	runs   []run
+	misfit float64
+}
+
+// run is one span of a belief.
+type run struct {
+	first        int // picture of the take
+	shown        []int
+	lags         []float64
+	step         float64 // s between delays
+	rate, origin float64 // of the line that the lags are against
+	events       int     // how often the delay changes
+}
+
+const (
+	// What a belief has to explain better, in nats for a block of one picture, for
+	// each change of delay; for a pace that no set and no standard has, or only film
+	// shown at another's; and for each picture that it does not explain.
+	eventNats, oddNats, filmNats, missingNats = 0.5, 4., 1., 1.
+	// improveRounds bound the search, which ends with a round that gains less than
+	// leastGain.
+	improveRounds, leastGain = 10, 0.1
+	// A belief at another pace that is worse by more is no better with a fit of its
+	// own.
+	hopefulNats = 40
+	// Beliefs that are that many pictures of the source earlier or later are
+	// tried, as an error of the fit looks like one of time where all moves evenly.
+	mostLater = 2
+	// Of a run, so many pieces at most are tried a picture earlier and later.
+	mostPieces = 6
+)
+
+// judge fills in what a belief leaves of the take.
+func (b *belief) judge(take, source *signature.Sequence) {
+	var left, penalty float64
+	shown := 0
+	step := period(source).Seconds()
+	for k := range b.runs {
+		r := &b.runs[k]
+		nats, n := misfit(take, source, b.fit, r.first, r.shown)
+		left, shown = left+nats, shown+n
+		penalty += eventNats * float64(r.events)
+		seconds := (take.Lives[r.first+len(r.shown)-1] - take.Lives[r.first]).Seconds()
+		near := func(rate float64) bool { return math.Abs(r.rate-rate)*seconds < nearRate*step }
+		switch {
+		case near(1):
+		case slices.ContainsFunc(films, near):
+			penalty += filmNats
+		default:
+			penalty += oddNats
+		}
+	}
+	// Beliefs that explain other pictures are compared as if the rest were like
+	// those, and worse.
+	all := float64(take.Len())
+	b.misfit = left/float64(max(shown, 1))*all + missingNats*(all-float64(shown)) + penalty
+}
+
+// pairs returns pictures of the take with those of the source that it shows.
+func (b *belief) pairs(later, pictures int) []pairing {
+	var all []pairing
+	for _, r := range b.runs {
+		for t, j := range r.shown {
+			if j >= 0 && j+later >= 0 && j+later < pictures {
+				all = append(all, pairing{r.first + t, j + later})
+			}
+		}
+	}
+	n := min(placedPairs, len(all))
+	out := make([]pairing, n)
+	for k := range n {
+		out[k] = all[(2*k+1)*len(all)/(2*n)]
+	}
+	return out
+}
+
+// later is the belief that all is so many pictures of the source later.
+func (b *belief) later(k, pictures int, period float64) belief {
+	out := belief{fit: b.fit}
+	for _, r := range b.runs {
+		s := r
+		s.shown, s.lags = make([]int, len(r.shown)), nil
+		for t, j := range r.shown {
+			if j >= 0 {
+				if j += k; j < 0 || j >= pictures {
+					j = -1
+				}
+			}
+			s.shown[t] = j
+		}
+		s.origin += float64(k) * period
+		out.runs = append(out.runs, s)
+	}
+	return out
+}
+
+// improver looks for better beliefs of a take and its source.
+type improver struct {
+	take, source *signature.Sequence
+	period       float64
+}
+
+// placed is the belief with the fit that its pictures want.
+func (m *improver) placed(b belief) belief {
+	b.fit, _ = place(m.take, m.source, b.pairs(0, m.source.Len()), b.fit)
+	return b
+}
+
+// stretch is a run with the source laid by a fit.
+func (m *improver) stretch(r *run, laid *signature.Sequence) *stretch {
+	s := &stretch{take: m.take, source: laid, rate: r.rate, origin: r.origin, first: r.first, last: r.first + len(r.shown) - 1, of: m.period}
+	s.takes = period(m.take).Seconds() * s.rate
+	s.step = min(s.of, s.takes) / phases
+	for k := range s.weight {
+		s.weight[k] = 1
+	}
+	return s
+}
+
+// followed is the belief with the pictures that its fit wants, near its lines.
+func (m *improver) followed(b belief) belief {
+	laid := b.fit.lay(m.source)
+	out := belief{fit: b.fit}
+	for k := range b.runs {
+		s := m.stretch(&b.runs[k], laid)
+		s.origin += s.constant()
+		s.respond(func(t int) int { return s.at(s.line(s.first + t)) })
+		s.path(true)
+		s.respond(func(t int) int { return s.shown[t] })
+		s.path(true)
+		out.runs = append(out.runs, s.run(s.first, s.last))
+	}
+	return out
+}
+
+// explained is how much of what changes in the take a belief explains.
+func (m *improver) explained(b belief) float64 {
+	laid := b.fit.lay(m.source)
+	var sum, pictures float64
+	for k := range b.runs {
+		r := &b.runs[k]
+		s := m.stretch(r, laid)
+		s.shown = r.shown
+		shown := func(t int) int { return r.shown[t] }
+		s.calibrate(shown)
+		s.weigh(shown)
+		n := float64(len(r.shown))
+		sum, pictures = sum+n*s.explains(), pictures+n
+	}
+	return sum / max(pictures, 1)
+}
+
+// paced is the belief at another pace, about the middle of each run.
+func (m *improver) paced(b belief, rate float64) belief {
+	out := belief{fit: b.fit}
+	for _, r := range b.runs {
+		mid := (m.take.Lives[r.first] + m.take.Lives[r.first+len(r.shown)-1]).Seconds() / 2
+		r.origin += (r.rate - rate) * mid
+		r.rate = rate
+		out.runs = append(out.runs, r)
+	}
+	return out
+}
+
+func (m *improver) judged(b belief) belief {
+	b.judge(m.take, m.source)
+	return b
+}
+
+// run is the part of a stretch from one picture to another, both inclusive.
+func (s *stretch) run(first, last int) run {
+	from, to := first-s.first, last+1-s.first
+	r := run{first: first, shown: s.shown[from:to], lags: s.lags[from:to], step: s.step, rate: s.rate, origin: s.origin}
+	for t := 1; t < len(r.lags); t++ {
+		if r.changes(t) {
+			r.events++
+		}
+	}
+	return r
+}
+
+// changes reports whether the delay changes before picture t.
+func (r *run) changes(t int) bool { return math.Abs(r.lags[t]-r.lags[t-1]) > r.step/2 }
+
+// apart reports whether two beliefs differ in more of the pictures that both explain
+// than noise makes them.
+func (m *improver) apart(a, b *belief) bool {
+	p, q := a.pictures(m.take.Len()), b.pictures(m.take.Len())
+	others, n := 0, 0
+	for t, j := range p {
+		if i := q[t]; i >= 0 && j >= 0 {
+			n++
+			if i != j && differ(m.source.At(i), m.source.At(j), nil) > grain*grain {
+				others++
+			}
+		}
+	}
+	return float64(others) > otherPath*float64(n)
+}
+
+// pictures are those of the source that each of n of the take shows.
+func (b *belief) pictures(n int) []int {
+	out := make([]int, n)
+	for i := range out {
+		out[i] = -1
+	}
+	for _, r := range b.runs {
+		copy(out[r.first:], r.shown)
+	}
+	return out
+}
+
+// settled is the belief that a search from the start finds with the same fit, which
+// may explain more or fewer of the pictures.
+func (m *improver) settled(b belief) (belief, bool) {
+	laid := b.fit.lay(m.source)
+	cs, rate, err := search(m.take, laid)
+	if err != nil {
+		return b, false
+	}
+	a, err := settle(m.take, laid, cs, rate)
+	if err != nil {
+		return b, false
+	}
+	return belief{fit: b.fit, runs: a.runs}, true
+}
+
+// pieces are beliefs that differ by one picture of the source in one piece of a run:
+// where the delay stays, or one of its ends where it stays throughout.
+func (m *improver) pieces(b belief) (out []belief) {
+	for k, r := range b.runs {
+		n := len(r.shown)
+		if n < 3*leastSegment || len(r.lags) != n {
+			continue
+		}
+		var cuts []int
+		for t := 1; t < n; t++ {
+			if r.changes(t) {
+				cuts = append(cuts, t)
+			}
+		}
+		if len(cuts) == 0 {
+			cuts = []int{n / 3, 2 * n / 3}
+		}
+		type piece struct{ from, to int }
+		var all []piece
+		from := 0
+		for _, to := range append(cuts, n) {
+			if to-from >= leastSegment && to-from < n {
+				all = append(all, piece{from, to})
+			}
+			from = to
+		}
+		slices.SortFunc(all, func(a, b piece) int { return (b.to - b.from) - (a.to - a.from) })
+		for _, p := range all[:min(len(all), mostPieces)] {
+			for _, by := range []int{-1, 1} {
+				c := b
+				c.runs = slices.Clone(b.runs)
+				s := &c.runs[k]
+				s.shown = slices.Clone(r.shown)
+				for t := p.from; t < p.to; t++ {
+					if j := s.shown[t] + by; s.shown[t] >= 0 && j >= 0 && j < m.source.Len() {
+						s.shown[t] = j
+					}
+				}
+				out = append(out, c)
+			}
+		}
+	}
+	return out
+}
+
+// near are beliefs beside one: with another fit, earlier or later, and at the paces
+// of sets and standards.
+func (m *improver) near(b belief) (out []belief) {
+	try := func(c belief) { out = append(out, m.judged(c)) }
+	p := m.placed(b)
+	try(p)
+	try(m.followed(p))
+	for k := 1; k <= mostLater; k++ {
+		try(m.placed(b.later(k, m.source.Len(), m.period)))
+		try(m.placed(b.later(-k, m.source.Len(), m.period)))
+	}
+	for _, rate := range append(usualRates, films...) {
+		if slices.ContainsFunc(b.runs, func(r run) bool { return math.Abs(rate-r.rate) > alikeRates }) {
+			c := m.judged(m.followed(m.paced(b, rate)))
+			if out = append(out, c); c.misfit < b.misfit+hopefulNats {
+				try(m.followed(m.placed(c)))
+			}
+		}
+	}
+	return out
+}
+
+// further are beliefs that are looked for where none of those near is better.
+func (m *improver) further(b belief) (out []belief) {
+	for _, c := range m.pieces(b) {
+		out = append(out, m.judged(c))
+	}
+	if c, ok := m.settled(b); ok {
+		out = append(out, m.judged(c))
+	}
+	return out
+}
+
+// improve looks for a better belief, and returns by how many nats the best other
+// one is worse.
+func (m *improver) improve(b belief) (belief, float64) {
+	b = m.judged(b)
+	for range improveRounds {
+		tried := m.near(b)
+		better := func(a, b belief) int { return cmp.Compare(a.misfit, b.misfit) }
+		if best := slices.MinFunc(tried, better); best.misfit < b.misfit-leastGain {
+			b = best
+			continue
+		}
+		tried = append(tried, m.further(b)...)
+		best := slices.MinFunc(tried, better)
+		if best.misfit < b.misfit-leastGain {
+			b = best
+			continue
+		}
+		return b, m.margin(&b, tried)
+	}
+	return b, 0
+}
+
+// margin is by how much the best of some beliefs that show other pictures is worse.
+func (m *improver) margin(b *belief, tried []belief) float64 {
+	least := math.Inf(1)
+	for k := range tried {
+		if c := &tried[k]; c.misfit-b.misfit < least && m.apart(c, b) {
+			least = max(0, c.misfit-b.misfit)
+		}
+	}
+	return least
+}
