@@ -124,7 +124,8 @@ func TestSequences(t *testing.T) {
 					wrong++
 				}
 			}
-			if wrong > 2 || a.Confidence < 0.9 {
+			// Filmed, a third of the take moves by hardly more than its noise.
+			if wrong > 2 || a.Confidence < 0.8 {
 				t.Errorf("%s, %s: %d of %d pictures are wrong, confidence %.2f, spans %v", c.name, how, wrong, take.Len(), a.Confidence, a.Spans)
 			}
 			if c.name == "one shown twice" && (a.Due(79) != 379 || a.Due(80) != 380 || a.Due(81) != 381) {

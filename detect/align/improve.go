@@ -28,9 +28,10 @@ type run struct {
 
 const (
 	// What a belief has to explain better, in nats for a block of one picture, for
-	// each change of delay; for a pace that no set and no standard has, or only film
-	// shown at another's; and for each picture that it does not explain.
-	eventNats, oddNats, filmNats, missingNats = 0.5, 4., 1., 1.
+	// each change of delay; for each run beyond the first; for a pace that no set and
+	// no standard has, or only film shown at another's; and for each picture that it
+	// does not explain.
+	eventNats, runNats, oddNats, filmNats, missingNats = 0.5, 4., 4., 1., 1.
 	// improveRounds bound the search, which ends with a round that gains less than
 	// leastGain.
 	improveRounds, leastGain = 10, 0.1
@@ -40,19 +41,19 @@ const (
 	// Beliefs that are that many pictures of the source earlier or later are
 	// tried, as an error of the fit looks like one of time where all moves evenly.
 	mostLater = 2
-	// Of a run, so many pieces at most are tried a picture earlier and later.
+	// So many of the pieces of a run in which the delay stays are tried a picture
+	// earlier and later.
 	mostPieces = 6
 )
 
 // judge fills in what a belief leaves of the take.
 func (b *belief) judge(take, source *signature.Sequence) {
-	var left, penalty float64
-	shown := 0
+	left, penalty, shown := 0., runNats*float64(len(b.runs)-1), 0
 	step := period(source).Seconds()
 	for k := range b.runs {
 		r := &b.runs[k]
 		nats, n := misfit(take, source, b.fit, r.first, r.shown)
-		left, shown = left+nats, shown+n
+		left, shown = left+nats*float64(n), shown+n
 		penalty += eventNats * float64(r.events)
 		seconds := (take.Lives[r.first+len(r.shown)-1] - take.Lives[r.first]).Seconds()
 		near := func(rate float64) bool { return math.Abs(r.rate-rate)*seconds < nearRate*step }
@@ -176,6 +177,23 @@ func (m *improver) paced(b belief, rate float64) belief {
 	return out
 }
 
+// joined are beliefs that two runs are one, along the line of the longer.
+func (m *improver) joined(b belief) (out []belief) {
+	for k := 1; k < len(b.runs); k++ {
+		p, q := b.runs[k-1], b.runs[k]
+		r := p
+		if len(q.shown) > len(p.shown) {
+			r = q
+		}
+		r.first = p.first
+		r.shown = make([]int, q.first+len(q.shown)-p.first)
+		c := belief{fit: b.fit}
+		c.runs = append(append(append(c.runs, b.runs[:k-1]...), r), b.runs[k+1:]...)
+		out = append(out, m.followed(c))
+	}
+	return out
+}
+
 func (m *improver) judged(b belief) belief {
 	b.judge(m.take, m.source)
 	return b
@@ -240,33 +258,27 @@ func (m *improver) settled(b belief) (belief, bool) {
 }
 
 // pieces are beliefs that differ by one picture of the source in one piece of a run:
-// where the delay stays, or one of its ends where it stays throughout.
+// a third of it, or where the delay stays.
 func (m *improver) pieces(b belief) (out []belief) {
 	for k, r := range b.runs {
 		n := len(r.shown)
 		if n < 3*leastSegment || len(r.lags) != n {
 			continue
 		}
-		var cuts []int
-		for t := 1; t < n; t++ {
-			if r.changes(t) {
-				cuts = append(cuts, t)
-			}
-		}
-		if len(cuts) == 0 {
-			cuts = []int{n / 3, 2 * n / 3}
-		}
 		type piece struct{ from, to int }
-		var all []piece
+		all := []piece{{0, n / 3}, {n / 3, 2 * n / 3}, {2 * n / 3, n}}
+		var changes []piece
 		from := 0
-		for _, to := range append(cuts, n) {
-			if to-from >= leastSegment && to-from < n {
-				all = append(all, piece{from, to})
+		for t := 1; t <= n; t++ {
+			if t == n && from > 0 || t < n && r.changes(t) {
+				if t-from >= leastSegment {
+					changes = append(changes, piece{from, t})
+				}
+				from = t
 			}
-			from = to
 		}
-		slices.SortFunc(all, func(a, b piece) int { return (b.to - b.from) - (a.to - a.from) })
-		for _, p := range all[:min(len(all), mostPieces)] {
+		slices.SortFunc(changes, func(a, b piece) int { return (b.to - b.from) - (a.to - a.from) })
+		for _, p := range append(all, changes[:min(len(changes), mostPieces)]...) {
 			for _, by := range []int{-1, 1} {
 				c := b
 				c.runs = slices.Clone(b.runs)
@@ -308,7 +320,7 @@ func (m *improver) near(b belief) (out []belief) {
 
 // further are beliefs that are looked for where none of those near is better.
 func (m *improver) further(b belief) (out []belief) {
-	for _, c := range m.pieces(b) {
+	for _, c := range append(m.pieces(b), m.joined(b)...) {
 		out = append(out, m.judged(c))
 	}
 	if c, ok := m.settled(b); ok {

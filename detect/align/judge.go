@@ -174,8 +174,8 @@ func solved(a *[terms][terms]float64, y smooth) smooth {
 }
 
 // misfit is what a path leaves of the take: the negative logarithm of its
-// likelihood, in nats for a block, summed over the pictures; and how many those are.
-// What is left of a block
+// likelihood, in nats for a block and a picture, with what stays for a scene counted
+// as some pictures; and how many pictures it shows. What is left of a block
 // is taken to be spread as Cauchy's distribution about a mean that stays for a
 // scene, so that single pictures, and single blocks, that are wrong altogether say
 // little. Only differences between paths of the same pictures mean something.
@@ -252,7 +252,8 @@ func misfit(take, source *signature.Sequence, f Fit, first int, shown []int) (na
 			}
 		}
 	}
-	return total*float64(v.pictures) + staticPictures*cauchy(static), v.pictures
+	n := float64(v.pictures)
+	return (total*n + staticPictures*cauchy(static)) / (n + staticPictures), v.pictures
 }
 
 // rough takes off what is left smoothly over the picture: a codec lets the

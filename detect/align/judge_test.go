@@ -35,8 +35,8 @@ func TestMisfit(t *testing.T) {
 			for i := range shown {
 				shown[i] = i + 70 + by
 			}
-			var n int
-			if left[by], n = misfit(take, source, c.fit, 0, shown); n != take.Len() {
+			nats, n := misfit(take, source, c.fit, 0, shown)
+			if left[by] = nats * float64(n); n != take.Len() {
 				t.Errorf("%s: %d pictures are judged", c.name, n)
 			}
 		}

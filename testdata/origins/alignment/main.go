@@ -10,7 +10,8 @@
 // a copy of it that is coded as the takes are: two neighbours are the same when
 // their blocks differ by no more, root mean square, than the copy's do from the
 // clip's, and a take has motion when at least a quarter of its steps in the source
-// are more than that. Takes without it are left out, and counted.
+// are more than that. Takes without it are left out, and counted, and so are those
+// of a source that shows the same twice, as long as that is said.
 package main
 
 import (
@@ -150,7 +151,7 @@ type exam struct {
 	total        tally
 	by           map[string]*tally // clip, change of time, look
 	names        []string          // of by, in order
-	still        int
+	still, twice int
 }
 
 // tally counts takes by what became of them.
@@ -273,6 +274,27 @@ func (s *source) moves(from, to int) bool {
 	return 4*n >= to-1-from
 }
 
+// repeats reports whether a source shows the same again: no picture can be told from
+// the one so much later or earlier.
+func (s *source) repeats(from, to int) bool {
+	for by := -from; by < s.of.Len()-to; by++ {
+		if by > -least && by < least {
+			continue
+		}
+		same := true
+		for i := from; i < to && same; i++ {
+			same = s.differ(i, i+by) <= s.noise
+		}
+		if same {
+			return true
+		}
+	}
+	return false
+}
+
+// least is how many pictures away another place is.
+const least = 4
+
 func (e *exam) judge() error {
 	if err := os.MkdirAll(e.work, 0o755); err != nil {
 		return err
@@ -304,7 +326,7 @@ func (e *exam) judge() error {
 		fmt.Printf("%-40s %v\n", name, e.by[name])
 	}
 	fmt.Printf("takes of %.1f s, sure from a confidence of %.1f on: %v\n", e.seconds, sure, &e.total)
-	fmt.Printf("without motion, and left out: %d\n", e.still)
+	fmt.Printf("without motion, and left out: %d; from sources that repeat themselves, and rightly said to fit in several places: %d\n", e.still, e.twice)
 	strangers(sources, names)
 	return nil
 }
@@ -371,11 +393,16 @@ func (e *exam) take(s *source, title string, keys [3]string, first, n int, time,
 		e.still++
 		return nil
 	}
+	twice := s.repeats(first, first+n)
 	take, want, err := provide(s, time, look, how, e.work)
 	if err != nil {
 		return err
 	}
 	got, err := align.Sequences(take, s.of)
+	if twice && errors.Is(err, align.ErrAmbiguous) {
+		e.twice++
+		return nil
+	}
 	e.count(keys, func(t *tally) { t.all++ })
 	if err != nil {
 		e.count(keys, func(t *tally) { t.refused++ })
