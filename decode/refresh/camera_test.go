@@ -25,6 +25,8 @@ type camera struct {
 	drift      float64 // share, exposure control drifts by this over a second
 	dips       float64 // share of light lost in a dip once a refresh
 	dipSlope   float64 // s, roll of the dip
+	dipAcross  float64 // s, the same from left to right
+	dipHz      float64 // of dips; 0: hz
 	dipLength  float64 // share of a refresh
 	pwm        float64 // share
 	response   float64 // s, time constant of the panel
@@ -117,7 +119,11 @@ func (c camera) film() ([]Frame, [][]truth) {
 					v = share*v + (1-share)*light(k - 1)[y*c.cols+x]
 				}
 				if c.dips > 0 {
-					v *= 1 - c.dips*overlap(t-exposure-c.dipSlope*h, t-c.dipSlope*h, period, c.dipLength)
+					roll, dipPeriod := c.dipSlope*h+c.dipAcross*w, period
+					if c.dipHz > 0 {
+						dipPeriod = 1 / c.dipHz
+					}
+					v *= 1 - c.dips*overlap(t-exposure-roll, t-roll, dipPeriod, c.dipLength)
 				}
 				if c.pwm > 0 {
 					v *= 1 + c.pwm*math.Sin(2*math.Pi*2*c.hz*(t-c.slope*h))

@@ -52,6 +52,7 @@ func (u *unit) size() int { return (u.r1 - u.r0) * (u.c1 - u.c0) }
 type series struct {
 	layout Layout
 	units  []unit
+	bent   bool // light may bend along a row, see bend
 	frames []sample
 	spare  []sample
 	keep   int // frames kept at least
@@ -131,6 +132,9 @@ func (s *series) changeOf(m *sample, i int) float64 {
 // bands, its backlight and the camera's exposure scale a row, at most with a
 // tilt, and glare adds to it; a new picture does neither.
 func (s *series) unlike(g, b []float32, u *unit) float64 {
+	if s.bent {
+		return s.bend(g, b, u)
+	}
 	half := float64(u.c1-u.c0-1) / 2
 	n := float64(u.c1 - u.c0)
 	black := s.layout.Black
@@ -203,9 +207,63 @@ func (s *series) alike(g, b []float32, u *unit) float64 {
 	return sum
 }
 
+// bends is how many gains bend takes off each row: an even one, a tilt and two
+// that bend.
+const bends = 4
+
+// bend is unlike for light that changes along a row in more than a tilt: where
+// the camera is held upright, the dips of a panel lie at a slant, and cross half
+// of a row within a fraction of it.
+func (s *series) bend(g, b []float32, u *unit) float64 {
+	half := float64(u.c1-u.c0-1) / 2
+	n := float64(u.c1 - u.c0)
+	left := 0.0
+	for r := u.r0; r < u.r1; r++ {
+		row := r * s.layout.Cols
+		// The normal equations, less the means, with what b has in common with
+		// each of the others in the last column.
+		var m [bends + 1][bends + 1]float64
+		var sum [bends + 1]float64
+		for j := u.c0; j < u.c1; j++ {
+			v := float64(g[row+j]) - s.layout.Black
+			t := (float64(j-u.c0) - half) / half
+			f := [bends + 1]float64{v, v * t, v * t * t, v * t * t * t, float64(b[row+j]) - s.layout.Black}
+			for i, a := range f {
+				sum[i] += a
+				for k := i; k <= bends; k++ {
+					m[i][k] += a * f[k]
+				}
+			}
+		}
+		for i := range m {
+			for k := i; k <= bends; k++ {
+				m[i][k] -= sum[i] * sum[k] / n
+			}
+			// A flat row has no shape to scale.
+			if i < bends {
+				m[i][i] += n * floorNoise * floorNoise
+			}
+		}
+		for i := range bends {
+			for j := i + 1; j <= bends; j++ {
+				f := m[i][j] / m[i][i]
+				for k := j; k <= bends; k++ {
+					m[j][k] -= f * m[i][k]
+				}
+			}
+		}
+		left += max(m[bends][bends], 0)
+	}
+	return left
+}
+
 // freedom is how many values of a unit noise is free to move after unlike.
-func (u *unit) freedom() float64 {
-	return max(float64((u.r1-u.r0)*(u.c1-u.c0-3)), 1)
+func (s *series) freedom(u *unit) float64 {
+	taken := 3
+	if s.bent {
+		taken = 1 + bends
+	}
+	return max(float64((u.r1-u.r0)*(u.c1-u.c0-taken)), 1)
 }
 
 // rests returns for each unit the change energy that noise alone brings.
@@ -222,7 +280,7 @@ func (s *series) rests() []float64 {
 				v = append(v, e)
 			}
 		}
-		n := s.units[i].freedom()
+		n := s.freedom(&s.units[i])
 		rest[i] = 2 * n * floorNoise * floorNoise
 		if len(v) > 0 {
 			slices.Sort(v)

@@ -38,11 +38,27 @@ const (
 // Find estimates the refresh from consecutive frames of one take. About two
 // seconds are enough; more than four bring nothing.
 func Find(l Layout, frames []Frame, o FindOptions) Estimate {
+	e := find(l, frames, o, false)
+	if e.Found || !e.searched || o.quiet {
+		return e
+	}
+	// It costs as much again, so that it is tried where all else fails.
+	o.quiet = true
+	if bent := find(l, frames, o, true); bent.Found {
+		return bent
+	}
+	return e
+}
+
+func find(l Layout, frames []Frame, o FindOptions, bent bool) Estimate {
 	s := newSeries(l, len(frames)+1)
+	s.bent = bent
 	for _, f := range frames {
 		s.push(f)
 	}
-	return s.find(o)
+	e := s.find(o)
+	e.bent = bent
+	return e
 }
 
 // spectrum holds for one frequency the sums of change over time.
@@ -238,7 +254,7 @@ func (d *finder) noise() float64 {
 		if n > 0 {
 			sum /= n
 		}
-		v[u] = math.Sqrt(max(sum/2/d.s.units[u].freedom(), floorNoise*floorNoise))
+		v[u] = math.Sqrt(max(sum/2/d.s.freedom(&d.s.units[u]), floorNoise*floorNoise))
 	}
 	slices.Sort(v)
 	return v[len(v)/2]
