@@ -216,7 +216,7 @@ func (s *state) markLasting(w *detect.Window, looks []echo.Look) {
 // its own, those before that have copies without one.
 func (s *state) goOn(w *detect.Window, i int) {
 	here := &s.sighted(w.T)[i]
-	if here.copied == 0 {
+	if here.copied == 0 || !s.most(w.T, here) {
 		return
 	}
 	if here.sure == 0 {
@@ -239,12 +239,25 @@ func (s *state) goOn(w *detect.Window, i int) {
 	}
 	for t, at := w.T, i; ; {
 		k := s.sameAt(t, at, t-1)
-		if k < 0 || s.sighted(t - 1)[k].copied != here.copied || s.sighted(t - 1)[k].sure > 0 {
+		if k < 0 {
+			return
+		}
+		if o := &s.sighted(t - 1)[k]; o.copied != here.copied || o.sure > 0 || !s.most(t-1, o) {
 			return
 		}
 		t, at = t-1, k
 		s.markCopied(w, t, at, here.sure, here.behind, here.ahead)
 	}
+}
+
+// most reports whether most places of a picture that moves as a whole have the
+// copies that one of them has; of a thing it is the thing alone that counts.
+func (s *state) most(t int, one *sighting) bool {
+	if !one.whole {
+		return true
+	}
+	all := s.gather(t, t, true, one.copied)
+	return 2*len(all.copied) >= all.looks
 }
 
 // run is in how many pictures that follow each other, from picture t on or back,

@@ -14,7 +14,7 @@ import (
 // take is played.
 func All(seed int64) []Take {
 	var out []Take
-	for _, part := range []func(m maker) []Take{combs, ghosts, stumbles, lasting, lookAlikes, controls} {
+	for _, part := range []func(m maker) []Take{combs, ghosts, stumbles, lasting, afterCuts, lookAlikes, controls} {
 		out = append(out, part(maker{seed: seed})...)
 	}
 	return out
