@@ -182,6 +182,12 @@ func (n *Finding) stumble(at string) string {
 	s := "motion " + at + " stumbles: "
 	repeated, lost := n.Measures["pictures_repeated"], n.Measures["pictures_lost"]
 	switch {
+	case n.Measures["pictures_out_of_order"] > 0:
+		s += count(n.Measures["pictures_out_of_order"], "picture") + " shown in the wrong order, each two in place of each other"
+		if back := n.Measures["displacement_back_px"]; back > 0 {
+			s += ", so that every second step goes " + Number(back) + " px back"
+		}
+		return s
 	case repeated > 0 && lost > 0:
 		s += count(repeated, "picture") + " repeated and " + count(lost, "picture") + " lost"
 	case repeated > 0:

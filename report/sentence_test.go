@@ -63,6 +63,10 @@ func TestSentence(t *testing.T) {
 			Kind: detect.CadenceBreak, StartS: 8, PeakS: 8, EndS: 20, Region: all, Strength: Quantity{1, "pictures"},
 			Measures: map[string]float64{"pictures_repeated": 1, "pictures_lost": 0, "period_pictures": 2},
 		}, nil, "From 0:08.00 to 0:20.00, strongest at 0:08.00, motion all over the picture stumbles: one picture repeated, again every 2 pictures; whether the set or the source made it is not known."},
+		{"wrong order", Finding{
+			Kind: detect.CadenceBreak, StartS: 8, PeakS: 8, EndS: 8.6, Region: all, Strength: Quantity{30, "pictures"},
+			Measures: map[string]float64{"pictures_out_of_order": 30, "displacement_back_px": 7},
+		}, nil, "At 0:08.00 motion all over the picture stumbles: 30 pictures shown in the wrong order, each two in place of each other, so that every second step goes 7 px back; whether the set or the source made it is not known."},
 		{"lost, no more is known", Finding{Kind: detect.CadenceBreak, Region: all, Strength: Quantity{2, "pictures"}}, nil,
 			"At 0:00.00 motion all over the picture stumbles: 2 pictures lost or repeated; whether the set or the source made it is not known."},
 		{"lost", Finding{Kind: detect.CadenceBreak, EndFrame: 5, Region: all, Strength: Quantity{2, "pictures"}, Measures: map[string]float64{"pictures_lost": 2}}, nil,

@@ -6,7 +6,8 @@
 //
 // Evidence (evidence.go) weighs for each picture whether it is new, against the
 // motion around it; follow.go finds the likeliest path through the patterns of
-// pattern.go; chain.go and breaks.go turn the path into runs and breaks.
+// pattern.go; chain.go and breaks.go turn the path into runs and breaks. Pairs in
+// the wrong order are told by the vectors alone (order.go).
 package cadence
 
 import (
@@ -28,7 +29,8 @@ var Stage = &detect.Stage{
 	Title: "order in which new pictures follow each other",
 	Doc: "Decides for each picture whether it is new or repeats the one before, finds the pattern (1:1, 2:2, 3:2, " +
 		"2:3:3:2 ..., static or irregular) with its phase, and reports where it stumbles: pictures lost or " +
-		"repeated, and live motion shown at half its rate. Strength: pictures lost or repeated. Things that bounce, " +
+		"repeated, live motion shown at half its rate, and pairs of pictures in the wrong order. Strength: pictures lost, " +
+		"repeated or out of order. Things that bounce, " +
 		"stop or start, cuts, still stretches and gaps that the file's own times explain are not reported.",
 	Kind:  detect.CadenceBreak,
 	Needs: []detect.Need{{Stage: cells.Stage}, {Stage: motion.Stage}},
@@ -56,6 +58,8 @@ type state struct {
 	period   time.Duration
 	format   picture.Format
 	left     []detect.Mark
+	// misorders are the runs of pairs in the wrong order, as they come.
+	misorders []misorder
 }
 
 func (s *state) Step(w *detect.Window) error {
@@ -67,6 +71,7 @@ func (s *state) Step(w *detect.Window) error {
 	}
 	for ; s.next <= end; s.next++ {
 		s.notes.judge(s.next, &s.rec)
+		s.order(s.notes.at(s.next))
 		s.follower.follow(&s.rec)
 		s.follower.settle(false, s.decided)
 	}
@@ -109,6 +114,7 @@ func (s *state) marks(w *detect.Window) {
 		m.Picture = x.last
 		s.left = append(s.left, m)
 	}
+	s.markOrder()
 	// Breaches are settled when their pattern is, not in order of time.
 	slices.SortStableFunc(s.left, func(a, b detect.Mark) int { return cmp.Compare(a.Picture, b.Picture) })
 	for _, m := range s.left {
