@@ -87,9 +87,13 @@ func (a *Alignment) Due(i int) int {
 	return a.due[i]
 }
 
-// nearRate is how many pictures a span may seem to gain or lose and still have
-// run in real time: where little moves a delay is known no better.
-const nearRate = 1.5
+const (
+	// nearRate is how many pictures a span may seem to gain or lose and still have
+	// run in real time: where little moves a delay is known no better.
+	nearRate = 1.5
+	// Most pictures are due no more of the source's periods beside the first.
+	dueReach = 2
+)
 
 // schedule finds for each span the delay at which most pictures are those due.
 func (a *Alignment) schedule() {
@@ -100,14 +104,9 @@ func (a *Alignment) schedule() {
 	of := period(a.source).Seconds()
 	for _, span := range a.Spans {
 		best := -1
-		for k := -phases; k <= phases; k++ {
+		for k := -dueReach * phases; k <= dueReach*phases; k++ {
 			s := stretch{take: a.take, source: a.source, rate: span.Rate, of: of}
-			if math.Abs(span.Rate-1)*(a.take.Lives[span.Last]-a.take.Lives[span.First]).Seconds() < nearRate*of {
-				s.rate = 1
-			}
-			mid := (a.take.Lives[span.First] + a.take.Lives[span.Last]).Seconds() / 2
-			first := a.take.Lives[span.First].Seconds()
-			s.origin = span.Start.Seconds() + span.Rate*(mid-first) - s.rate*mid + (float64(k)+0.5)/phases*of
+			s.origin = span.Start.Seconds() - s.rate*a.take.Lives[span.First].Seconds() + (float64(k)+0.5)/phases*of
 			right := 0
 			for i := span.First; i <= span.Last; i++ {
 				if s.at(s.line(i)) == a.Pictures[i] {
@@ -282,17 +281,10 @@ func (m *improver) best(found []*Alignment) *Alignment {
 	a.Fit, a.Spans, a.runs = b.fit, nil, nil
 	longest := 0
 	for _, r := range b.runs {
-		var l straightLine
-		for t, j := range r.shown {
-			if j >= 0 {
-				l.add(m.take.Lives[r.first+t].Seconds(), m.source.Lives[j].Seconds())
-			}
-		}
-		origin, rate := l.fit(r.origin, r.rate)
-		start := origin + rate*m.take.Lives[r.first].Seconds()
-		a.Spans = append(a.Spans, Span{r.first, r.first + len(r.shown) - 1, time.Duration(start * float64(time.Second)), rate})
+		span := m.span(&r)
+		a.Spans = append(a.Spans, span)
 		if len(r.shown) > longest {
-			longest, a.Rate = len(r.shown), rate
+			longest, a.Rate = len(r.shown), span.Rate
 		}
 	}
 	a.Explained = m.explained(b)
@@ -300,6 +292,28 @@ func (m *improver) best(found []*Alignment) *Alignment {
 	doubtful := max(0, wellExplained-a.Explained) / (wellExplained - leastExplained)
 	a.Confidence = (1 - math.Exp(-margin/sureNats)) * (1 - min(doubtful, 1))
 	return a
+}
+
+// span is what a run says in short: the place of its first picture, and its pace,
+// which is a usual one where the pictures cannot tell it from that.
+func (m *improver) span(r *run) Span {
+	s := Span{First: r.first, Last: r.first + len(r.shown) - 1}
+	t := slices.IndexFunc(r.shown, func(j int) bool { return j >= 0 })
+	if t < 0 {
+		s.Start, s.Rate = time.Duration((r.origin+r.rate*m.take.Lives[r.first].Seconds())*float64(time.Second)), r.rate
+		return s
+	}
+	var l straightLine
+	for t, j := range r.shown {
+		if j >= 0 {
+			l.add(m.take.Lives[r.first+t].Seconds(), m.source.Lives[j].Seconds())
+		}
+	}
+	_, rate := l.fit(r.origin, r.rate)
+	s.Rate = m.usual(rate, r)
+	before := m.take.Lives[r.first+t] - m.take.Lives[r.first]
+	s.Start = m.source.Lives[r.shown[t]] - time.Duration(s.Rate*float64(before))
+	return s
 }
 
 // placedPairs pictures of both are laid on each other to find where the source lies

@@ -128,6 +128,9 @@ func TestSequences(t *testing.T) {
 			if wrong > 2 || a.Confidence < 0.8 {
 				t.Errorf("%s, %s: %d of %d pictures are wrong, confidence %.2f, spans %v", c.name, how, wrong, take.Len(), a.Confidence, a.Spans)
 			}
+			if span := a.Spans[0]; span.Start != source.Lives[a.Pictures[span.First]] || span.Rate != 1 {
+				t.Errorf("%s, %s: %v begins with picture %d", c.name, how, span, a.Pictures[span.First])
+			}
 			if c.name == "one shown twice" && (a.Due(79) != 379 || a.Due(80) != 380 || a.Due(81) != 381) {
 				t.Errorf("%s, %s: due are %d, %d, %d", c.name, how, a.Due(79), a.Due(80), a.Due(81))
 			}

@@ -46,31 +46,6 @@ const (
 	mostPieces = 6
 )
 
-// judge fills in what a belief leaves of the take.
-func (b *belief) judge(take, source *signature.Sequence) {
-	left, penalty, shown := 0., runNats*float64(len(b.runs)-1), 0
-	step := period(source).Seconds()
-	for k := range b.runs {
-		r := &b.runs[k]
-		nats, n := misfit(take, source, b.fit, r.first, r.shown)
-		left, shown = left+nats*float64(n), shown+n
-		penalty += eventNats * float64(r.events)
-		seconds := (take.Lives[r.first+len(r.shown)-1] - take.Lives[r.first]).Seconds()
-		near := func(rate float64) bool { return math.Abs(r.rate-rate)*seconds < nearRate*step }
-		switch {
-		case near(1):
-		case slices.ContainsFunc(films, near):
-			penalty += filmNats
-		default:
-			penalty += oddNats
-		}
-	}
-	// Beliefs that explain other pictures are compared as if the rest were like
-	// those, and worse.
-	all := float64(take.Len())
-	b.misfit = left/float64(max(shown, 1))*all + missingNats*(all-float64(shown)) + penalty
-}
-
 // pairs returns pictures of the take with those of the source that it shows.
 func (b *belief) pairs(later, pictures int) []pairing {
 	var all []pairing
@@ -194,9 +169,38 @@ func (m *improver) joined(b belief) (out []belief) {
 	return out
 }
 
+// judged is the belief with what it leaves of the take.
 func (m *improver) judged(b belief) belief {
-	b.judge(m.take, m.source)
+	left, penalty, shown := 0., runNats*float64(len(b.runs)-1), 0
+	for k := range b.runs {
+		r := &b.runs[k]
+		nats, n := misfit(m.take, m.source, b.fit, r.first, r.shown)
+		left, shown = left+nats*float64(n), shown+n
+		penalty += eventNats * float64(r.events)
+		switch rate := m.usual(r.rate, r); {
+		case slices.Contains(films, rate):
+			penalty += filmNats
+		case !slices.Contains(usualRates, rate):
+			penalty += oddNats
+		}
+	}
+	// Beliefs that explain other pictures are compared as if the rest were like
+	// those, and worse.
+	all := float64(m.take.Len())
+	b.misfit = left/float64(max(shown, 1))*all + missingNats*(all-float64(shown)) + penalty
 	return b
+}
+
+// usual is the pace of sets and standards that the pictures of a run cannot tell from
+// a rate, or else the rate itself.
+func (m *improver) usual(rate float64, r *run) float64 {
+	seconds := (m.take.Lives[r.first+len(r.shown)-1] - m.take.Lives[r.first]).Seconds()
+	for _, u := range append(usualRates, films...) {
+		if math.Abs(rate-u)*seconds < nearRate*m.period {
+			return u
+		}
+	}
+	return rate
 }
 
 // run is the part of a stretch from one picture to another, both inclusive.
