@@ -72,8 +72,7 @@ type Alignment struct {
 
 	take, source *signature.Sequence
 	due          []int
-	runs         []run   // of the spans, until they are improved
-	margin       float64 // nats by which other pictures explain the take worse
+	runs         []run // of the spans, until they are improved
 }
 
 // Due returns the picture of the source that would be up at picture i of the take
@@ -288,7 +287,6 @@ func (m *improver) best(found []*Alignment) *Alignment {
 		}
 	}
 	a.Explained = m.explained(b)
-	a.margin = margin
 	doubtful := max(0, wellExplained-a.Explained) / (wellExplained - leastExplained)
 	a.Confidence = (1 - math.Exp(-margin/sureNats)) * (1 - min(doubtful, 1))
 	return a

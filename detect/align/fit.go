@@ -92,7 +92,8 @@ func barred(take, source *signature.Sequence) Fit {
 	return f
 }
 
-// leastCover is the share of a block of the take that the source has to fill.
+// leastCover is the share of a block of the take that the source has to fill: a bar
+// in the rest changes its mean.
 const leastCover = 0.95
 
 // lay returns the signatures that the source would have in the take's picture.

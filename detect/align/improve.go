@@ -47,12 +47,12 @@ const (
 )
 
 // pairs returns pictures of the take with those of the source that it shows.
-func (b *belief) pairs(later, pictures int) []pairing {
+func (b *belief) pairs() []pairing {
 	var all []pairing
 	for _, r := range b.runs {
 		for t, j := range r.shown {
-			if j >= 0 && j+later >= 0 && j+later < pictures {
-				all = append(all, pairing{r.first + t, j + later})
+			if j >= 0 {
+				all = append(all, pairing{r.first + t, j})
 			}
 		}
 	}
@@ -92,7 +92,7 @@ type improver struct {
 
 // placed is the belief with the fit that its pictures want.
 func (m *improver) placed(b belief) belief {
-	b.fit, _ = place(m.take, m.source, b.pairs(0, m.source.Len()), b.fit)
+	b.fit, _ = place(m.take, m.source, b.pairs(), b.fit)
 	return b
 }
 

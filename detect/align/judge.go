@@ -48,8 +48,8 @@ const (
 
 // beside is a path with the pictures of the source laid into the take's.
 type beside struct {
-	own, laid [][]float32 // codes of the blocks, of each picture looked at; below 0 where not known
-	left      [][signature.Blocks]float32
+	own, laid []*grid // codes of the blocks, of each picture looked at; below 0 where not known
+	left      []grid
 	part      []int
 	parts     int
 	pictures  int // of the path
@@ -60,13 +60,11 @@ func look(take, source *signature.Sequence, f Fit, first int, shown []int) *besi
 	v := &beside{}
 	l := f.layer()
 	every := len(shown)/judgedSamples + 1
-	laid := map[int][]float32{}
-	before := -1
+	laid := map[int]*grid{}
 	for t, j := range shown {
-		if before >= 0 && cut(take.At(before), take.At(first+t)) {
+		if t > 0 && cut(take.At(first+t-1), take.At(first+t)) {
 			v.parts++
 		}
-		before = first + t
 		if j < 0 {
 			continue
 		}
@@ -76,42 +74,36 @@ func look(take, source *signature.Sequence, f Fit, first int, shown []int) *besi
 		}
 		y := laid[j]
 		if y == nil {
-			var blocks [signature.Blocks]float32
-			l.lay(&blocks, source.At(j))
-			for b := range blocks {
-				blocks[b] /= signature.Unit8
+			y = new(grid)
+			l.lay((*[signature.Blocks]float32)(y), source.At(j))
+			for b := range y {
+				y[b] /= signature.Unit8
 			}
-			softened((*grid)(&blocks))
-			y = blocks[:]
+			y.softenKnown()
 			laid[j] = y
 		}
-		x := make([]float32, signature.Blocks)
+		x := new(grid)
 		for b, c := range take.At(first + t) {
 			x[b] = float32(c) / signature.Unit8
 			if c == signature.Unknown {
 				x[b] = -1
 			}
 		}
-		softened((*grid)(x))
+		x.softenKnown()
 		v.own, v.laid, v.part = append(v.own, x), append(v.laid, y), append(v.part, v.parts)
 	}
 	v.parts++
-	v.left = make([][signature.Blocks]float32, len(v.own))
+	v.left = make([]grid, len(v.own))
 	return v
 }
 
-func softened(g *grid) {
+// softenKnown softens what is not below 0.
+func (g *grid) softenKnown() {
 	var known [signature.Blocks]bool
 	for b, v := range g {
 		known[b] = v >= 0
 	}
-	k := *g
-	k.soften(&known)
-	for b := range g {
-		if known[b] {
-			g[b] = k[b]
-		}
-	}
+	g.soften(&known)
 }
 
 // answer fits the smooth model by least squares.
@@ -196,7 +188,7 @@ func misfit(take, source *signature.Sequence, f Fit, first int, shown []int) (na
 		means := make([][signature.Blocks]moments, v.parts)
 		for t, own := range v.own {
 			part := &means[v.part[t]]
-			e := (*grid)(&v.left[t])
+			e := &v.left[t]
 			for b, x := range own {
 				// Beside the source nothing is explained.
 				e[b] = x
@@ -258,7 +250,7 @@ func misfit(take, source *signature.Sequence, f Fit, first int, shown []int) (na
 
 // rough takes off what is left smoothly over the picture: a codec lets the
 // brightness of what is at rest follow late.
-func (v *beside) rough(e *grid, own []float32) {
+func (v *beside) rough(e, own *grid) {
 	var ones, counts, sums grid
 	for b, x := range own {
 		if ones[b] = 1; x < 0 {

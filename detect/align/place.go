@@ -345,7 +345,9 @@ func (g *grid) soften(known *[signature.Blocks]bool) {
 		if b < (h-1)*w && known[b+w] {
 			d = rows[b+w]
 		}
-		g[b] = (u + 2*v + d) / 4
+		if known[b] {
+			g[b] = (u + 2*v + d) / 4
+		}
 	}
 }
 
