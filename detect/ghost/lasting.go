@@ -294,6 +294,7 @@ func (s *state) markCopied(w *detect.Window, t, i int, sure, behind, ahead float
 	v := verdict{confidence: sure, ratio: s.sighted(t)[i].copied, lag: l.Main.Lag, compared: true}
 	if m := s.mark(l, &v, fit{behind: behind, own: 1 - behind - ahead, ahead: ahead}); m.Strength >= faintest {
 		m.Picture = t
+		delete(m.Measures, "peak_elsewhere")
 		w.Mark(m)
 		s.told(t, i, sure, behind, ahead)
 	}
