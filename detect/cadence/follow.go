@@ -10,6 +10,9 @@ const (
 	// stumble is what it costs to believe that a running pattern was
 	// broken: about a thousand to one against any one picture.
 	stumble = 7
+	// doubt is what it costs to look at a picture as held. Whether it was, what
+	// things do there decides with what the picture says (heldOdds).
+	doubt = 5.5
 	// again is what each further picture of one stumble costs.
 	again = 1
 	// enter and leave are the costs of a change between a pattern and none.
@@ -206,7 +209,7 @@ func (f *follower) follow(r *record) {
 			f.fresh[i] = v + f.cost(&f.nodes[i], r)
 			back[i] = uint16(from)
 			// held
-			v, from = f.score[i]+stumble, i
+			v, from = f.score[i]+doubt, i
 			if h := f.score[i+n] + again; h < v {
 				v, from = h, i+n
 			}
