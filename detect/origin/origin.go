@@ -62,8 +62,11 @@ const (
 	// plain is the share of a fault that the source's pixels have where they alone
 	// say enough: the stage may miss there what is a little below its floor.
 	plain = 0.8
-	// sure is how confident an alignment has to be.
-	sure = 0.9
+	// sure is how confident an alignment has to be that it is right to the picture,
+	// and sureOfStretch for contours and blocks: they last, so that the source has
+	// them in the pictures beside as well, and where an alignment is not sure it is
+	// mostly between those.
+	sure, sureOfStretch = 0.9, 0.7
 )
 
 // Judge weighs both witnesses.
@@ -84,6 +87,10 @@ func Judge(e *detect.Event, confidence float64, s Stages, d Difference) (Verdict
 	why := stages + "; " + pixels
 	inPixels := d.Known && d.Share >= comparable && d.Left < held
 	inStages := s.Looked && s.Share >= comparable
+	least := sure
+	if !e.Kind.PerPicture() {
+		least = sureOfStretch
+	}
 	switch {
 	case inStages && (inPixels || !d.Known || d.Share >= none), inPixels && (s.Share > 0 || !s.Looked):
 		return Source, why
@@ -91,7 +98,7 @@ func Judge(e *detect.Event, confidence float64, s Stages, d Difference) (Verdict
 		// Contours are like nothing else in a picture; edges may lie on a grid,
 		// and that a picture is the one due may be the alignment's word alone.
 		return Source, why
-	case confidence < sure:
+	case confidence < least:
 		return Undetermined, fmt.Sprintf("%s; and the alignment is sure to %.0f %% only", why, 100*confidence)
 	case s.Looked && s.Share == 0 && d.Known && d.Share <= none && d.Left >= held:
 		return Set, why

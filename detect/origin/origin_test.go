@@ -199,6 +199,24 @@ func TestJudge(t *testing.T) {
 	}
 }
 
+// An alignment that may be a picture off does for what lasts, not for one picture.
+func TestJudgeUnsure(t *testing.T) {
+	gone := Difference{Known: true, Share: 0.05, Left: 0.95}
+	for _, c := range []struct {
+		kind       detect.Kind
+		confidence float64
+		want       Verdict
+	}{
+		{detect.Combing, 0.8, Undetermined}, {detect.Ghost, 0.8, Undetermined}, {detect.CadenceBreak, 0.8, Undetermined},
+		{detect.Macroblocking, 0.8, Set}, {detect.NearBlackBanding, 0.8, Set}, {detect.Posterisation, 0.8, Set},
+		{detect.Posterisation, 0.6, Undetermined},
+	} {
+		if got, why := Judge(&detect.Event{Kind: c.kind, Strength: 20}, c.confidence, Stages{Looked: true}, gone); got != c.want {
+			t.Errorf("%s, sure to %g: %s (%s), want %s", c.kind, c.confidence, got, why, c.want)
+		}
+	}
+}
+
 // The pixels alone tell contours, where they have them plainly.
 func TestJudgeContours(t *testing.T) {
 	e := &detect.Event{Kind: detect.Posterisation, Strength: 20}
