@@ -96,3 +96,9 @@ int sw_peaks(const int32_t *v, int n, int half, const int32_t *least, int32_t lo
 	}
 	return count;
 }
+
+CLONES void sw_add_rows(uint32_t *restrict columns, const uint16_t *restrict pix, size_t w, int rows) {
+	for (int y = 0; y < rows; y++, pix += w)
+		for (size_t x = 0; x < w; x++)
+			columns[x] += pix[x];
+}

@@ -38,6 +38,9 @@ func (l *Lines) Columns(dst []int32, s Samples, h, lines, spacing, thick int, sc
 	l.columns(dst, s, h, lines, spacing, thick, scale)
 }
 
+// AddRows adds rows of samples, each as wide as there are columns, to the columns.
+func (l *Lines) AddRows(columns []uint32, pix []uint16, rows int) { l.addRows(columns, pix, rows) }
+
 // Peaks lists where the mean of half samples ahead of a place differs from that
 // of as many behind it, by the least for the level there or more, and the most.
 // A stretch of such places of more than longest counts as too long a way. It

@@ -21,4 +21,6 @@ typedef struct {
 int sw_peaks(const int32_t *v, int n, int half, const int32_t *least, int32_t lowest, int longest, int32_t *sums,
              int32_t *jumps, sw_peak *out);
 
+void sw_add_rows(uint32_t *columns, const uint16_t *pix, size_t w, int rows);
+
 #endif

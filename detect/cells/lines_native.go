@@ -17,6 +17,8 @@ package cells
 #cgo nocallback sw_columns_16
 #cgo noescape sw_peaks
 #cgo nocallback sw_peaks
+#cgo noescape sw_add_rows
+#cgo nocallback sw_add_rows
 */
 import "C"
 
@@ -47,4 +49,12 @@ func (lineKernel) columns(dst []int32, s Samples, h, lines, spacing, thick int, 
 func (lineKernel) peaks(v []int32, half int, least *[LineLevels]int32, lowest int32, longest int, sums, jumps []int32, out []Peak) int {
 	return int(C.sw_peaks((*C.int32_t)(&v[0]), C.int(len(v)), C.int(half), (*C.int32_t)(&least[0]), C.int32_t(lowest), C.int(longest),
 		(*C.int32_t)(&sums[0]), (*C.int32_t)(&jumps[0]), (*C.sw_peak)(unsafe.Pointer(&out[0]))))
+}
+
+func (lineKernel) addRows(columns []uint32, pix []uint16, rows int) {
+	if rows <= 0 || len(columns) == 0 {
+		return
+	}
+	_ = pix[rows*len(columns)-1]
+	C.sw_add_rows((*C.uint32_t)(&columns[0]), (*C.uint16_t)(&pix[0]), C.size_t(len(columns)), C.int(rows))
 }

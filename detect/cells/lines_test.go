@@ -73,3 +73,19 @@ func TestLinesLikeTheirTwin(t *testing.T) {
 		}
 	}
 }
+
+func TestRowsAddedLikeTheirTwin(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	for w := 1; w < 70; w++ {
+		pix := make([]uint16, 5*w)
+		for i := range pix {
+			pix[i] = uint16(r.IntN(1 << 16))
+		}
+		got, want := make([]uint32, w), make([]uint32, w)
+		lineKernel{}.addRows(got, pix, 5)
+		lineTwin{}.addRows(want, pix, 5)
+		if !slices.Equal(got, want) {
+			t.Errorf("%d wide: %v, want %v", w, got, want)
+		}
+	}
+}

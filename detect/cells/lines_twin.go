@@ -74,3 +74,11 @@ func (lineTwin) peaks(v []int32, half int, least *[LineLevels]int32, lowest int3
 	end(max(half, n-half+1))
 	return count
 }
+
+func (lineTwin) addRows(columns []uint32, pix []uint16, rows int) {
+	for y := range rows {
+		for x, v := range pix[y*len(columns):][:len(columns)] {
+			columns[x] += uint32(v)
+		}
+	}
+}

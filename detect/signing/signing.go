@@ -29,7 +29,7 @@ var Stage = &detect.Stage{
 type state struct {
 	format     picture.Format
 	cells      *cells.Store
-	kernel     kernel
+	lines      cells.Lines
 	cols, rows []stretch // of each column and row of blocks
 	whole      []uint32  // sums of whole rows of samples, for each column of them
 	columns    []float32 // the same with the parts of rows at both ends
@@ -115,7 +115,7 @@ func (s *state) sum(p *picture.Picture, r *cells.Reduced, rows *stretch) (known 
 			end++
 		}
 		if end > y {
-			s.kernel.addRows(s.whole, r.Pix[y*r.W:], end-y)
+			s.lines.AddRows(s.whole, r.Pix[y*r.W:], end-y)
 			known += float32(end - y)
 		}
 		y = end + 1

@@ -5,7 +5,6 @@ import (
 	"io"
 	"math"
 	"math/rand/v2"
-	"slices"
 	"testing"
 	"time"
 
@@ -98,22 +97,6 @@ func TestBlocksAreExact(t *testing.T) {
 			if d := float64(v)/signature.Unit8 - want; math.Abs(d) > 0.01 {
 				t.Errorf("%dx%d: block %d is %.3f, want %.3f", c.w, c.h, b, float64(v)/signature.Unit8, want)
 			}
-		}
-	}
-}
-
-func TestKernelIsItsTwin(t *testing.T) {
-	r := rand.New(rand.NewPCG(3, 4))
-	for w := 1; w < 70; w++ {
-		pix := make([]uint16, 5*w)
-		for i := range pix {
-			pix[i] = uint16(r.IntN(1 << 16))
-		}
-		got, want := make([]uint32, w), make([]uint32, w)
-		kernel{}.addRows(got, pix, 5)
-		twin{}.addRows(want, pix, 5)
-		if !slices.Equal(got, want) {
-			t.Errorf("%d wide: %v, want %v", w, got, want)
 		}
 	}
 }
