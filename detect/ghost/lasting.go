@@ -36,6 +36,9 @@ const (
 	// A mixture has no higher peak than 1/sqrt(2), but what little detail a place
 	// has may add its own. Half of all looks are not higher; stripes are.
 	highestLasting, highestHalf = 0.9, 0.72
+	// A mixture of three has no third repetition; that of a texture which fills a
+	// small place only is lower than the first, but there.
+	repeats = 0.2
 	// The valley before a peak is shallow where a step is shorter than the thing; of
 	// so many looks this share of the height of the least peak is enough.
 	valley = 0.3
@@ -94,7 +97,7 @@ func (s *state) sighted(i int) []sighting {
 func (s *state) copied(l *echo.Look) float64 {
 	p := l.Main
 	need := s.floor + strays/math.Sqrt(l.Weight)
-	if p.R < need || p.R > highestLasting || p.Prominence < valley*need || l.At(3*p.Lag) > periodic*p.R {
+	if p.R < need || p.R > highestLasting || p.Prominence < valley*need || third(l) > repeats*p.R {
 		return 0
 	}
 	for _, ratio := range lastingRhythms {
@@ -103,6 +106,14 @@ func (s *state) copied(l *echo.Look) float64 {
 		}
 	}
 	return 0
+}
+
+// third is the highest that a profile is at three times the lag of its peak, which
+// is known to half a sample.
+func third(l *echo.Look) float64 {
+	const within = 1.5
+	lag := 3 * l.Main.Lag
+	return max(l.At(lag-within), l.At(lag), l.At(lag+within))
 }
 
 // lastingRhythms are those of a set that keeps to one way: of copies a step apart,
