@@ -151,10 +151,7 @@ func (s *state) softens(first int) (b softBurst, ok bool) {
 		}
 	}
 	b.by = sum / float64(b.n)
-	for k := range sharpAfter {
-		if b.open {
-			break
-		}
+	for k := 0; k < sharpAfter && !b.open; k++ {
 		if soft, _, known := softer(first + b.n + k); !known || soft > softAfter*b.by {
 			return b, false
 		}
@@ -163,8 +160,10 @@ func (s *state) softens(first int) (b softBurst, ok bool) {
 	if b.n < fewestSoft || byAcross > mostAcross*(b.by+byAcross) {
 		return b, false
 	}
-	b.rho, _ = s.relates(first-sharpBefore, first-1)
-	return b, s.related(b)
+	// All of its pictures relate more than those before, on the whole.
+	within, related := s.relates(first, first+b.n)
+	b.rho, ok = s.relates(first-sharpBefore, first-1)
+	return b, ok && related && within-b.rho > leastRise
 }
 
 // softerAlong reports whether so many pictures are softer along the pan before
@@ -222,13 +221,6 @@ func (s *state) rises(first int) bool {
 	before, ok := s.relates(first-sharpBefore, first-1)
 	a, b := s.successions.at(first).whole, s.successions.at(first+1).whole
 	return ok && a.known && b.known && max(a.rho, b.rho)-before > leastRise
-}
-
-// related reports whether all the pictures of a burst do, on the whole.
-func (s *state) related(b softBurst) bool {
-	before, ok := s.relates(b.first-sharpBefore, b.first-1)
-	within, known := s.relates(b.first, b.first+b.n)
-	return ok && known && within-before > leastRise
 }
 
 // relates is the mean relation of the pictures from one to before another.
@@ -384,9 +376,9 @@ func (s *state) softOn(w *detect.Window) bool {
 	if !b.open || w.T != b.first+b.n {
 		return false
 	}
-	m, before := s.motion.At(w.T), s.successions.at(w.T).whole
+	m, here := s.motion.At(w.T), s.successions.at(w.T).whole
 	v, _, known := s.softAt(w.T, b.direction)
-	if b.open = known && m != nil && !m.Cut && before.known && before.rho-b.rho > leastRise && b.base-v >= softWithin*b.by; !b.open {
+	if b.open = known && m != nil && !m.Cut && here.known && here.rho-b.rho > leastRise && b.base-v >= softWithin*b.by; !b.open {
 		return false
 	}
 	b.n++
