@@ -42,6 +42,11 @@ const (
 	// aboveUsual is by how many times a copy has to exceed what most pictures of the
 	// take seem to hold.
 	aboveUsual = 3
+	// plainMixed is the weight of a copy that shows however many pictures hold it, where
+	// it explains plainlyExplained of what is left: codecs that let what moves follow late
+	// leave a tenth of other pictures in most of theirs, and explain little by it, but
+	// a take may hold copies from end to end.
+	plainMixed, plainlyExplained = 0.25, 0.9
 	// inMost is the share of the pictures in which what is above the floor shows.
 	inMost = 0.8
 	// lasts is how many pictures of the source that follow each other have to show
@@ -121,12 +126,16 @@ func Ghosts(shown []Shown) (ghosts []Ghost, floor float64, told int) {
 		first = max(first, last)
 	}
 	slices.Sort(least)
-	return join(ghosts), max(enough, least[int(inMost*float64(len(least)-1))]), len(usual)
+	return join(ghosts), max(min(enough, plainMixed), least[int(inMost*float64(len(least)-1))]), len(usual)
 }
 
+// shows reports whether a picture holds a copy that is as strong as enough, or plain.
 func (m *Mixture) shows(enough float64) bool {
-	own := 1 - max(m.Behind, 0) - max(m.Ahead, 0)
-	return m.Known && m.copies() >= enough && m.copies() <= own+evenly && m.Explains >= explained
+	own, copies := 1-max(m.Behind, 0)-max(m.Ahead, 0), m.copies()
+	if !m.Known || copies > own+evenly {
+		return false
+	}
+	return copies >= enough && m.Explains >= explained || copies >= plainMixed && m.Explains >= plainlyExplained
 }
 
 // join makes one of ghosts that come back soon.

@@ -65,10 +65,11 @@ func TestGhosts(t *testing.T) {
 		}
 		return out
 	}
-	all := map[int]float64{}
+	all, halves := map[int]float64{}, map[int]float64{}
 	for i := range 60 {
-		all[i] = 0.2
+		all[i], halves[i] = 0.2, 0.45
 	}
+	halves[31] = 0.48
 	repeated := mixed(60, map[int]float64{30: 0.2, 31: 0.25, 32: 0.2})
 	for i := 30; i < 33; i++ {
 		repeated[i].Picture = 30
@@ -87,7 +88,8 @@ func TestGhosts(t *testing.T) {
 		{"mostly another", mixed(60, map[int]float64{30: 0.8, 31: 0.8}), 0, 0, 0, leastMixed},
 		{"faint", mixed(60, map[int]float64{30: 0.1, 31: 0.1}), 0, 0, 0, leastMixed},
 		{"comes back", mixed(60, map[int]float64{30: 0.2, 31: 0.25, 36: 0.2, 37: 0.2}), 1, 30, 37, leastMixed},
-		{"in all pictures alike", mixed(60, all), 0, 0, 0, 0.6},
+		{"in all pictures alike", mixed(60, all), 0, 0, 0, plainMixed},
+		{"half of another in all pictures", mixed(60, halves), 1, 0, 59, plainMixed},
 	} {
 		got, floor, told := Ghosts(c.shown)
 		if len(got) != c.want || told != 60 || math.Abs(floor-c.floor) > 1e-9 {
@@ -99,7 +101,7 @@ func TestGhosts(t *testing.T) {
 		}
 		g := got[0]
 		e := g.Event(image.Rect(0, 0, 320, 180))
-		if g.First != c.first || g.Last != c.last || e.Peak != 31 || e.Strength < 24 || e.Measures["behind_pct"] != 25 || e.Measures["ahead_pct"] != 0 {
+		if g.First != c.first || g.Last != c.last || e.Peak != 31 || e.Strength < 24 || math.Abs(e.Measures["behind_pct"]-100*c.shown[31].Mixture.Behind) > 1e-9 || e.Measures["ahead_pct"] != 0 {
 			t.Errorf("%s: %+v, %+v", c.name, g, e)
 		}
 	}
