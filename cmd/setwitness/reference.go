@@ -527,7 +527,7 @@ func (w *witness) judge(e *detect.Event, s origin.Stages, d origin.Difference) o
 			return f
 		}
 	}
-	f.Verdict, f.Why = origin.Judge(e, w.alignment.Confidence, s, d)
+	f.Verdict, f.Why = origin.Judge(e, w.alignment, s, d)
 	if f.Verdict == origin.Set && w.film != nil && e.Kind.PerPicture() {
 		known := w.film.survey.Estimate.Found
 		if why := exposures(known, min(w.film.source.Facts().Trusted, w.alone(e))); why != "" {

@@ -64,6 +64,10 @@ type Alignment struct {
 	Explained float64
 	// Confidence that the alignment is right to the picture, 0 to 1.
 	Confidence float64
+	// Near is the confidence that it is right to the picture or all along to one
+	// beside it, with the source where Fit says: a mixture of two pictures is either
+	// as much as the other.
+	Near float64
 	// Still is set where neither changes at all: any picture of the source will
 	// do, and Pictures name the first.
 	Still bool
@@ -275,7 +279,7 @@ func (m *improver) best(found []*Alignment) *Alignment {
 			a, b = f, c
 		}
 	}
-	b, margin := m.improve(b)
+	b, tried := m.improve(b)
 	a.Pictures = b.pictures(m.take.Len())
 	a.Fit, a.Spans, a.runs = b.fit, nil, nil
 	longest := 0
@@ -288,7 +292,9 @@ func (m *improver) best(found []*Alignment) *Alignment {
 	}
 	a.Explained = m.explained(b)
 	doubtful := max(0, wellExplained-a.Explained) / (wellExplained - leastExplained)
-	a.Confidence = (1 - math.Exp(-margin/sureNats)) * (1 - min(doubtful, 1))
+	confidence := func(margin float64) float64 { return (1 - math.Exp(-margin/sureNats)) * (1 - min(doubtful, 1)) }
+	a.Confidence = confidence(m.margin(&b, tried, m.apart))
+	a.Near = confidence(m.margin(&b, tried, func(c, b *belief) bool { return m.apart(c, b) && !b.beside(c, m.take.Len()) }))
 	return a
 }
 

@@ -333,9 +333,9 @@ func (m *improver) further(b belief) (out []belief) {
 	return out
 }
 
-// improve looks for a better belief, and returns by how many nats the best other
-// one is worse.
-func (m *improver) improve(b belief) (belief, float64) {
+// improve looks for a better belief, and returns those that were held against it;
+// none where the search did not end.
+func (m *improver) improve(b belief) (best belief, tried []belief) {
 	b = m.judged(b)
 	for range improveRounds {
 		tried := m.near(b)
@@ -350,18 +350,45 @@ func (m *improver) improve(b belief) (belief, float64) {
 			b = best
 			continue
 		}
-		return b, m.margin(&b, tried)
+		return b, tried
 	}
-	return b, 0
+	return b, nil
 }
 
-// margin is by how much the best of some beliefs that show other pictures is worse.
-func (m *improver) margin(b *belief, tried []belief) float64 {
+// margin is by how much the best of some beliefs that are apart is worse; 0 if there
+// are none.
+func (m *improver) margin(b *belief, tried []belief, apart func(c, b *belief) bool) float64 {
+	if len(tried) == 0 {
+		return 0
+	}
 	least := math.Inf(1)
 	for k := range tried {
-		if c := &tried[k]; c.misfit-b.misfit < least && m.apart(c, b) {
+		if c := &tried[k]; c.misfit-b.misfit < least && apart(c, b) {
 			least = max(0, c.misfit-b.misfit)
 		}
 	}
 	return least
+}
+
+// alikeFits place each point of the picture alike to so much of it: a pixel or two,
+// by which places are looked for all the same.
+const alikeFits = 0.0015
+
+// beside reports whether another belief has the source where this one has it, and
+// no picture of it more than one earlier or later.
+func (b *belief) beside(c *belief, pictures int) bool {
+	for _, at := range []float64{0, 1} {
+		x := (b.fit.ScaleX-c.fit.ScaleX)*at + b.fit.OffsetX - c.fit.OffsetX
+		y := (b.fit.ScaleY-c.fit.ScaleY)*at + b.fit.OffsetY - c.fit.OffsetY
+		if math.Abs(x) > alikeFits || math.Abs(y) > alikeFits {
+			return false
+		}
+	}
+	p, q := b.pictures(pictures), c.pictures(pictures)
+	for t, j := range p {
+		if i := q[t]; i >= 0 && j >= 0 && (i > j+1 || i < j-1) {
+			return false
+		}
+	}
+	return true
 }

@@ -224,7 +224,7 @@ func still(take, source *signature.Sequence) (*Alignment, error) {
 	return &Alignment{
 		take: take, source: source, Pictures: make([]int, take.Len()), Still: true, Rate: 1,
 		Spans:     []Span{{Last: take.Len() - 1, Start: source.Times[0], Rate: 1}},
-		Explained: r * r, Confidence: r,
+		Explained: r * r, Confidence: r, Near: r,
 	}, nil
 }
 

@@ -24,6 +24,9 @@ type Difference struct {
 	// Left how much of it the difference of the two holds; 0 to 1 and above.
 	Share, Left float64
 	What        string // what was compared, in words
+	// Beside is set where it holds as well if the alignment is a picture off: the
+	// pictures beside were looked at too.
+	Beside bool
 }
 
 // laid returns a picture of the source in the raster of the take's patch, and
@@ -79,17 +82,25 @@ type fitted struct {
 // searchPx is how far the map may be off at a place: lenses bend.
 const searchPx = 1.5
 
-// fit lays the shown picture on the take: by the map, and by up to searchPx
-// besides.
+// fit lays the source on the take: of its pictures there the one that is the most
+// alike, as the alignment may be one off; by the map, and by up to searchPx besides.
 func (p *Place) fit() (fitted, bool) {
 	best, bestR := fitted{}, 0.0
+	shown := p.Shown
+	for k := range p.Source {
+		pix, has := p.laid(k, 0, 0)
+		if r, _, _, ok := regress(p.Take.Pix, pix, has); ok && r > bestR {
+			bestR, shown = r, k
+		}
+	}
+	bestR = 0
 	var at [2]float64
 	for _, step := range []float64{searchPx / 2, searchPx / 6} {
 		mid := at
 		for j := -2; j <= 2; j++ {
 			for i := -2; i <= 2; i++ {
 				dx, dy := mid[0]+float64(i)*step, mid[1]+float64(j)*step
-				pix, has := p.laid(p.Shown, dx, dy)
+				pix, has := p.laid(shown, dx, dy)
 				r, gain, offset, ok := regress(p.Take.Pix, pix, has)
 				if !ok || r <= bestR {
 					continue
@@ -139,17 +150,19 @@ func Compare(kind detect.Kind, measures map[string]float64, p *Place) Difference
 	if !ok {
 		return Difference{What: "the place does not look like the source's"}
 	}
+	var d Difference
 	switch kind {
 	case detect.Combing:
-		return f.comb(measures["pitch_lines"])
+		d = f.comb(measures["pitch_lines"])
 	case detect.Ghost:
-		return p.mixture()
+		d = p.mixture()
 	case detect.Macroblocking:
-		return f.grid(measures)
+		d = f.grid(measures)
 	case detect.NearBlackBanding, detect.Posterisation:
-		return f.contours(measures["step_codes"])
+		d = f.contours(measures["step_codes"])
 	}
-	return Difference{}
+	d.Beside = true
+	return d
 }
 
 // share sets a difference from the strengths of the fault in the take, the source

@@ -70,7 +70,7 @@ const (
 )
 
 // Judge weighs both witnesses.
-func Judge(e *detect.Event, confidence float64, s Stages, d Difference) (Verdict, string) {
+func Judge(e *detect.Event, a *align.Alignment, s Stages, d Difference) (Verdict, string) {
 	pixels := "the pixels do not tell"
 	if d.Known {
 		pixels = fmt.Sprintf("of %s the source has %.0f %% and the difference of both holds %.0f %%", d.What, 100*d.Share, 100*d.Left)
@@ -87,7 +87,10 @@ func Judge(e *detect.Event, confidence float64, s Stages, d Difference) (Verdict
 	why := stages + "; " + pixels
 	inPixels := d.Known && d.Share >= comparable && d.Left < held
 	inStages := s.Looked && s.Share >= comparable
-	least := sure
+	confidence, least := a.Confidence, sure
+	if d.Beside {
+		confidence = a.Near
+	}
 	if !e.Kind.PerPicture() {
 		least = sureOfStretch
 	}

@@ -9,6 +9,7 @@ import (
 
 	"setwitness/decode/picture"
 	"setwitness/detect"
+	"setwitness/detect/align"
 )
 
 // scene draws a picture of w by h with soft things, of which one has moved by
@@ -129,18 +130,20 @@ func TestCompare(t *testing.T) {
 		{"blocks", detect.Macroblocking, map[string]float64{"pitch_x_px": 8, "pitch_y_px": 8}, changed(now, blocks), other, changed(other, blocks)},
 	} {
 		r := image.Rect(100, 60, 400, 220)
-		in := func(s *picture.Picture) Difference {
-			p := &Place{Take: Cut(c.take, r), Map: Map{1, 0, 1, 0}}
+		in := func(s *picture.Picture, shown int) Difference {
+			p := &Place{Take: Cut(c.take, r), Shown: shown, Map: Map{1, 0, 1, 0}}
 			for _, q := range []*picture.Picture{s, next} {
 				p.Source = append(p.Source, Cut(q, r.Inset(-8)))
 			}
 			return Compare(c.kind, c.measures, p)
 		}
-		if d := in(c.clean); !d.Known || d.Share > none || d.Left < held {
-			t.Errorf("%s that the source lacks: %+v", c.name, d)
-		}
-		if d := in(c.has); !d.Known || d.Share < comparable || d.Left > held {
-			t.Errorf("%s that the source has: %+v", c.name, d)
+		for shown := range 2 {
+			if d := in(c.clean, shown); !d.Known || d.Share > none || d.Left < held {
+				t.Errorf("%s that the source lacks, %d off: %+v", c.name, shown, d)
+			}
+			if d := in(c.has, shown); !d.Known || d.Share < comparable || d.Left > held {
+				t.Errorf("%s that the source has, %d off: %+v", c.name, shown, d)
+			}
 		}
 	}
 }
@@ -193,7 +196,7 @@ func TestJudge(t *testing.T) {
 		{"the alignment is not sure", 0.5, Stages{Looked: true}, gone, Undetermined},
 		{"something between", 1, Stages{Looked: true}, Difference{Known: true, Share: 0.4, Left: 0.7}, Undetermined},
 	} {
-		if got, why := Judge(e, c.confidence, c.s, c.d); got != c.want || why == "" {
+		if got, why := Judge(e, &align.Alignment{Confidence: c.confidence}, c.s, c.d); got != c.want || why == "" {
 			t.Errorf("%s: %s (%s), want %s", c.name, got, why, c.want)
 		}
 	}
@@ -211,9 +214,24 @@ func TestJudgeUnsure(t *testing.T) {
 		{detect.Macroblocking, 0.8, Set}, {detect.NearBlackBanding, 0.8, Set}, {detect.Posterisation, 0.8, Set},
 		{detect.Posterisation, 0.6, Undetermined},
 	} {
-		if got, why := Judge(&detect.Event{Kind: c.kind, Strength: 20}, c.confidence, Stages{Looked: true}, gone); got != c.want {
+		if got, why := Judge(&detect.Event{Kind: c.kind, Strength: 20}, &align.Alignment{Confidence: c.confidence}, Stages{Looked: true}, gone); got != c.want {
 			t.Errorf("%s, sure to %g: %s (%s), want %s", c.kind, c.confidence, got, why, c.want)
 		}
+	}
+}
+
+// A comparison that looked at the pictures beside too holds though it may be one of
+// them.
+func TestJudgeBeside(t *testing.T) {
+	e := &detect.Event{Kind: detect.Ghost, Strength: 20}
+	a := &align.Alignment{Confidence: 0.1, Near: 0.99}
+	d := Difference{Known: true, Share: 0.05, Left: 0.95}
+	if got, why := Judge(e, a, Stages{Looked: true}, d); got != Undetermined {
+		t.Errorf("of one picture: %s (%s)", got, why)
+	}
+	d.Beside = true
+	if got, why := Judge(e, a, Stages{Looked: true}, d); got != Set {
+		t.Errorf("of those beside as well: %s (%s)", got, why)
 	}
 }
 
@@ -221,7 +239,7 @@ func TestJudgeUnsure(t *testing.T) {
 func TestJudgeContours(t *testing.T) {
 	e := &detect.Event{Kind: detect.Posterisation, Strength: 20}
 	for share, want := range map[float64]Verdict{0.9: Source, 0.7: Undetermined} {
-		if got, why := Judge(e, 1, Stages{Looked: true}, Difference{Known: true, Share: share, Left: 1 - share}); got != want {
+		if got, why := Judge(e, &align.Alignment{Confidence: 1}, Stages{Looked: true}, Difference{Known: true, Share: share, Left: 1 - share}); got != want {
 			t.Errorf("%g: %s (%s), want %s", share, got, why, want)
 		}
 	}

@@ -34,7 +34,7 @@ const (
 // may take a single picture that comes late for noise. Where all come the same
 // number of pictures late, that is the alignment's own.
 func Played(list []Showing, sources []*Reduced, m Map) Difference {
-	d := Difference{What: "pictures that are not the ones due"}
+	d := Difference{What: "pictures that are not the ones due", Beside: true}
 	laid := map[int][]float32{}
 	var known [][]look
 	counts := map[int]int{}
