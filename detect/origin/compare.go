@@ -77,6 +77,11 @@ type fitted struct {
 	w, h       int
 	take, from []float32
 	has        []bool
+	// Which picture of the source from is, where it lies beside the map, and by what
+	// gain.
+	shown int
+	at    [2]float64
+	gain  float64
 }
 
 // searchPx is how far the map may be off at a place: lenses bend.
@@ -109,7 +114,7 @@ func (p *Place) fit() (fitted, bool) {
 					pix[k] = float32(gain)*pix[k] + float32(offset)
 				}
 				bestR, at = r, [2]float64{dx, dy}
-				best = fitted{p.Take.Rect.Dx(), p.Take.Rect.Dy(), p.Take.Pix, pix, has}
+				best = fitted{p.Take.Rect.Dx(), p.Take.Rect.Dy(), p.Take.Pix, pix, has, shown, at, gain}
 			}
 		}
 	}
@@ -159,7 +164,7 @@ func Compare(kind detect.Kind, measures map[string]float64, p *Place) Difference
 	case detect.Macroblocking:
 		d = f.grid(measures)
 	case detect.NearBlackBanding, detect.Posterisation:
-		d = f.contours(measures["step_codes"])
+		d = p.contours(&f, measures["step_codes"])
 	}
 	d.Beside = true
 	return d
@@ -422,50 +427,82 @@ const (
 	fewContours = 40
 )
 
-// contours compares the steps where the take has its contours.
-func (f *fitted) contours(step float64) Difference {
+// contourSearchPx is by how many pixels the map may be off where nothing is sharp but
+// contours: those of both are looked for on each other.
+const contourSearchPx = 3.
+
+// contour is where the take steps, and by how much.
+type contour struct {
+	at, across, along int
+	step              float64
+}
+
+// contours compares the steps where the take has its contours, wherever near by the
+// source's lie on them the best.
+func (p *Place) contours(f *fitted, step float64) Difference {
 	d := Difference{What: "steps at the contours"}
 	threshold := max(leastContour, ofStep*step)
-	var tt, ts, tl float64
-	for _, o := range [2][2]int{{1, f.w}, {f.w, 1}} {
-		across, along := o[0], o[1]
-		line := func(v []float32, at int) float64 {
-			sum := 0.0
-			for k := -contourLine; k <= contourLine; k++ {
-				sum += float64(v[at+k*along])
+	larger := largerStep * max(threshold, 1)
+	list := f.stepsOf(threshold, larger)
+	var best, most float64
+	at := [2]float64{}
+	for _, by := range []float64{contourSearchPx / 2, contourSearchPx / 6} {
+		mid := at
+		for j := -2; j <= 2; j++ {
+			for i := -2; i <= 2; i++ {
+				shift := [2]float64{mid[0] + float64(i)*by, mid[1] + float64(j)*by}
+				from, has := p.laid(f.shown, f.at[0]+shift[0], f.at[1]+shift[1])
+				var tt, ts float64
+				for _, c := range list {
+					if !has[c.at-slopeReach*c.across-contourLine*c.along] || !has[c.at+slopeReach*c.across+contourLine*c.along] {
+						continue
+					}
+					if s, far := c.sharp(from); math.Abs(f.gain*far) <= larger {
+						tt, ts = tt+c.step*c.step, ts+c.step*f.gain*s
+					}
+				}
+				if tt >= fewContours && (most == 0 || ts/tt > best) {
+					best, most, at = ts/tt, tt, shift
+				}
 			}
-			return sum / (2*contourLine + 1)
 		}
-		// What a slope steps by from one side to the other does not count: a step
-		// that stands on none comes out whole.
-		const flat = float64(contourReach) / slopeReach
-		sharp := func(v []float32, at int) (step, far float64) {
-			near := line(v, at+contourReach*across) - line(v, at-contourReach*across)
-			far = line(v, at+slopeReach*across) - line(v, at-slopeReach*across)
-			return (near - flat*far) / (1 - flat), far
-		}
-		larger := largerStep * max(threshold, 1)
+	}
+	if most > 0 {
+		d.share(1, best, 1-best)
+	}
+	return d
+}
+
+// stepsOf are the contours of the take in steps of threshold or more, but not larger.
+func (f *fitted) stepsOf(threshold, larger float64) (list []contour) {
+	for _, o := range [2][2]int{{1, f.w}, {f.w, 1}} {
 		for y := slopeReach; y < f.h-slopeReach; y++ {
 			for x := slopeReach; x < f.w-slopeReach; x++ {
-				at := y*f.w + x
-				if !f.has[at-slopeReach*across-contourLine*along] || !f.has[at+slopeReach*across+contourLine*along] {
-					continue
+				c := contour{at: y*f.w + x, across: o[0], along: o[1]}
+				step, far := c.sharp(f.take)
+				if m := math.Abs(step); m >= threshold && m <= larger && math.Abs(far) <= larger {
+					c.step = step
+					list = append(list, c)
 				}
-				t, across := sharp(f.take, at)
-				if m := math.Abs(t); m < threshold || m > larger || math.Abs(across) > larger {
-					continue
-				}
-				s, across := sharp(f.from, at)
-				if math.Abs(across) > larger {
-					continue
-				}
-				tt, ts, tl = tt+t*t, ts+t*s, tl+t*(t-s)
 			}
 		}
 	}
-	if tt < fewContours {
-		return d
+	return list
+}
+
+// sharp is by how much a picture steps there, and by how much it changes farther
+// about. What a slope steps by from one side to the other does not count: a step that
+// stands on none comes out whole.
+func (c *contour) sharp(v []float32) (step, far float64) {
+	line := func(at int) float64 {
+		sum := 0.0
+		for k := -contourLine; k <= contourLine; k++ {
+			sum += float64(v[at+k*c.along])
+		}
+		return sum / (2*contourLine + 1)
 	}
-	d.share(tt, ts, tl)
-	return d
+	const flat = float64(contourReach) / slopeReach
+	near := line(c.at+contourReach*c.across) - line(c.at-contourReach*c.across)
+	far = line(c.at+slopeReach*c.across) - line(c.at-slopeReach*c.across)
+	return (near - flat*far) / (1 - flat), far
 }

@@ -148,6 +148,36 @@ func TestCompare(t *testing.T) {
 	}
 }
 
+// Contours on a slope are met where the map is some pixels off: nothing else in it
+// tells where it lies.
+func TestContoursOffTheMap(t *testing.T) {
+	slope := func(stepped bool, seed uint64) *picture.Picture {
+		r := rand.New(rand.NewPCG(seed, 9))
+		p := &picture.Picture{Y: picture.New(480, 270, 8)}
+		for i := range p.Y.Pix {
+			code := 60 + 0.12*float64(i%480) + 0.05*float64(i/480)
+			if stepped {
+				code = math.Floor(code/4) * 4
+			}
+			p.Y.Pix[i] = uint8(code + r.Float64())
+		}
+		return p
+	}
+	r := image.Rect(100, 60, 400, 220)
+	for off := -4.; off <= 4; off += 2 {
+		in := func(s *picture.Picture) Difference {
+			return Compare(detect.Posterisation, map[string]float64{"step_codes": 4},
+				&Place{Take: Cut(slope(true, 1), r), Source: []*Patch{Cut(s, r.Inset(-12))}, Map: Map{1, off, 1, 0}})
+		}
+		if d := in(slope(false, 2)); !d.Known || d.Share > none || d.Left < held {
+			t.Errorf("%g px off, contours that the source lacks: %+v", off, d)
+		}
+		if d := in(slope(true, 2)); !d.Known || d.Share < plain || d.Left > 1-plain {
+			t.Errorf("%g px off, contours that the source has: %+v", off, d)
+		}
+	}
+}
+
 // A field is laid on the frame's lines that it holds.
 func TestFieldOfSource(t *testing.T) {
 	whole := scene(480, 270, 0, 1)
