@@ -42,8 +42,9 @@ type Finding struct {
 
 // Stages is what the stages found in the source at an event's time and place.
 type Stages struct {
-	// Looked is set where they could have found it.
-	Looked bool
+	// Looked is set where they could have found it, and Unfit where they ran and say
+	// that it could not have shown there.
+	Looked, Unfit bool
 	// Share is the strength of the strongest event of the kind there as a share
 	// of the take's; 0 where there is none, also none that was too unsure to
 	// report.
@@ -79,6 +80,8 @@ func Judge(e *detect.Event, a *align.Alignment, s Stages, d Difference) (Verdict
 	}
 	stages := "the stage could not look at the source there"
 	switch {
+	case s.Unfit:
+		stages = "in the source it could not show there"
 	case s.Looked && s.Share == 0:
 		stages = "the same stage finds nothing in the source there"
 	case s.Looked:
@@ -104,6 +107,10 @@ func Judge(e *detect.Event, a *align.Alignment, s Stages, d Difference) (Verdict
 	case confidence < least:
 		return Undetermined, fmt.Sprintf("%s; and the alignment is sure to %.0f %% only", why, 100*confidence)
 	case s.Looked && s.Share == 0 && d.Known && d.Share <= none && d.Left >= held:
+		return Set, why
+	case s.Unfit && e.Kind == detect.Macroblocking && d.Known && d.Share <= 1-plain && d.Left >= plain:
+		// Texture hides blocks, and they make it smooth: a source that has them is as
+		// fit to show them as the take.
 		return Set, why
 	}
 	return Undetermined, why
@@ -143,8 +150,8 @@ func alikeKinds(take, source detect.Kind) bool {
 func InSource(e *detect.Event, r *detect.Result, place image.Rectangle, from, to time.Duration) Stages {
 	s := Stages{}
 	for _, c := range r.Coverage {
-		if c.Kind == e.Kind && c.State != detect.NotExaminable {
-			s.Looked = true
+		if c.Kind == e.Kind {
+			s.Looked, s.Unfit = c.State != detect.NotExaminable, c.State == detect.NotExaminable
 		}
 	}
 	reach := int(math.Ceil(nearPlace * float64(r.Format.W)))
@@ -158,7 +165,7 @@ func InSource(e *detect.Event, r *detect.Result, place image.Rectangle, from, to
 			if r.Times[q.Start] > to+nearTime || r.Times[q.End] < from-nearTime {
 				continue
 			}
-			s.Looked = true
+			s.Looked, s.Unfit = true, false
 			share := 1.0
 			if q.Kind == e.Kind && e.Strength > 0 {
 				share = q.Strength / e.Strength

@@ -215,12 +215,12 @@ func TestJudge(t *testing.T) {
 		want       Verdict
 	}{
 		{"neither finds it", 1, Stages{Looked: true}, gone, Set},
-		{"both find it", 1, Stages{true, 0.9}, there, Source},
-		{"the stage finds it, the pixels do not tell", 1, Stages{true, 1.2}, Difference{}, Source},
+		{"both find it", 1, Stages{Looked: true, Share: 0.9}, there, Source},
+		{"the stage finds it, the pixels do not tell", 1, Stages{Looked: true, Share: 1.2}, Difference{}, Source},
 		{"the stage finds nothing, the pixels do not tell", 1, Stages{Looked: true}, Difference{}, Undetermined},
 		{"the stage finds nothing, the pixels do", 1, Stages{Looked: true}, there, Undetermined},
-		{"the stage finds it, the pixels do not", 1, Stages{true, 0.9}, gone, Undetermined},
-		{"a faint one is in the source", 1, Stages{true, 0.1}, gone, Undetermined},
+		{"the stage finds it, the pixels do not", 1, Stages{Looked: true, Share: 0.9}, gone, Undetermined},
+		{"a faint one is in the source", 1, Stages{Looked: true, Share: 0.1}, gone, Undetermined},
 		{"the stage could not look", 1, Stages{}, gone, Undetermined},
 		{"the stage could not look, the pixels have it", 1, Stages{}, there, Source},
 		{"the alignment is not sure", 0.5, Stages{Looked: true}, gone, Undetermined},
@@ -265,6 +265,27 @@ func TestJudgeBeside(t *testing.T) {
 	}
 }
 
+// Blocks that could not show in the source are the set's where its pixels plainly have
+// none.
+func TestJudgeUnfit(t *testing.T) {
+	for _, c := range []struct {
+		kind  detect.Kind
+		s     Stages
+		share float64
+		want  Verdict
+	}{
+		{detect.Macroblocking, Stages{Unfit: true}, 0.05, Set},
+		{detect.Macroblocking, Stages{Unfit: true}, 0.28, Undetermined},
+		{detect.Macroblocking, Stages{}, 0.05, Undetermined},
+		{detect.Posterisation, Stages{Unfit: true}, 0.05, Undetermined},
+	} {
+		e := &detect.Event{Kind: c.kind, Strength: 20}
+		if got, why := Judge(e, &align.Alignment{Confidence: 1}, c.s, Difference{Known: true, Share: c.share, Left: 1 - c.share}); got != c.want {
+			t.Errorf("%s, %+v, share %g: %s (%s), want %s", c.kind, c.s, c.share, got, why, c.want)
+		}
+	}
+}
+
 // The pixels alone tell contours, where they have them plainly.
 func TestJudgeContours(t *testing.T) {
 	e := &detect.Event{Kind: detect.Posterisation, Strength: 20}
@@ -291,12 +312,12 @@ func TestInSource(t *testing.T) {
 		from, to time.Duration
 		want     Stages
 	}{
-		{"there", detect.Combing, image.Rect(150, 150, 260, 260), at(1000), at(1080), Stages{true, 0.5}},
+		{"there", detect.Combing, image.Rect(150, 150, 260, 260), at(1000), at(1080), Stages{Looked: true, Share: 0.5}},
 		{"elsewhere", detect.Combing, image.Rect(600, 150, 700, 260), at(1000), at(1080), Stages{Looked: true}},
 		{"at another time", detect.Combing, image.Rect(150, 150, 260, 260), at(1500), at(1600), Stages{Looked: true}},
-		{"a comb for a ghost", detect.Ghost, image.Rect(150, 150, 260, 260), at(1000), at(1080), Stages{true, 1}},
-		{"a faint break", detect.CadenceBreak, image.Rect(0, 0, 1000, 500), at(1580), at(1600), Stages{true, 0.05}},
-		{"not to be seen there", detect.Macroblocking, image.Rect(0, 0, 1000, 500), at(0), at(2000), Stages{}},
+		{"a comb for a ghost", detect.Ghost, image.Rect(150, 150, 260, 260), at(1000), at(1080), Stages{Looked: true, Share: 1}},
+		{"a faint break", detect.CadenceBreak, image.Rect(0, 0, 1000, 500), at(1580), at(1600), Stages{Looked: true, Share: 0.05}},
+		{"not to be seen there", detect.Macroblocking, image.Rect(0, 0, 1000, 500), at(0), at(2000), Stages{Unfit: true}},
 	} {
 		if got := InSource(&detect.Event{Kind: c.kind, Strength: 20}, r, c.place, c.from, c.to); got != c.want {
 			t.Errorf("%s: %+v, want %+v", c.name, got, c.want)
