@@ -217,6 +217,9 @@ const (
 	sureNats = 2.2
 	// Paths are the same that differ in fewer of their pictures, beyond noise.
 	otherPath = 0.1
+	// So many of the alignments that are found, the likeliest, are followed anew with
+	// the fits that their pictures want.
+	mostFollowed = 3
 	// wellLaid is how much of what changes a source explains that lies about where
 	// it is taken to.
 	wellLaid = 0.975
@@ -265,20 +268,31 @@ func (m *improver) start(tried []Fit) (found []*Alignment, err error) {
 
 // best is the likeliest of some alignments, improved.
 func (m *improver) best(found []*Alignment) *Alignment {
-	var b belief
-	var a *Alignment
+	type candidate struct {
+		of *Alignment
+		as belief
+	}
+	var list []candidate
 	for _, f := range found {
 		if f.Still {
 			continue
 		}
 		c := belief{fit: f.Fit, runs: f.runs}
 		if len(found) > 1 {
-			c = m.followed(m.placed(c))
+			c = m.placed(c)
 		}
-		if c = m.judged(c); a == nil || c.misfit < b.misfit {
-			a, b = f, c
+		list = append(list, candidate{f, m.judged(c)})
+	}
+	better := func(p, q candidate) int { return cmp.Compare(p.as.misfit, q.as.misfit) }
+	slices.SortStableFunc(list, better)
+	if len(list) > 1 {
+		list = list[:min(len(list), mostFollowed)]
+		for k := range list {
+			list[k].as = m.judged(m.followed(list[k].as))
 		}
 	}
+	first := slices.MinFunc(list, better)
+	a, b := first.of, first.as
 	b, tried := m.improve(b)
 	a.Pictures = b.pictures(m.take.Len())
 	a.Fit, a.Spans, a.runs = b.fit, nil, nil

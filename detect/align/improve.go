@@ -34,7 +34,7 @@ const (
 	eventNats, runNats, oddNats, filmNats, missingNats = 0.5, 4., 4., 1., 1.
 	// improveRounds bound the search, which ends with a round that gains less than
 	// leastGain.
-	improveRounds, leastGain = 10, 0.1
+	improveRounds, leastGain = 15, 0.1
 	// A belief at another pace that is worse by more is no better with a fit of its
 	// own.
 	hopefulNats = 40
@@ -300,13 +300,16 @@ func (m *improver) pieces(b belief) (out []belief) {
 	return out
 }
 
-// near are beliefs beside one: with another fit, earlier or later, and at the paces
-// of sets and standards.
+// refined is a belief with the fit that its pictures want, and with the pictures that
+// that wants.
+func (m *improver) refined(b belief) []belief {
+	p := m.placed(b)
+	return []belief{m.judged(p), m.judged(m.followed(p))}
+}
+
+// near are beliefs beside one: earlier or later, and at the paces of sets and standards.
 func (m *improver) near(b belief) (out []belief) {
 	try := func(c belief) { out = append(out, m.judged(c)) }
-	p := m.placed(b)
-	try(p)
-	try(m.followed(p))
 	for k := 1; k <= mostLater; k++ {
 		try(m.placed(b.later(k, m.source.Len(), m.period)))
 		try(m.placed(b.later(-k, m.source.Len(), m.period)))
@@ -322,7 +325,7 @@ func (m *improver) near(b belief) (out []belief) {
 	return out
 }
 
-// further are beliefs that are looked for where none of those near is better.
+// further are beliefs that differ in a part, or are looked for anew.
 func (m *improver) further(b belief) (out []belief) {
 	for _, c := range append(m.pieces(b), m.joined(b)...) {
 		out = append(out, m.judged(c))
@@ -338,19 +341,20 @@ func (m *improver) further(b belief) (out []belief) {
 func (m *improver) improve(b belief) (best belief, tried []belief) {
 	b = m.judged(b)
 	for range improveRounds {
-		tried := m.near(b)
-		better := func(a, b belief) int { return cmp.Compare(a.misfit, b.misfit) }
-		if best := slices.MinFunc(tried, better); best.misfit < b.misfit-leastGain {
-			b = best
-			continue
+		tried = nil
+		better := false
+		// What costs more is looked at where nothing else is better.
+		for _, look := range []func(belief) []belief{m.refined, m.near, m.further} {
+			tried = append(tried, look(b)...)
+			best = slices.MinFunc(tried, func(a, b belief) int { return cmp.Compare(a.misfit, b.misfit) })
+			if better = best.misfit < b.misfit-leastGain; better {
+				break
+			}
 		}
-		tried = append(tried, m.further(b)...)
-		best := slices.MinFunc(tried, better)
-		if best.misfit < b.misfit-leastGain {
-			b = best
-			continue
+		if !better {
+			return b, tried
 		}
-		return b, tried
+		b = best
 	}
 	return b, nil
 }

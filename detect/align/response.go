@@ -27,6 +27,16 @@ func (m *moments) about() (xx, yy, xy float64) {
 	return m.xx - m.x*m.x/m.n, m.yy - m.y*m.y/m.n, m.xy - m.x*m.y/m.n
 }
 
+// addCodes adds the blocks that two pictures both know, in 8-bit codes.
+func addCodes(m *[signature.Blocks]moments, x, y []uint16) {
+	y = y[:len(x)]
+	for b, v := range x {
+		if w := y[b]; v != signature.Unknown && w != signature.Unknown {
+			m[b].add(float64(v)/signature.Unit8, float64(w)/signature.Unit8)
+		}
+	}
+}
+
 // codes calls do with the blocks that picture i of the take and j of the source
 // both know, in 8-bit codes.
 func (s *stretch) codes(i, j int, do func(b int, x, y float64)) {
@@ -43,23 +53,20 @@ func (s *stretch) codes(i, j int, do func(b int, x, y float64)) {
 func (s *stretch) constant() float64 {
 	every := (s.last-s.first)/mostSampled + 1
 	var lags, rs []float64
+	var shown, before []int
 	for lag := -band; lag <= band; lag += s.step {
-		var m [signature.Blocks]moments
+		shown = shown[:0]
 		for i := s.first; i <= s.last; i += every {
-			if j := s.at(s.line(i) + lag); j >= 0 {
-				s.codes(i, j, func(b int, x, y float64) { m[b].add(x, y) })
-			}
-		}
-		var xx, yy, xy float64
-		for b, w := range s.weight {
-			p, q, r := m[b].about()
-			xx, yy, xy = xx+w*p, yy+w*q, xy+w*r
+			shown = append(shown, s.at(s.line(i)+lag))
 		}
 		r := 0.0
-		if xx > 0 && yy > 0 {
-			r = xy / math.Sqrt(xx*yy)
+		if len(rs) > 0 && slices.Equal(shown, before) {
+			r = rs[len(rs)-1]
+		} else {
+			r = s.correlates(every, shown)
 		}
 		lags, rs = append(lags, lag), append(rs, r)
+		shown, before = before, shown
 	}
 	// Of delays that fit equally well, the middle one.
 	best := slices.Max(rs)
@@ -69,6 +76,26 @@ func (s *stretch) constant() float64 {
 		last++
 	}
 	return (lags[first] + lags[last]) / 2
+}
+
+// correlates is how what changes in each block correlates over every so many pictures
+// and those that are shown then.
+func (s *stretch) correlates(every int, shown []int) float64 {
+	var m [signature.Blocks]moments
+	for t, j := range shown {
+		if j >= 0 {
+			addCodes(&m, s.take.At(s.first+t*every), s.source.At(j))
+		}
+	}
+	var xx, yy, xy float64
+	for b, w := range s.weight {
+		p, q, r := m[b].about()
+		xx, yy, xy = xx+w*p, yy+w*q, xy+w*r
+	}
+	if xx <= 0 || yy <= 0 {
+		return 0
+	}
+	return xy / math.Sqrt(xx*yy)
 }
 
 const (
@@ -122,8 +149,7 @@ func (s *stretch) calibrate(shown func(t int) int) {
 	m := make([][signature.Blocks]moments, len(s.offset))
 	for i := s.first; i <= s.last; i++ {
 		if j := shown(i - s.first); j >= 0 {
-			part := &m[s.part(i)]
-			s.codes(i, j, func(b int, x, y float64) { part[b].add(x, y) })
+			addCodes(&m[s.part(i)], s.take.At(i), s.source.At(j))
 		}
 	}
 	var yy, xy [signature.Blocks]float64
@@ -349,12 +375,18 @@ func (s *stretch) tabulate() {
 	reach := int(math.Ceil(band/s.of)) + strays
 	c := costs{first: s.first, wide: 2*reach + 1}
 	nats := make([]float64, c.wide)
+	e := s.even(reach)
 	for i := s.first; i <= s.last; i++ {
 		low := s.clamp(s.line(i)) - reach
 		c.low = append(c.low, low)
 		for k := range nats {
 			nats[k] = math.Inf(1)
-			if j := low + k; j >= 0 && j < s.source.Len() {
+			j := low + k
+			switch {
+			case j < 0 || j >= s.source.Len():
+			case e != nil:
+				nats[k] = e.evidence(i, j)
+			default:
 				nats[k] = s.evidence(i, j)
 			}
 		}
