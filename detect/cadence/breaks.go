@@ -173,6 +173,11 @@ const (
 	// short is how many pictures without a pattern may lie where one
 	// pattern gives way to another.
 	short = 12
+	// longestHold is how many pictures a stretch that lost some repeats at a time,
+	// on average: one where every other is lost, two where two of three are. A
+	// hand that jerks a camera rests for longer.
+	longestHold = 2
+	rests       = 2.5
 )
 
 // density is the share of new pictures among all of a chain.
@@ -267,6 +272,9 @@ func (b *builder) stretches(patterns []pattern) []breach {
 			}
 			if c.kind == irregular {
 				x.odds -= 2.5 // things that come to rest between two moves look alike
+				if c.repeats > longestHold*c.holds {
+					x.odds -= rests
+				}
 				if c == &b.chains[at[len(at)-1]] {
 					x.odds -= 2 // how it goes on nobody sees
 				}

@@ -42,3 +42,33 @@ func TestLongStepAfterMixtures(t *testing.T) {
 		}
 	}
 }
+
+// Where pictures of one pattern give way to some that repeat without any, motion
+// was thinned if they repeat by ones and twos; a hand that jerks and rests makes
+// longer holds.
+func TestRestsAreNoThinning(t *testing.T) {
+	all := patterns(false)
+	one := 0
+	for all[one].name != "1:1" {
+		one++
+	}
+	for _, c := range []struct {
+		holds   int
+		thinned bool
+	}{{12, true}, {6, true}, {5, false}, {2, false}} {
+		jerk := step{at: 24, ratio: 1, agree: 40, fit: 40, tiles: 40}
+		thin := step{at: 48, ratio: 2, agree: 40, fit: 40, tiles: 40}
+		b := builder{chains: []chain{
+			{kind: inPattern, pattern: one, end: 40, fresh: 40, lastStep: jerk},
+			{kind: irregular, pattern: -1, start: 40, end: 68, fresh: 16, repeats: 12, holds: c.holds, firstSteps: [2]step{thin, thin}},
+			{kind: inPattern, pattern: one, start: 68, end: 108, fresh: 40},
+		}}
+		told := false
+		for _, x := range b.stretches(all) {
+			told = told || x.odds > 0
+		}
+		if told != c.thinned {
+			t.Errorf("12 repeats in %d holds: thinned is %v", c.holds, told)
+		}
+	}
+}

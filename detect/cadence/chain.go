@@ -20,6 +20,8 @@ type chain struct {
 	fresh      int         // new pictures in it that show motion
 	held       bool        // the newest of them was seen to be held
 	repeats    int         // pictures that repeat, by pattern or by evidence
+	holds      int         // runs of them
+	holding    bool        // the newest picture is one of them
 	sure       float32     // how many pictures the evidence decided
 	shows      int         // pictures in a pattern at which a break would have shown
 	region     image.Rectangle
@@ -110,9 +112,14 @@ func (b *builder) add(f *follower, r *record, n *node, expected bool) {
 	}
 	if !new {
 		c.repeats++
+		if !c.holding {
+			c.holds++
+		}
+		c.holding = true
 		c.held = c.held || r.repeat >= tells
 		return
 	}
+	c.holding = false
 	if r.repeat < 0 || c.held {
 		c.fresh++
 	}

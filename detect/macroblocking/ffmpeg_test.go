@@ -192,3 +192,24 @@ func TestSpearman(t *testing.T) {
 		t.Errorf("got %g", got)
 	}
 }
+
+// The grained chequer of FFmpeg's test pattern lies on a grid, and its squares take
+// turns: no blocks.
+func TestChequerOfTestPattern(t *testing.T) {
+	if testing.Short() {
+		t.Skip("draws pictures")
+	}
+	const w, h = 1280, 720
+	data := ffmpeg(t, "-f", "lavfi", "-i", fmt.Sprintf("testsrc2=s=%dx%d:r=50", w, h), "-ss", "2.2", "-t", "0.8",
+		"-vf", "format=yuv420p,extractplanes=y", "-pix_fmt", "gray", "-f", "rawvideo", "-")
+	src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 50, RateDen: 1}, n: len(data) / (w * h),
+		draw: func(i int) picture.Plane {
+			return picture.Plane{Pix: data[i*w*h : (i+1)*w*h], Stride: w, W: w, H: h, Depth: 8}
+		}}
+	if src.n != 40 {
+		t.Fatalf("%d pictures", src.n)
+	}
+	for _, e := range run(t, src).Events {
+		t.Errorf("found %+v", e)
+	}
+}

@@ -381,14 +381,17 @@ const (
 // blocks reports whether the tiles of a look that show a grid show blocks.
 func (j *judge) blocks(k *look, g grid) bool {
 	for a := range g {
-		if j.alone == 1-a {
-			continue
-		}
 		t := j.traits(k, g[a], a)
 		slope := t.step <= slopeStep && j.alone == neither
 		// As many steps lie along a tile as there are blocks along the other axis.
 		chance := math.Sqrt(g[1-a].pitch / tile)
-		if t.aligned < leastAligned*min(1, chance) || t.aligned > mostAligned && !slope ||
+		if t.aligned < leastAligned*min(1, chance) {
+			return false
+		}
+		if j.alone == 1-a {
+			continue // what else the steps there are like is the scene's
+		}
+		if t.aligned > mostAligned && !slope ||
 			t.lasts < leastLasts || t.aligned > mostAligned && t.flat < leastFlat || t.turns < leastTurns || t.step > mostStep {
 			return false
 		}
