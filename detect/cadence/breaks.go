@@ -38,6 +38,9 @@ const (
 	// most 0.76 where the lesser share is 30 % or more, and the first clean
 	// one lies up to two steps from the copy that the vectors followed.
 	leastEven = 0.76
+	// evenStrays is by how much that share strays in one tile: what a small thing
+	// covers of a tile, and of what is behind it, changes from picture to picture.
+	evenStrays = 0.2
 )
 
 // heldOdds is the log odds of a picture held too long. Where every picture is
@@ -47,6 +50,11 @@ const (
 func heldOdds(r *record, everyNew bool) float32 {
 	odds := r.repeat - stumble
 	s := r.step
+	if everyNew {
+		// A camera that rests for a moment holds nothing else that moves. Poor
+		// coding may move a tile by itself.
+		odds -= min(mostAlive, perAlive*r.alive)
+	}
 	switch {
 	case !everyNew:
 		// All that follows is in the new phase and speaks for it, too.
@@ -55,7 +63,11 @@ func heldOdds(r *record, everyNew bool) float32 {
 			odds -= 4 // hardly anything moves; the film itself may rest
 		}
 	case s.tiles > 0 && s.agree < s.tiles/2:
-		odds -= 5 // most of what moves turns round: the bounce of a ball or of a hand
+		// Most of what moves turns round: the bounce of a ball or of a hand.
+		odds -= 5
+		if r.frozen && s.agree > s.tiles/4 {
+			odds += 4 // but not everything does, and all of it stops
+		}
 	case s.agree == 0 && r.cells < exactCells:
 		odds -= 4
 	case s.agree == 0:
@@ -79,6 +91,10 @@ const (
 	// repeat: a quarter to 0.3 at the qualities of streaming.
 	codedShare = 0.3
 )
+
+// perAlive is what each tile in which things go on takes from the odds that a
+// picture is held, and mostAlive the most that all do.
+const perAlive, mostAlive = 1.5, 8
 
 // tileTerm is what the number of tiles that agree on a step adds: a leg that
 // swings in one of them goes twice as far every few pictures.
@@ -112,7 +128,8 @@ func confidence(odds float32) float64 { return 1 / (1 + math.Exp(-float64(odds))
 func lostBefore(new *[7]fresh) (lost int, odds float32, ok bool) {
 	const at = len(new) / 2
 	s := new[at].step
-	if s.agree == 0 || s.agree < 0.6*s.fit || s.fit < 0.15*s.tiles || s.even < leastEven {
+	if s.agree == 0 || s.agree < 0.6*s.fit || s.fit < 0.15*s.tiles ||
+		s.even < leastEven-evenStrays/float32(math.Sqrt(float64(s.fit))) {
 		return 0, 0, false
 	}
 	lost = int(s.ratio+0.5) - 1
@@ -160,7 +177,7 @@ func (b *builder) settle(patterns []pattern) []breach {
 		}
 		out = append(out, x)
 	}
-	return append(out, b.stretches(patterns)...)
+	return append(append(out, b.stretches(patterns)...), b.halts(patterns)...)
 }
 
 // combed is what displacements are trusted less for where every other picture
@@ -266,10 +283,11 @@ func (b *builder) stretches(patterns []pattern) []breach {
 			if k+2 < len(at) {
 				d := &b.chains[at[k+2]]
 				if !d.cut && d.kind == inPattern && patterns[d.pattern].name == patterns[a.pattern].name && d.fresh >= 6 {
-					x.odds += 1.5
+					x.odds += sameAfter
 					k++
 				}
 			}
+			x.odds -= min(mostAlive, perAlive*c.alive/float32(max(1, c.repeats)))
 			if c.kind == irregular {
 				x.odds -= 2.5 // things that come to rest between two moves look alike
 				if c.repeats > longestHold*c.holds {
@@ -288,6 +306,50 @@ func (b *builder) stretches(patterns []pattern) []breach {
 	}
 	return out
 }
+
+const (
+	// leastHalts is how many pictures are held in a burst of halved motion that is
+	// no pattern yet; fewer are a stumble each.
+	leastHalts = 3
+	// keepsUp is how far the steps between held pictures may be off from what
+	// makes up for these: things speed up and slow down meanwhile.
+	keepsUp = 0.6
+)
+
+// halts finds bursts of a few pictures in which motion is halved: pictures are
+// held where each was new before and is new after, and the steps between them
+// make up for it, as those of things that come to rest do not.
+func (b *builder) halts(patterns []pattern) []breach {
+	var out []breach
+	for i := 1; i+1 < len(b.chains); i++ {
+		a, c, d := &b.chains[i-1], &b.chains[i], &b.chains[i+1]
+		if c.kind != irregular || c.end-c.start >= short || c.cut || d.cut || c.repeats < leastHalts || c.steps == 0 ||
+			!a.runs(patterns) || !d.runs(patterns) {
+			continue
+		}
+		// The burst ends with a step that the chain after it begins with.
+		longer := 1 + float32(c.repeats)/float32(c.fresh+1)
+		before, at, after := mean(a.tail[:min(edge, a.steps)]), mean(c.head[:min(edge, c.steps)]), mean(d.head[:min(edge, d.steps)])
+		if least, most := keepsUp*longer, longer/keepsUp; at < least*before || at > most*before || at < least*after || at > most*after {
+			continue
+		}
+		x := breach{first: c.start, last: c.end - 1, lost: c.repeats, chain: i, region: c.region,
+			step: step{before: before, at: at, after: after}, every: int(longer + 0.5)}
+		x.odds = sameAfter + 0.5 + goesOn(a, c, longer) - min(mostAlive, perAlive*c.alive/float32(c.repeats))
+		out = append(out, x)
+	}
+	return out
+}
+
+// runs reports whether every picture of a chain is new, for long enough to
+// compare with.
+func (c *chain) runs(patterns []pattern) bool {
+	return c.kind == inPattern && len(patterns[c.pattern].places) == 1 && c.fresh >= solid && c.steps > 0
+}
+
+// sameAfter is what it adds to the odds of a stretch that the pattern before it
+// goes on after it.
+const sameAfter = 1.5
 
 // measures are the numbers behind a breach.
 func (x *breach) measures(patterns []pattern, chains []chain) map[string]float64 {

@@ -27,18 +27,85 @@ func TestTurnIsNoRepeat(t *testing.T) {
 // the next by half as much.
 func TestLongStepAfterMixtures(t *testing.T) {
 	for _, c := range []struct {
-		even float32
-		lost bool
-	}{{1, true}, {0.85, true}, {0.55, false}} {
+		tiles, even float32
+		lost        bool
+	}{{90, 1, true}, {90, 0.85, true}, {90, 0.7, false}, {90, 0.55, false}, {4, 0.7, true}, {4, 0.55, false}} {
 		var new [7]fresh
 		for i := range new {
-			new[i].step = step{before: 8, at: 8, after: 8, ratio: 1, agree: 90, fit: 90, tiles: 90, even: 1}
+			new[i].step = step{before: 8, at: 8, after: 8, ratio: 1, agree: c.tiles, fit: c.tiles, tiles: c.tiles, even: 1}
 		}
 		new[2].step.ratio, new[4].step.ratio = 2.0/3, 2.0/3
 		new[3].step.ratio, new[3].step.even = 2, c.even
 		lost, odds, ok := lostBefore(&new)
 		if ok = ok && odds > 0; ok != c.lost || ok && lost != 1 {
-			t.Errorf("changes of %.2f: %v lost, odds %.1f, told %v; want %v", c.even, lost, odds, ok, c.lost)
+			t.Errorf("changes of %.2f in %g tiles: %v lost, odds %.1f, told %v; want %v", c.even, c.tiles, lost, odds, ok, c.lost)
+		}
+	}
+}
+
+// A camera that rests for some pictures holds nothing else that moves, and what
+// is held as a whole does not change at all.
+func TestRestOfACamera(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		alive  float32
+		frozen bool
+		step   step
+		held   bool
+	}{
+		{"nothing moves", 0, false, step{before: 7, after: 7, agree: 8, fit: 8, tiles: 15}, true},
+		{"other things move on", 7, false, step{before: 7, after: 7, agree: 8, fit: 8, tiles: 15}, false},
+		{"a hand turns", 0, false, step{before: 4, after: 2, agree: 5, fit: 5, tiles: 11}, false},
+		{"nothing changes at all", 0, true, step{before: 4, after: 4, agree: 5, fit: 5, tiles: 11}, true},
+		{"all of it bounces", 0, true, step{tiles: 11}, false},
+	} {
+		r := record{repeat: 9, cells: 60, alive: c.alive, frozen: c.frozen, step: c.step}
+		if odds := heldOdds(&r, true); (odds > 0) != c.held {
+			t.Errorf("%s: odds %.1f", c.name, odds)
+		}
+	}
+}
+
+// A few pictures of halved motion are no pattern yet, but a break of the one
+// around them: where things go twice as far after each held picture.
+func TestHaltsOfAFewPictures(t *testing.T) {
+	patterns := patterns(false)
+	whole := 0
+	for len(patterns[whole].places) != 1 {
+		whole++
+	}
+	one := func(ratio float32) step {
+		return step{before: 8, at: 8 * ratio, after: 8, ratio: ratio, agree: 9, fit: 9, tiles: 9}
+	}
+	for _, c := range []struct {
+		name  string
+		step  float32 // of the pictures between the held ones
+		alive float32
+		found bool
+	}{
+		{"things make up for it", 2, 0, true},
+		{"things have come to rest", 0.5, 0, false},
+		{"things are where they were", 1, 0, false},
+		{"other things move on", 2, 9 * 4, false},
+	} {
+		steady := chain{kind: inPattern, pattern: whole, fresh: 40, end: 40, steps: edge, lastStep: one(2.0 / 3)}
+		for i := range steady.tail {
+			steady.head[i], steady.tail[i] = 8, 8
+		}
+		after := steady
+		after.start, after.end = 47, 90
+		halting := chain{kind: irregular, pattern: -1, start: 40, end: 47, fresh: 3, repeats: 4, alive: c.alive, steps: 3,
+			firstSteps: [2]step{one(1.35), one(1)}}
+		for i := range halting.steps {
+			halting.head[i] = 8 * c.step
+		}
+		b := builder{chains: []chain{steady, halting, after}}
+		found := b.halts(patterns)
+		if ok := len(found) == 1 && confidence(found[0].odds) > 0.5; ok != c.found {
+			t.Errorf("%s: %+v", c.name, found)
+		}
+		if c.found && (found[0].lost != 4 || found[0].first != 40 || found[0].last != 46) {
+			t.Errorf("%s: %+v", c.name, found[0])
 		}
 	}
 }

@@ -22,6 +22,7 @@ type chain struct {
 	repeats    int         // pictures that repeat, by pattern or by evidence
 	holds      int         // runs of them
 	holding    bool        // the newest picture is one of them
+	alive      float32     // tiles in which things go on in those all the same
 	sure       float32     // how many pictures the evidence decided
 	shows      int         // pictures in a pattern at which a break would have shown
 	region     image.Rectangle
@@ -116,6 +117,7 @@ func (b *builder) add(f *follower, r *record, n *node, expected bool) {
 			c.holds++
 		}
 		c.holding = true
+		c.alive += r.alive
 		c.held = c.held || r.repeat >= tells
 		return
 	}

@@ -90,6 +90,8 @@ type record struct {
 	gap    bool    // the file's own times leave pictures out before it
 	shown  float32 // share of the motion that shows
 	cells  float32 // cells that would have to show it
+	frozen bool    // nothing at all changes, as hardly happens while something moves
+	alive  float32 // tiles in which things go on in the picture itself; not of fields
 	step   step
 	region image.Rectangle
 }
@@ -404,10 +406,29 @@ func (n *notes) judge(i int, r *record) {
 	}
 	if r.repeat < 0 {
 		n.displacement(k, b, a, r)
+	} else if !n.fields {
+		r.alive = k.goesOn()
+		r.frozen = k.sum < frozenShare*min(b.sum, a.sum)
 	}
 }
 
+// goesOn is the number of tiles in which things move by more than what a hand
+// trembles. A picture that is held has none, whatever its coding adds.
+func (k *note) goesOn() float32 {
+	var n float32
+	for i := range k.tiles {
+		if t := &k.tiles[i]; t.Moving && hypot(t.DX, t.DY) >= slow {
+			n++
+		}
+	}
+	return n
+}
+
 const (
+	// frozenShare is how much of the change of new pictures is left in one that is
+	// held, at qualities above those of streaming. Of a scene that rests, a camera's
+	// noise alone leaves more.
+	frozenShare = 0.04
 	// thin is the share of the picture below which change without any
 	// displacement is not motion but the flicker of coding.
 	thin = 0.05

@@ -370,6 +370,12 @@ const (
 	leastLasts   = 0.3
 	leastFlat    = 0.3 // of steps that are all aligned; what blocks hold may hide it
 	leastTurns   = -0.85
+	// mostWide is the share of the pitch over which a step goes on as Sign shows it,
+	// on the mean of the axes, and widest along either: a coder's is two pixels of eight wide, and three of
+	// seven where it was scaled down, while what a texture blends from one point of
+	// a lattice to the next is as steep only over two thirds of the way. A lens
+	// widens both.
+	mostWide, widest = 0.5, 0.6
 	// mostStep, in 8-bit codes: coders that leave more on average in places that
 	// should be smooth are not met with; mosaics are.
 	mostStep = 12
@@ -380,6 +386,7 @@ const (
 
 // blocks reports whether the tiles of a look that show a grid show blocks.
 func (j *judge) blocks(k *look, g grid) bool {
+	var wide, axes float64
 	for a := range g {
 		t := j.traits(k, g[a], a)
 		slope := t.step <= slopeStep && j.alone == neither
@@ -395,8 +402,13 @@ func (j *judge) blocks(k *look, g grid) bool {
 			t.lasts < leastLasts || t.aligned > mostAligned && t.flat < leastFlat || t.turns < leastTurns || t.step > mostStep {
 			return false
 		}
+		w := 2 * t.flat / g[a].pitch // Sign of a sharp step is two pixels wide
+		if wide += w; w > widest && !j.setup.Viewer.Camera {
+			return false
+		}
+		axes++
 	}
-	return true
+	return j.setup.Viewer.Camera || wide <= mostWide*axes
 }
 
 // tileOf is the tile of a place along a band of an axis.

@@ -35,7 +35,7 @@ func TestTakes(t *testing.T) {
 	chosen := map[string]bool{
 		"blocks-own-8-place": true, "blocks-3:2": true, "blocks-4:3-place": true,
 		"clean-tiles-faint": true, "clean-bricks": true, "clean-fence-at-step": true, "clean-checks": true, "clean-halftone": true,
-		"clean-panel-grid": true, "clean-grid-lines": true,
+		"clean-panel-grid": true, "clean-grid-lines": true, "clean-lattice": true,
 	}
 	for _, k := range blocks.All(1) {
 		if !chosen[k.Name] {

@@ -240,6 +240,12 @@ func (m *maker) clean() []takes.Take {
 		}
 		return 38 + 4*hash(m.seed, math.Floor(x/32), row)
 	})
+	m.drawn(add, "lattice", "a synthetic texture, blended from point to point of a lattice", func(x, y, t float64) float64 {
+		return 60 + 90*blended(m.seed, x/40, y/40) + 30*blended(m.seed, x/9, y/9)
+	})
+	m.drawn(add, "lattice-fine", "a synthetic texture with points as close as small blocks", func(x, y, t float64) float64 {
+		return 50 + 60*blended(m.seed, x/6.75, y/6.75)
+	})
 	m.drawn(add, "banded", "a dark gradient in bands", func(x, y, t float64) float64 {
 		return math.Floor(22 + 8*x/960 + 6*y/540)
 	})
@@ -256,6 +262,17 @@ func (m *maker) clean() []takes.Take {
 func hash(seed int64, x, y float64) float64 {
 	r := rand.New(rand.NewPCG(uint64(seed), uint64(int64(x))<<32^uint64(int64(y))&0xffffffff))
 	return r.Float64()
+}
+
+// blended is a number from 0 to 1 for each point of a lattice of whole numbers, and
+// runs smoothly from one point to the next.
+func blended(seed int64, x, y float64) float64 {
+	u, v := math.Floor(x), math.Floor(y)
+	smooth := func(f float64) float64 { return f * f * (3 - 2*f) }
+	fx, fy := smooth(x-u), smooth(y-v)
+	above := hash(seed, u, v)*(1-fx) + hash(seed, u+1, v)*fx
+	below := hash(seed, u, v+1)*(1-fx) + hash(seed, u+1, v+1)*fx
+	return above*(1-fy) + below*fy
 }
 
 // drawn adds a take of what a function of place and time gives, in 8-bit codes,
