@@ -135,3 +135,25 @@ func TestRests(t *testing.T) {
 		}
 	}
 }
+
+// A scaled comb that is made by a displacement down the picture, over few lines, is
+// no more than an edge that passes beside a line at rest.
+func TestLevelEdges(t *testing.T) {
+	scaled := carrier{frequency: 0.5 * 576 / 1080}
+	for _, c := range []struct {
+		carrier carrier
+		dx, dy  float64
+		want    bool
+	}{
+		{scaled, 0.1, 7, true},
+		{scaled, 0.1, -7, true},
+		{scaled, 2, 7, false},
+		{scaled, 0.1, 15, false},
+		{woven, 0.1, 4, false},
+	} {
+		k := look{carrier: c.carrier, dx: c.dx, dy: c.dy}
+		if got := k.level(); got != c.want {
+			t.Errorf("%.1f lines, displacement %g,%g: %v", c.carrier.pitch(), c.dx, c.dy, got)
+		}
+	}
+}

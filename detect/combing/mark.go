@@ -143,10 +143,29 @@ func (s *state) gather(v *verdict, l *layer) *region {
 			r.explained += o.explainedBy()
 		}
 	}
+	if r.best.level() && r.cells < fewLevel {
+		r.odds -= levelWeight
+	}
 	if r.odds > 0 {
 		r.odds += agreeWeight * float64(min(r.agree, agreeMost))
 	}
 	return r
+}
+
+// A thing that only rises or falls is combed along its level edges alone. There a
+// scaled comb of a few pairs of lines looks like an edge that passes beside a line
+// at rest; a line of text is fewLevel cells long, and a thing with an edge of that
+// length is no accident.
+const (
+	fewLevel    = 8
+	levelPairs  = 3.0
+	levelWeight = 3.0
+)
+
+// level reports whether a look shows a scaled comb of few lines, made by a
+// displacement down the picture.
+func (k *look) level() bool {
+	return k.carrier != woven && math.Abs(k.dx) < leastDX && math.Abs(k.dy) < levelPairs*k.carrier.pitch()
 }
 
 // sighting is a region of an earlier picture.
