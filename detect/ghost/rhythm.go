@@ -43,6 +43,11 @@ const (
 	// Rhythms of two to four pictures are those of drawings that are held for
 	// so long.
 	heldLeast, heldMost = 2, 4
+	// A picture of a pan that mixes two with the shares f and 1-f keeps 1-2f(1-f)
+	// of their detail where the steps are longer than an edge, more where they are
+	// not: its logarithm falls by two and more for so much f(1-f). A codec's groups,
+	// and what comes into the picture, make less than a half.
+	leastSoftening = 0.7
 	// Less than this of the other picture is as good as none.
 	leastBlend = 0.12
 )
@@ -202,7 +207,32 @@ func (s *state) around(t, from int) (best beat, ok bool) {
 	}
 	best.travel = seen / own
 	best.explained = 1 - (1-best.explained)*byChance(l.n)/byChance(2*span)
-	return best, best.confidence() >= leastMarked
+	return best, best.confidence() >= leastMarked && (!s.panned(t) || s.softening(t, best) >= leastSoftening)
+}
+
+// softening is by how much the detail of the pictures around t falls with what a
+// beat mixes, both beside their trends: the slope of its logarithm over f(1-f).
+func (s *state) softening(t int, b beat) float64 {
+	var mixed, lost, known [2 * span]float64
+	for k, w := range s.listened.known {
+		i := t + k - span
+		x, y := s.detailOf(i, 0), s.detailOf(i, across(0))
+		if w == 0 || x+y == 0 {
+			continue
+		}
+		f := b.share(k-span, s.rate)
+		mixed[k], lost[k], known[k] = f*(1-f), -math.Log(x+y), 1
+	}
+	level(&mixed, &known)
+	level(&lost, &known)
+	var own, cross float64
+	for k, v := range mixed {
+		own, cross = own+v*v, cross+v*lost[k]
+	}
+	if own == 0 {
+		return 0
+	}
+	return cross / own
 }
 
 // byChance is by how much what is left of so many relations, two numbers each,
