@@ -34,6 +34,7 @@ type clip struct {
 	// soft is the weight of the samples on either side, across the picture and
 	// down it, that picture k is softened by.
 	soft   func(k int) (across, down float64)
+	wide   bool // it reaches over more samples
 	paint  func(s *clip, k float64, x, y, v float64) float64
 	still  float64 // amplitude of the background's texture
 	noise  []float64
@@ -166,6 +167,9 @@ func (c *clip) Next(context.Context) (*picture.Picture, error) {
 	if c.soft != nil {
 		across, down := c.soft(k)
 		v = c.softened(v, 1, across)
+		if c.wide {
+			v = c.softened(c.softened(v, 2, across), 4, across)
+		}
 		v = c.softened(v, c.w, down)
 	}
 	p := &picture.Picture{Index: k, Frame: k, Y: picture.New(c.w, c.h, 8)}

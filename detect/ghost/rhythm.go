@@ -207,7 +207,18 @@ func (s *state) around(t, from int) (best beat, ok bool) {
 	}
 	best.travel = seen / own
 	best.explained = 1 - (1-best.explained)*byChance(l.n)/byChance(2*span)
-	return best, best.confidence() >= leastMarked && (!s.panned(t) || s.softening(t, best) >= leastSoftening)
+	return best, best.confidence() >= leastMarked && (!s.pansNear(t) || s.softening(t, best) >= leastSoftening)
+}
+
+// pansNear reports whether any of the pictures around t is known to move as a whole:
+// mixtures hide it in most.
+func (s *state) pansNear(t int) bool {
+	for i := t - span; i <= t+span; i++ {
+		if s.panned(i) {
+			return true
+		}
+	}
+	return false
 }
 
 // softening is by how much the detail of the pictures around t falls with what a

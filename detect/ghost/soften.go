@@ -35,6 +35,12 @@ const (
 	softWithin, softAfter = 0.6, 0.3
 	// A mixture softens across the pan by less than this share of along it.
 	mostAcross = 0.6
+	// Across it none gains: what grows sharper there by this share of what is lost
+	// along is another scene that takes the place of the first.
+	mostGained = 0.5
+	// Three equal shares leave a third of the energy along the pan, and no mixture
+	// less; blur that a transition adds does. The logarithm, with a tenth for noise.
+	mostSoft = 1.2
 	// Least copy in a mixture that is told so: noise, and what does not go with
 	// the pan, take up to half of what it says.
 	leastSoftCopy = leastCopy / 2
@@ -138,7 +144,7 @@ func (s *state) softens(first int) (b softBurst, ok bool) {
 	sum, sumAcross := 0.0, 0.0
 	for {
 		soft, across, known := softer(first + b.n)
-		if !known {
+		if !known || soft > mostSoft {
 			return b, false
 		}
 		if soft < softWithin*start {
@@ -157,7 +163,7 @@ func (s *state) softens(first int) (b softBurst, ok bool) {
 		}
 	}
 	byAcross := sumAcross / float64(b.n)
-	if b.n < fewestSoft || byAcross > mostAcross*(b.by+byAcross) {
+	if b.n < fewestSoft || byAcross > mostAcross*(b.by+byAcross) || byAcross < -mostGained*b.by {
 		return b, false
 	}
 	// All of its pictures relate more than those before, on the whole.
@@ -184,7 +190,8 @@ func (s *state) softerAlong(first, n int) bool {
 		}
 		return sum / float64(to-from)
 	}
-	return !(mean(first-sharpBefore, first)-mean(first, first+n) < leastSoft/2)
+	softer := mean(first-sharpBefore, first) - mean(first, first+n)
+	return !(softer < leastSoft/2 || softer > mostSoft)
 }
 
 // panBefore returns the median of the steps of the pan before a picture, where

@@ -44,12 +44,41 @@ func TestSoftPan(t *testing.T) {
 			t.Errorf("%s: %+v", other.name, res.Events)
 		}
 	}
-	// A pan that hurries for a moment is blurred by the shutter, and goes further.
 	c := slow(2)
+	c.wide = true
+	soften(c, 0.33, 0)
+	if res := scan(t, c); len(res.Events) > 0 {
+		t.Errorf("softer than any mixture: %+v", res.Events)
+	}
+	// A pan that hurries for a moment is blurred by the shutter, and goes further.
+	c = slow(2)
 	c.clock = func(k int) float64 { return float64(k) + 1.5*math.Max(0, math.Min(5, float64(k-17))) }
 	soften(c, 0.25, 0)
 	if res := scan(t, c); len(res.Events) > 0 {
 		t.Errorf("a pan that hurries: %+v", res.Events)
+	}
+}
+
+// A conversion of rates loses detail wherever it mixes two pictures of a pan. What
+// follows the same rhythm and loses none is something else.
+func TestMixturesLoseDetail(t *testing.T) {
+	for _, lost := range []bool{true, false} {
+		c := newClip(23)
+		c.n, c.diameter, c.pan, c.still, c.grain, c.convert = 60, 0, 5, 18, 1, 0.6
+		c.paint = bar
+		c.soft = func(k int) (float64, float64) {
+			if f := math.Mod(0.6*float64(k)+1e-9, 1); !lost && f > 0.1 {
+				return -0.5 * 4 * f * (1 - f), 0
+			}
+			return 0, 0
+		}
+		told := false
+		for _, e := range scan(t, c).Events {
+			told = told || e.Measures["source_per_s"] == 30
+		}
+		if told != lost {
+			t.Errorf("detail lost is %v: a rhythm of 30 a second is told: %v", lost, told)
+		}
 	}
 }
 
