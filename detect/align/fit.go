@@ -122,7 +122,12 @@ type layer struct {
 	across, down []taps
 	rows         [signature.Rows * signature.Cols]float32 // laid across
 	known        [signature.Rows * signature.Cols]float32
+	// barred is set where what the source does not fill is taken to be black.
+	barred bool
 }
+
+// barCode is the level of bars in 8-bit codes: black of video (Rec. ITU-R BT.709).
+const barCode = 16
 
 func (f Fit) layer() *layer {
 	return &layer{across: resample(f.ScaleX, f.OffsetX, signature.Cols), down: resample(f.ScaleY, f.OffsetY, signature.Rows)}
@@ -152,9 +157,15 @@ func (l *layer) lay(to *[signature.Blocks]float32, from []uint16) {
 				sum += w * l.rows[at]
 				all += w * l.known[at]
 			}
-			v := float32(-1)
-			if all >= leastCover {
-				v = max(sum/all, 0)
+			v, filled := float32(-1), float32(1)
+			if l.barred {
+				filled = l.across[x].filled * t.filled
+			}
+			switch {
+			case all >= leastCover*filled && all > 0:
+				v = max(sum/all, 0)*filled + barCode*signature.Unit8*(1-filled)
+			case filled == 0:
+				v = barCode * signature.Unit8
 			}
 			to[y*signature.Cols+x] = v
 		}
@@ -166,6 +177,7 @@ func (l *layer) lay(to *[signature.Blocks]float32, from []uint16) {
 type taps struct {
 	first   int
 	weights []float32
+	filled  float32 // the sum of the weights
 }
 
 // resample returns the taps of each of n blocks of a take. What a source holds up
@@ -195,6 +207,7 @@ func resample(scale, offset float64, n int) []taps {
 		out[i].first = first
 		for k := first; k <= last; k++ {
 			out[i].weights = append(out[i].weights, float32(up[k]))
+			out[i].filled += float32(up[k])
 		}
 	}
 	return out

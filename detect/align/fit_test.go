@@ -44,6 +44,34 @@ func TestFits(t *testing.T) {
 	}
 }
 
+// Beside the source there are bars: what a block has of both is their mixture.
+func TestLayBars(t *testing.T) {
+	const level = 100 // codes
+	values := make([]uint16, signature.Blocks)
+	for b := range values {
+		values[b] = level * signature.Unit8
+	}
+	// A fifth of the outermost columns, and half of the uppermost rows.
+	l := Fit{1 - 1.6/signature.Cols, 0.8 / signature.Cols, 1 - 1.5/signature.Rows, 1.5 / signature.Rows}.layer()
+	var laid [signature.Blocks]float32
+	for _, barred := range []bool{false, true} {
+		l.barred = barred
+		l.lay(&laid, values)
+		for _, c := range []struct {
+			x, y int
+			of   float64 // share of the source
+		}{{10, 5, 1}, {0, 5, 0.2}, {signature.Cols - 1, 5, 0.2}, {10, 0, 0}, {10, 1, 0.5}, {0, 1, 0.1}} {
+			want := signature.Unit8 * (level*c.of + barCode*(1-c.of))
+			if !barred && c.of < 1 {
+				want = -1
+			}
+			if got := float64(laid[c.y*signature.Cols+c.x]); math.Abs(got-want) > 1 {
+				t.Errorf("bars %v: block %d,%d is %.1f, want %.1f", barred, c.x, c.y, got, want)
+			}
+		}
+	}
+}
+
 // A picture that rises evenly is laid anywhere as what it is there.
 func TestLay(t *testing.T) {
 	s := &signature.Sequence{Aspect: 16. / 9, Values: make([]uint16, signature.Blocks)}

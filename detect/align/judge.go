@@ -59,6 +59,7 @@ type beside struct {
 func look(take, source *signature.Sequence, f Fit, first int, shown []int) *beside {
 	v := &beside{}
 	l := f.layer()
+	l.barred = true
 	every := len(shown)/judgedSamples + 1
 	laid := map[int]*grid{}
 	for t, j := range shown {

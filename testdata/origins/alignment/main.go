@@ -202,6 +202,14 @@ func (e *exam) prepare(c clip) (*source, string, error) {
 	if err := once(s.numbers, "-copyts", "-i", s.path, "-vf", "scale=16:16,format=gray,geq=lum='if(lt(Y\\,8)\\,mod(N\\,256)\\,floor(N/256))'", "-fps_mode", "passthrough", "-c:v", "ffv1"); err != nil {
 		return nil, "", err
 	}
+	var kept keptSource
+	if b, err := os.ReadFile(base + ".json"); err == nil {
+		if err := json.Unmarshal(b, &kept); err != nil {
+			return nil, "", fmt.Errorf("%s.json: %w", base, err)
+		}
+		s.of, s.noise = kept.Of, kept.Noise
+		return s, name, nil
+	}
 	copied := base + "-coded.mkv"
 	if err := once(copied, append(append([]string{"-i", s.path, "-fps_mode", "passthrough"}, coding...), "-pix_fmt", "yuv420p")...); err != nil {
 		return nil, "", err
@@ -215,7 +223,17 @@ func (e *exam) prepare(c clip) (*source, string, error) {
 		return nil, "", err
 	}
 	s.noise = left(s.of, coded)
-	return s, name, nil
+	b, err := json.Marshal(keptSource{s.of, s.noise})
+	if err != nil {
+		return nil, "", err
+	}
+	return s, name, os.WriteFile(base+".json", b, 0o644)
+}
+
+// keptSource is a source as it is kept for another run.
+type keptSource struct {
+	Of    *signature.Sequence
+	Noise float64
 }
 
 // coding is how takes are coded.

@@ -1,0 +1,54 @@
+package align
+
+import (
+	"math"
+	"testing"
+
+	"setwitness/detect/signature"
+)
+
+// panned is a wide picture of n spots that passes by at an even pace, step blocks a
+// picture, the source being laid into it by a fit.
+func panned(f Fit, n int, step float64, from int, seed uint64) *signature.Sequence {
+	s := showIn(Fit{ScaleX: 1, ScaleY: 1}, n, 50, seed, func(int) float64 { return 0 })
+	for i := range n {
+		for b := range signature.Blocks {
+			x := (float64(b%signature.Cols) + 0.5 - f.OffsetX*signature.Cols) / f.ScaleX
+			y := (float64(b/signature.Cols) + 0.5 - f.OffsetY*signature.Rows) / f.ScaleY
+			x += step * float64(i+from)
+			v := 110 + 40*math.Sin(0.71*x+0.3*y) + 30*math.Sin(0.43*x-0.9*y) + 20*math.Sin(0.29*x+2)
+			s.At(i)[b] = uint16(signature.Unit8 * v)
+		}
+	}
+	return s
+}
+
+// Of an even pan with overscan, in which a picture later looks like a little beside,
+// the source lies in the middle.
+func TestPanWithOverscan(t *testing.T) {
+	source := panned(full, 260, 0.35, 0, 1)
+	f := Fit{1.05, -0.025, 1.05, -0.025}
+	a, err := Sequences(filmed(panned(f, 120, 0.35, 70, 1), 7), source)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if a.Pictures[60] != 130 {
+		t.Errorf("picture 60 shows %d, fit %.4v, confidence %.2f", a.Pictures[60], a.Fit, a.Confidence)
+	}
+}
+
+// A centred fit costs nothing, one beside it no more than is said.
+func TestOffCentre(t *testing.T) {
+	for _, c := range []struct {
+		fit   Fit
+		nats  float64
+		about float64
+	}{
+		{full, 0, 1e-9}, {Fit{1.1, -0.05, 0.8, 0.1}, 0, 1e-9}, {Fit{1, centred, 1, 0}, offCentreNats * (1 - math.Exp(-0.5)), 1e-9},
+		{Fit{1.06, 0, 1.06, 0}, offCentreNats, 0.01},
+	} {
+		if got := c.fit.offCentre(); math.Abs(got-c.nats) > c.about {
+			t.Errorf("%v costs %.3f nats, want %.3f", c.fit, got, c.nats)
+		}
+	}
+}
