@@ -175,6 +175,7 @@ type Store struct {
 	courses  []course
 	asked    []bool // of the tiles of this picture
 	answers  []course
+	spots    spots
 	gradient Gradient
 	dx, dy   []int32
 	sums     []float32
@@ -198,9 +199,11 @@ func (s *Store) Step(w *detect.Window) error {
 	at := w.T % len(s.looks)
 	out := s.looks[at][:0]
 	s.newest = w.T
+	s.noteSpots(w.T + vectorSpan)
 	m := s.motion.At(w.T)
 	if m.HasBackground && !m.Cut {
 		out = s.survey(out, w.T, s.cells.At(w.T), m)
+		out = s.flights(out, w.T, s.cells.At(w.T), m)
 	}
 	s.looks[at] = out
 	return nil
@@ -501,23 +504,39 @@ func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectan
 	if !ok {
 		return Look{}, false
 	}
+	tw, th := tileSize(r)
+	win := window(r, image.Rect(box.Min.X*tw, box.Min.Y*th, box.Max.X*tw, box.Max.Y*th), vx, vy)
+	plain := of == panSample || withPan(m, course{true, vx, vy}) || s.surroundings(r, m, win, box) > backgroundMoves
+	return s.measure(r, m, win, vx, vy, plain)
+}
+
+// tileSize is the size of a tile in reduced samples.
+func tileSize(r *cells.Reduced) (w, h int) {
+	return motion.TileCells * cells.Size / r.StepX, motion.TileCells * cells.Size / r.StepY
+}
+
+// window is the part of a plane, in reduced samples, that a thing and its copies
+// may be in.
+func window(r *cells.Reduced, box image.Rectangle, vx, vy float64) image.Rectangle {
+	padX, padY := int(1.5*math.Abs(vx)/float64(r.StepX))+4, int(1.5*math.Abs(vy)/float64(r.StepY))+4
+	win := image.Rect(box.Min.X-padX, box.Min.Y-padY, box.Max.X+padX, box.Max.Y+padY).Intersect(image.Rect(0, 0, r.W, r.H))
+	if win.Dx() > widest {
+		win.Max.X = win.Min.X + widest
+	}
+	return win
+}
+
+// measure takes the profile of a window along a displacement.
+func (s *Store) measure(r *cells.Reduced, m *motion.Map, win image.Rectangle, vx, vy float64, plain bool) (Look, bool) {
 	sx, sy := vx/float64(r.StepX), vy/float64(r.StepY)
 	speed := math.Hypot(sx, sy)
 	if speed < slowest || speed > longest/2 {
 		return Look{}, false
 	}
 	ux, uy := sx/speed, sy/speed
-	tw, th := motion.TileCells*cells.Size/r.StepX, motion.TileCells*cells.Size/r.StepY
-	padX, padY := int(1.5*math.Abs(sx))+4, int(1.5*math.Abs(sy))+4
-	win := image.Rect(box.Min.X*tw-padX, box.Min.Y*th-padY, box.Max.X*tw+padX, box.Max.Y*th+padY).
-		Intersect(image.Rect(0, 0, r.W, r.H))
-	if win.Dx() > widest {
-		win.Max.X = win.Min.X + widest
-	}
 	l := Look{DX: vx, DY: vy, Speed: math.Hypot(vx, vy), Gain: 1}
 	l.SamplePx = l.Speed / speed
 	l.Region = image.Rect(win.Min.X*r.StepX, win.Min.Y*r.StepY, win.Max.X*r.StepX, win.Max.Y*r.StepY)
-	plain := of == panSample || withPan(m, course{true, vx, vy}) || s.surroundings(r, m, win, box) > backgroundMoves
 	g := &s.gradient
 	g.Measure(r, m, win, plain, ux, uy)
 	energy := g.Energy
