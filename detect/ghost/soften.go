@@ -41,6 +41,9 @@ const (
 	// Three equal shares leave a third of the energy along the pan, and no mixture
 	// less; blur that a transition adds does. The logarithm, with a tenth for noise.
 	mostSoft = 1.2
+	// A burst that goes on ends where the softness falls from one picture to the
+	// next by this share of it, whatever comes into the pan by then.
+	softEnds = 0.4
 	// Least copy in a mixture that is told so: noise, and what does not go with
 	// the pan, take up to half of what it says.
 	leastSoftCopy = leastCopy / 2
@@ -104,6 +107,7 @@ type softBurst struct {
 	open      bool    // it goes on for longer than is seen ahead
 	base      float64 // what the softness is of
 	by        float64 // softness, mean
+	last      float64 // that of its newest picture
 	rho       float64 // relation of the pictures before it
 	least     float64 // that had to be
 }
@@ -150,7 +154,7 @@ func (s *state) softens(first int) (b softBurst, ok bool) {
 		if soft < softWithin*start {
 			break
 		}
-		sum, sumAcross = sum+soft, sumAcross+across
+		sum, sumAcross, b.last = sum+soft, sumAcross+across, soft
 		if b.n++; b.n == seenAhead {
 			b.open = true
 			break
@@ -385,10 +389,14 @@ func (s *state) softOn(w *detect.Window) bool {
 	}
 	m, here := s.motion.At(w.T), s.successions.at(w.T).whole
 	v, _, known := s.softAt(w.T, b.direction)
-	if b.open = known && m != nil && !m.Cut && here.known && here.rho-b.rho > leastRise && b.base-v >= softWithin*b.by; !b.open {
+	soft := b.base - v
+	b.open = known && m != nil && !m.Cut && here.known && here.rho-b.rho > leastRise &&
+		soft >= softWithin*b.by && soft > b.last-softEnds*b.by
+	if !b.open {
 		return false
 	}
 	b.n++
+	b.last = soft
 	s.markSoftAt(w, w.T, *b, s.lastOf)
 	return true
 }

@@ -59,6 +59,21 @@ func TestSoftPan(t *testing.T) {
 	}
 }
 
+// A burst that lasts ends with its mixtures, though what the pan brings in by then
+// is softer than what it began with.
+func TestSoftPanEnds(t *testing.T) {
+	const first, last = 18, 42
+	c := newClip(21)
+	c.n, c.diameter, c.pan, c.still, c.grain = 60, 0, 2, 18, 1
+	c.paint = bar
+	c.mix = burst(first, last, .25, .5, .25)
+	c.soft = func(k int) (float64, float64) { return min(0.45, max(0, 0.02*float64(k-first))), 0 }
+	res := scan(t, c)
+	if len(res.Events) != 1 || res.Events[0].Start != first || res.Events[0].End > last+1 {
+		t.Errorf("events %+v, want one of pictures %d to %d", res.Events, first, last)
+	}
+}
+
 // A conversion of rates loses detail wherever it mixes two pictures of a pan. What
 // follows the same rhythm and loses none is something else.
 func TestMixturesLoseDetail(t *testing.T) {
