@@ -174,7 +174,7 @@ func Sequences(take, source *signature.Sequence) (*Alignment, error) {
 		shapes = append(shapes, f)
 	}
 	m := improver{take, source, period(source).Seconds()}
-	found, err := m.start(shapes)
+	found, twice, err := m.start(shapes)
 	if !laidWell(found, err) {
 		// What a set cuts off, or leaves beside, moves things by more than time does.
 		var zoomed []Fit
@@ -183,8 +183,14 @@ func Sequences(take, source *signature.Sequence) (*Alignment, error) {
 				zoomed = append(zoomed, f.zoomed(z[0], z[1]))
 			}
 		}
-		more, _ := m.start(zoomed)
+		more, again, _ := m.start(zoomed)
 		found = append(found, more...)
+		if again != nil && (twice == nil || again.explained > twice.explained) {
+			twice = again
+		}
+	}
+	if twice != nil && twice.above(found) {
+		return nil, twice
 	}
 	if len(found) == 0 {
 		return nil, err
@@ -236,8 +242,9 @@ func (f Fit) zoomed(across, down float64) Fit {
 }
 
 // start returns the alignments that are found with each of some fits, the one that
-// explains most first; or why there is none.
-func (m *improver) start(tried []Fit) (found []*Alignment, err error) {
+// explains most first; of those with which the take fits in several places, the one
+// that explains most; and if there is no alignment, why.
+func (m *improver) start(tried []Fit) (found []*Alignment, twice *ambiguousError, err error) {
 	for _, f := range tried {
 		laid := f.lay(m.source)
 		cs, r, e := search(m.take, laid)
@@ -249,6 +256,10 @@ func (m *improver) start(tried []Fit) (found []*Alignment, err error) {
 			a, e = settle(m.take, laid, cs, r)
 		}
 		if a == nil {
+			var here *ambiguousError
+			if errors.As(e, &here) && (twice == nil || here.explained > twice.explained) {
+				twice = here
+			}
 			if err == nil || errors.Is(err, ErrDifferent) {
 				err = e
 			}
@@ -263,7 +274,7 @@ func (m *improver) start(tried []Fit) (found []*Alignment, err error) {
 	slices.SortStableFunc(found, func(a, b *Alignment) int {
 		return cmp.Compare(b.Explained*b.Known(), a.Explained*a.Known())
 	})
-	return found, err
+	return found, twice, err
 }
 
 // best is the likeliest of some alignments, improved.

@@ -155,6 +155,7 @@ func TestWhyNot(t *testing.T) {
 		{"still", still, source, ErrStill},
 		{"another scene", show(200, 50, 2, at(50)), source, ErrDifferent},
 		{"a loop in the source", show(160, 50, 1, func(i int) float64 { return float64((i+40)%150) / 50 }), periodic, ErrAmbiguous},
+		{"a loop in the source, smaller", showIn(Fit{0.95, 0.025, 0.95, 0.025}, 160, 50, 1, func(i int) float64 { return float64((i+40)%150) / 50 }), periodic, ErrAmbiguous},
 	} {
 		if a, err := Sequences(c.take, c.source); !errors.Is(err, c.want) {
 			t.Errorf("%s: %+v, %v", c.name, a, err)
@@ -166,5 +167,26 @@ func TestWhyNot(t *testing.T) {
 	}
 	if _, err := Sequences(nil, source); err == nil {
 		t.Error("no signatures are aligned")
+	}
+}
+
+// A take that is ambiguous where the source lies best is so although another fit
+// finds one place.
+func TestAmbiguousAbove(t *testing.T) {
+	at := func(explained float64) *Alignment { return &Alignment{Explained: explained, Pictures: []int{1, 2}} }
+	for _, c := range []struct {
+		name  string
+		found []*Alignment
+		want  bool
+	}{
+		{"nothing else", nil, true},
+		{"a worse fit", []*Alignment{at(0.9)}, true},
+		{"a better one among them", []*Alignment{at(0.9), at(0.97)}, false},
+		{"still", []*Alignment{{Still: true}}, false},
+		{"half of it", []*Alignment{{Explained: 0.99, Pictures: []int{1, -1}}}, true},
+	} {
+		if got := (&ambiguousError{explained: 0.95}).above(c.found); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
 	}
 }

@@ -312,6 +312,13 @@ func (e *ambiguousError) Error() string {
 
 func (e *ambiguousError) Unwrap() error { return ErrAmbiguous }
 
+// above reports whether the fit with which the take is ambiguous explains more of it
+// than those with which it is found in one place: an odd pace or size may suit one of
+// several repeats by chance.
+func (e *ambiguousError) above(found []*Alignment) bool {
+	return !slices.ContainsFunc(found, func(a *Alignment) bool { return a.Still || a.Explained*a.Known() > e.explained })
+}
+
 // rivals returns an error where the stretch fits other places of the source as
 // well, or fits none.
 func (s *stretch) rivals(c *chain, rate float64) error {
