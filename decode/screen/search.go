@@ -241,10 +241,12 @@ func (f *Finder) search(s *survey) ([]candidate, *survey) {
 	}
 	var fine []candidate
 	var b border
-	for _, c := range f.settled(&b, rough, whole) {
-		if f.refine(&b, &c) {
-			q := f.weigh(s, &c, whole)
-			if c.plausible() {
+	add := func(list []candidate) {
+		for _, c := range list {
+			if !f.refine(&b, &c) {
+				continue
+			}
+			if q := f.weigh(s, &c, whole); c.plausible() {
 				for j, p := range q {
 					q[j] = first.apply(p)
 				}
@@ -253,11 +255,48 @@ func (f *Finder) search(s *survey) ([]candidate, *survey) {
 			}
 		}
 	}
-	if _, ok := choose(fine); !ok {
-		fine = f.searchFaint(s)
+	add(f.settled(&b, rough, whole))
+	best, ok := choose(fine)
+	if !ok {
+		return f.searchFaint(s), s
 	}
+	add(best.completed())
 	return fine, s
 }
+
+// completed returns, where a candidate has not the shape of a set but for a
+// strip, what has it with a strip more along one of its sides: a line across the
+// picture near its edge is a border as good as any, and what lies beyond it may
+// be too dark, or too still, to be cut out with the rest.
+func (c *candidate) completed() []candidate {
+	if off := c.offShape(); c.hidden != [4]bool{} || off < shapeSlack/2 || off > mostStrip {
+		return nil
+	}
+	var out []candidate
+	ratio := c.view.measuredShape() / panelShape
+	strip := max(ratio, 1/ratio) - 1
+	for _, side := range [2]float64{-strip, 1 + strip} {
+		d := candidate{rough: c.rough, begin: slices.Clone(c.views)}
+		for i := range d.begin {
+			v := &d.begin[i]
+			l, t, r, b := 0.0, 0.0, 1.0, 1.0
+			if ratio > 1 {
+				t, b = min(side, 0), max(side, 1)
+			} else {
+				l, r = min(side, 0), max(side, 1)
+			}
+			v.Quad = Quad{v.ToCamera(l, t), v.ToCamera(r, t), v.ToCamera(r, b), v.ToCamera(l, b)}
+		}
+		d.views = slices.Clone(d.begin)
+		d.view = d.views[0]
+		out = append(out, d)
+	}
+	return out
+}
+
+// mostStrip is the widest strip beyond a side that is looked for, as a logarithm
+// of shapes: the bars of a wide film are more.
+const mostStrip = 0.2
 
 // roughs returns quadrilaterals that fit the survey, the most promising first.
 func (f *Finder) roughs(s *survey) []candidate {

@@ -4,8 +4,8 @@
 //
 // In: the reduced planes, backgrounds and vectors of packages cells and
 // motion. Out, for each picture: a list of Looks, one for each small thing
-// that moves and up to twelve, spread over the picture, where much of it
-// moves.
+// that moves, with those that share their tiles with others and fly past them,
+// and up to twelve, spread over the picture, where much of it moves.
 //
 // The measured quantity is the autocorrelation of the gradient along the path
 // of what stands out from the background (of the plane itself where the
