@@ -28,33 +28,30 @@ type grid [2]comb
 
 func (g grid) same(o grid) bool { return g[0].same(o[0]) && g[1].same(o[1]) }
 
-// The rasters that are coded and shown in television, up to a power of two: 1920,
-// 1440, 1280 and 704 samples to a line; 1080, 720, 576 and 480 lines (common
-// practice, no source).
-var (
-	codedWidths  = [...]float64{1920, 1440, 1280, 1408}
-	codedHeights = [...]float64{1080, 720, 576, 960}
-)
+// The rasters that are coded and shown in television, samples to a line by lines,
+// each up to a power of two: 960x540 and 640x360 are among them, 480 lines are
+// half of 960, of which 720 or 704 samples are the picture (common practice, no source).
+var codedRasters = [...][2]float64{{1920, 1080}, {1440, 1080}, {1280, 720}, {1440, 576}, {1440, 960}, {1408, 576}, {1408, 960}}
 
 // ofSet reports whether a grid in a picture of w by h pixels can be that of a
 // set, or of what came to it: along both axes a whole raster of blocks of 8
 // samples, or of twice or half as many and so on, fills the picture. A camera's
 // own blocks lie on the camera's pixels, of which the screen fills any number.
 func (g grid) ofSet(w, h int) bool {
-	return whole(float64(w)/g[0].pitch, codedWidths[:]) && whole(float64(h)/g[1].pitch, codedHeights[:])
-}
-
-// whole reports whether so many blocks are those of a raster up to a power of
-// two, to within the share to which the borders of a filmed screen are known.
-func whole(count float64, rasters []float64) bool {
-	const within, block = 0.008, 8
-	for _, r := range rasters {
-		octaves := math.Log2(count * block / r)
-		if math.Abs(octaves-math.Round(octaves))*math.Ln2 < within {
+	for _, r := range codedRasters {
+		if whole(float64(w)/g[0].pitch, r[0]) && whole(float64(h)/g[1].pitch, r[1]) {
 			return true
 		}
 	}
 	return false
+}
+
+// whole reports whether so many blocks are those of a length up to a power of two,
+// to within the share to which the borders of a filmed screen are known.
+func whole(count, length float64) bool {
+	const within, block = 0.008, 8
+	octaves := math.Log2(count * block / length)
+	return math.Abs(octaves-math.Round(octaves))*math.Ln2 < within
 }
 
 // profile is cells.Profile of one picture, or the sum of several.

@@ -189,7 +189,7 @@ func TestGridOfSet(t *testing.T) {
 		want           bool
 	}{
 		{1920, 1080, true}, {1280, 720, true}, {1440, 1080, true}, {720, 576, true}, {704, 480, true}, {960, 540, true}, {3840, 2160, true},
-		{1100, 619, false}, {1530, 861, false}, {1920, 1000, false},
+		{1100, 619, false}, {1530, 861, false}, {1920, 1000, false}, {1920, 480, false}, {1280, 1080, false},
 	} {
 		for _, block := range []float64{8, 16, 32} {
 			g := grid{{pitch: block * w / c.codedW}, {pitch: block * h / c.codedH}}
