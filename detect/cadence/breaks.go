@@ -68,11 +68,14 @@ func heldOdds(r *record, everyNew bool) float32 {
 		if r.frozen && s.agree > s.tiles/4 {
 			odds += 4 // but not everything does, and all of it stops
 		}
-	case s.agree == 0 && r.cells < exactCells:
+	case s.agree == 0 && r.cells < exactCells && !r.frozen:
 		odds -= 4
 	case s.agree == 0:
 		// Nothing moves at all, as motion hardly ever comes to rest.
-		odds += 0.5 - min(4.5, 25*max(0, r.shown-exactShare))
+		odds += 0.5
+		if !r.frozen {
+			odds -= min(4.5, 25*max(0, r.shown-exactShare))
+		}
 	default:
 		odds -= 20 * max(0, r.shown-codedShare)
 		odds += min(2, s.agree/2) - 4*(1-s.agree/s.tiles) - 3*max(0, slow-s.before) - 3*max(0, slow-s.after)

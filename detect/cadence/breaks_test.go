@@ -58,8 +58,10 @@ func TestRestOfACamera(t *testing.T) {
 		{"a hand turns", 0, false, step{before: 4, after: 2, agree: 5, fit: 5, tiles: 11}, false},
 		{"nothing changes at all", 0, true, step{before: 4, after: 4, agree: 5, fit: 5, tiles: 11}, true},
 		{"all of it bounces", 0, true, step{tiles: 11}, false},
+		{"a small thing rests", 0, false, step{}, false},
+		{"a small thing freezes", 0, true, step{}, true},
 	} {
-		r := record{repeat: 9, cells: 60, alive: c.alive, frozen: c.frozen, step: c.step}
+		r := record{repeat: 9, shown: 0.3, cells: 20, alive: c.alive, frozen: c.frozen, step: c.step}
 		if odds := heldOdds(&r, true); (odds > 0) != c.held {
 			t.Errorf("%s: odds %.1f", c.name, odds)
 		}

@@ -404,12 +404,31 @@ func (n *notes) judge(i int, r *record) {
 			r.side = oddLines
 		}
 	}
+	if !n.fields {
+		r.frozen = k.sum < frozenShare*min(b.sum, a.sum)
+		if r.frozen && n.steady(i) {
+			r.repeat = max(r.repeat, frozenRepeat)
+		}
+	}
 	if r.repeat < 0 {
 		n.displacement(k, b, a, r)
 	} else if !n.fields {
 		r.alive = k.goesOn()
-		r.frozen = k.sum < frozenShare*min(b.sum, a.sum)
 	}
+}
+
+// steady reports whether the pictures on either side of picture i, two and two,
+// change about as much as each other.
+func (n *notes) steady(i int) bool {
+	least, most := float32(math.MaxFloat32), float32(0)
+	for _, at := range [...]int{i - 2, i - 1, i + 1, i + 2} {
+		o := n.at(at)
+		if o == nil {
+			return false
+		}
+		least, most = min(least, o.sum), max(most, o.sum)
+	}
+	return most < steadyRatio*least
 }
 
 // goesOn is the number of tiles in which things move by more than what a hand
@@ -429,6 +448,10 @@ const (
 	// held, at qualities above those of streaming. Of a scene that rests, a camera's
 	// noise alone leaves more.
 	frozenShare = 0.04
+	// frozenRepeat is what that says where the pictures around change steadily,
+	// within steadyRatio, however small the thing is that does it: what comes to
+	// rest, or is drawn every few pictures, does not.
+	frozenRepeat, steadyRatio = 0.9 * top, 1.5
 	// thin is the share of the picture below which change without any
 	// displacement is not motion but the flicker of coding.
 	thin = 0.05
