@@ -112,6 +112,21 @@ func TestHaltsOfAFewPictures(t *testing.T) {
 	}
 }
 
+// A picture is held too long where things move up to it, and is one of a rest where
+// they came to one before.
+func TestRestIsNoHold(t *testing.T) {
+	for _, c := range []struct {
+		before float32
+		held   bool
+	}{{1000, true}, {900, true}, {470, false}, {12, false}} {
+		b := builder{chains: []chain{{}}, moved: c.before}
+		b.hold(&record{repeat: top, shown: 0.3, cells: 1000, step: step{before: 5, after: 5, agree: 90, fit: 90, tiles: 90}}, 0, 20, true)
+		if odds := b.breaches[0].odds; (odds > 0) != c.held {
+			t.Errorf("%g of 1000 cells before: odds %.1f", c.before, odds)
+		}
+	}
+}
+
 // Where pictures of one pattern give way to some that repeat without any, motion
 // was thinned if they repeat by ones and twos; a hand that jerks and rests makes
 // longer holds.

@@ -62,6 +62,7 @@ type builder struct {
 	recent   [7]fresh // the newest new pictures, newest last
 	pattern  int      // of the newest picture
 	expect   int      // place that it comes to next
+	moved    float32  // cells of the newest new picture
 }
 
 // fresh is a new picture with its step.
@@ -122,6 +123,7 @@ func (b *builder) add(f *follower, r *record, n *node, expected bool) {
 		return
 	}
 	c.holding = false
+	b.moved = r.cells
 	if r.repeat < 0 || c.held {
 		c.fresh++
 	}
@@ -172,9 +174,22 @@ func (b *builder) shift(n int, r *record, at, fresh int) {
 	b.breaches = append(b.breaches, x)
 }
 
+const (
+	// atRest is the share of the cells that would have to show a repeat below which
+	// those of the new picture before it say that things rested by then: before a
+	// picture held too long as much moves as around it, nine tenths and more where
+	// there are enough to count.
+	atRest = 0.75
+	// rested is what that speaks against a picture held too long.
+	rested = 6
+)
+
 // hold notes a picture too many at a place of the pattern.
 func (b *builder) hold(r *record, at, fresh int, everyNew bool) {
 	odds := heldOdds(r, everyNew)
+	if everyNew && r.cells >= exactCells && b.moved < atRest*r.cells {
+		odds -= rested
+	}
 	if k := len(b.breaches) - 1; k >= 0 {
 		if x := &b.breaches[k]; x.last == r.index-1 && x.repeated > 0 && x.chain == len(b.chains)-1 {
 			x.repeated++

@@ -364,8 +364,6 @@ func stumbles(m maker) []Take {
 }
 
 // shifted plays a scene by a clock of its own.
-
-// shifted plays a scene by a clock of its own.
 func shifted(s *scene.Scene, n int, clock func(i int) float64) faults.Sequence {
 	return faults.Cached(faults.Sequence{Format: s.Format(), Len: n, At: func(i int) *picture.Picture {
 		p := s.Picture(clock(i), picture.Frame)

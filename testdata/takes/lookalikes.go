@@ -164,6 +164,16 @@ func lookAlikes(m maker) []Take {
 		r = m.small(288)
 		add("stops", "a ball that is caught", play(scene.Toss(r, wall(90), scene.Move{}, scene.Ball{Diameter: 40, Speed: 9, Level: 205, X: 0.1, Y: 0.5, Way: scene.Stops}), 100))
 	}
+	jerks := func(i int) (seconds float64) {
+		// Faster and slower, with rests of a quarter of a second in which it is not
+		// quite still.
+		const period, rest = 24, 0.03
+		for k := range i {
+			seconds += max(rest, 1.4*math.Sin(2*math.Pi*float64(k)/period)) / 50
+		}
+		return seconds
+	}
+	add("jerks", "a hand that jerks the camera and rests", shifted(pan(m.small(280), scene.Street, 9, 2), 100, jerks))
 	add("starts", "a camera that starts to pan", play(scene.Pan(m.small(289), surface(scene.Street), scene.Move{X: 8, Start: 0.7}), 85))
 	add("wheel", "a wheel", play(scene.Wheel(m.small(290), wall(100), 400, 1.1, 14), 70))
 	add("wheel-stroboscopic", "a wheel whose spokes stand still", play(scene.Wheel(m.small(291), wall(100), 400, 50.0/14, 14), 60))
