@@ -62,6 +62,9 @@ func heldOdds(r *record, everyNew bool) float32 {
 		if s.tiles == 0 && r.cells < exactCells {
 			odds -= 4 // hardly anything moves; the film itself may rest
 		}
+		if r.stirs {
+			odds -= 6 // a frame of a film whose camera rests for a moment
+		}
 	case s.tiles > 0 && s.agree < s.tiles/2:
 		// Most of what moves turns round: the bounce of a ball or of a hand.
 		odds -= 5

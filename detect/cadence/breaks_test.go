@@ -156,3 +156,14 @@ func TestRestsAreNoThinning(t *testing.T) {
 		}
 	}
 }
+
+// A frame of a film whose camera rests for a moment repeats nothing, if it changes
+// more than the pattern's own repeats do.
+func TestRestOfAFilm(t *testing.T) {
+	for _, c := range []struct{ stirs, held bool }{{false, true}, {true, false}} {
+		r := record{repeat: 9, cells: 600, stirs: c.stirs, step: step{before: 2, after: 2, agree: 6, fit: 6, tiles: 20}}
+		if odds := heldOdds(&r, false); (odds > 0) != c.held {
+			t.Errorf("stirs %v: odds %.1f", c.stirs, odds)
+		}
+	}
+}

@@ -1,6 +1,7 @@
 package cadence
 
 import (
+	"cmp"
 	"image"
 	"math"
 	"slices"
@@ -91,6 +92,7 @@ type record struct {
 	shown  float32 // share of the motion that shows
 	cells  float32 // cells that would have to show it
 	frozen bool    // nothing at all changes, as hardly happens while something moves
+	stirs  bool    // it changes by more than the repeats beside it do; not of fields
 	alive  float32 // tiles in which things go on in the picture itself; not of fields
 	step   step
 	region image.Rectangle
@@ -414,6 +416,8 @@ func (n *notes) judge(i int, r *record) {
 		n.displacement(k, b, a, r)
 	} else if !n.fields {
 		r.alive = k.goesOn()
+		sum, active := n.quietest(i)
+		r.stirs = k.sum > stirRatio*sum+frozenShare*min(b.sum, a.sum) || k.active > 2*active+chanceCells
 	}
 }
 
@@ -429,6 +433,24 @@ func (n *notes) steady(i int) bool {
 		least, most = min(least, o.sum), max(most, o.sum)
 	}
 	return most < steadyRatio*least
+}
+
+// quietest is the change of the second quietest of the four pictures beside picture
+// i, and its changed cells: of film, those of a repeat.
+func (n *notes) quietest(i int) (sum, active float32) {
+	var around [4]*note
+	m := 0
+	for _, at := range [...]int{i - 2, i - 1, i + 1, i + 2} {
+		if o := n.at(at); o != nil && len(o.diff) > 0 {
+			around[m] = o
+			m++
+		}
+	}
+	if m < 2 {
+		return math.MaxFloat32, math.MaxFloat32
+	}
+	slices.SortFunc(around[:m], func(a, b *note) int { return cmp.Compare(a.sum, b.sum) })
+	return around[1].sum, around[1].active
 }
 
 // goesOn is the number of tiles in which things move by more than what a hand
@@ -452,6 +474,9 @@ const (
 	// within steadyRatio, however small the thing is that does it: what comes to
 	// rest, or is drawn every few pictures, does not.
 	frozenRepeat, steadyRatio = 0.9 * top, 1.5
+	// stirRatio is how much more than a repeat beside it a film's new picture changes
+	// at least, though its camera rests: noise and coding give a tenth.
+	stirRatio = 1.1
 	// thin is the share of the picture below which change without any
 	// displacement is not motion but the flicker of coding.
 	thin = 0.05
