@@ -80,7 +80,9 @@ func heldOdds(r *record, everyNew bool) float32 {
 			odds -= min(4.5, 25*max(0, r.shown-exactShare))
 		}
 	default:
-		odds -= 20 * max(0, r.shown-codedShare)
+		if !r.frozen {
+			odds -= 20 * max(0, r.shown-codedShare)
+		}
 		odds += min(2, s.agree/2) - 4*(1-s.agree/s.tiles) - 3*max(0, slow-s.before) - 3*max(0, slow-s.after)
 	}
 	return odds

@@ -48,20 +48,23 @@ func TestLongStepAfterMixtures(t *testing.T) {
 func TestRestOfACamera(t *testing.T) {
 	for _, c := range []struct {
 		name   string
+		shown  float32
 		alive  float32
 		frozen bool
 		step   step
 		held   bool
 	}{
-		{"nothing moves", 0, false, step{before: 7, after: 7, agree: 8, fit: 8, tiles: 15}, true},
-		{"other things move on", 7, false, step{before: 7, after: 7, agree: 8, fit: 8, tiles: 15}, false},
-		{"a hand turns", 0, false, step{before: 4, after: 2, agree: 5, fit: 5, tiles: 11}, false},
-		{"nothing changes at all", 0, true, step{before: 4, after: 4, agree: 5, fit: 5, tiles: 11}, true},
-		{"all of it bounces", 0, true, step{tiles: 11}, false},
-		{"a small thing rests", 0, false, step{}, false},
-		{"a small thing freezes", 0, true, step{}, true},
+		{"nothing moves", 0.3, 0, false, step{before: 7, after: 7, agree: 8, fit: 8, tiles: 15}, true},
+		{"other things move on", 0.3, 7, false, step{before: 7, after: 7, agree: 8, fit: 8, tiles: 15}, false},
+		{"a hand turns", 0.3, 0, false, step{before: 4, after: 2, agree: 5, fit: 5, tiles: 11}, false},
+		{"nothing changes at all", 0.3, 0, true, step{before: 4, after: 4, agree: 5, fit: 5, tiles: 11}, true},
+		{"all of it bounces", 0.3, 0, true, step{tiles: 11}, false},
+		{"things go on and some of it shows", 0.6, 0, false, step{before: 22, after: 22, agree: 4, fit: 4, tiles: 6}, false},
+		{"things go on and hardly anything changes", 0.6, 0, true, step{before: 22, after: 22, agree: 4, fit: 4, tiles: 6}, true},
+		{"a small thing rests", 0.3, 0, false, step{}, false},
+		{"a small thing freezes", 0.3, 0, true, step{}, true},
 	} {
-		r := record{repeat: 9, shown: 0.3, cells: 20, alive: c.alive, frozen: c.frozen, step: c.step}
+		r := record{repeat: 9, shown: c.shown, cells: 20, alive: c.alive, frozen: c.frozen, step: c.step}
 		if odds := heldOdds(&r, true); (odds > 0) != c.held {
 			t.Errorf("%s: odds %.1f", c.name, odds)
 		}
