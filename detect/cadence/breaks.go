@@ -51,9 +51,11 @@ func heldOdds(r *record, everyNew bool) float32 {
 	odds := r.repeat - stumble
 	s := r.step
 	if everyNew {
-		// A camera that rests for a moment holds nothing else that moves. Poor
-		// coding may move a tile by itself.
-		odds -= min(mostAlive, perAlive*r.alive)
+		odds -= goingOn(r.alive)
+	}
+	shown := r.shown
+	if r.frozen {
+		shown = 0 // what is left is the coding's
 	}
 	switch {
 	case !everyNew:
@@ -75,14 +77,9 @@ func heldOdds(r *record, everyNew bool) float32 {
 		odds -= 4
 	case s.agree == 0:
 		// Nothing moves at all, as motion hardly ever comes to rest.
-		odds += 0.5
-		if !r.frozen {
-			odds -= min(4.5, 25*max(0, r.shown-exactShare))
-		}
+		odds += 0.5 - min(4.5, 25*max(0, shown-exactShare))
 	default:
-		if !r.frozen {
-			odds -= 20 * max(0, r.shown-codedShare)
-		}
+		odds -= 20 * max(0, shown-codedShare)
 		odds += min(2, s.agree/2) - 4*(1-s.agree/s.tiles) - 3*max(0, slow-s.before) - 3*max(0, slow-s.after)
 	}
 	return odds
@@ -100,9 +97,13 @@ const (
 	codedShare = 0.3
 )
 
-// perAlive is what each tile in which things go on takes from the odds that a
-// picture is held, and mostAlive the most that all do.
-const perAlive, mostAlive = 1.5, 8
+// goingOn is what so many tiles in which things go on take from the odds that a
+// picture is held: a camera that rests for a moment holds nothing else that moves.
+// Poor coding may move a tile by itself.
+func goingOn(tiles float32) float32 {
+	const per, most = 1.5, 8
+	return min(most, per*tiles)
+}
 
 // tileTerm is what the number of tiles that agree on a step adds: a leg that
 // swings in one of them goes twice as far every few pictures.
@@ -295,7 +296,7 @@ func (b *builder) stretches(patterns []pattern) []breach {
 					k++
 				}
 			}
-			x.odds -= min(mostAlive, perAlive*c.alive/float32(max(1, c.repeats)))
+			x.odds -= goingOn(c.alive / float32(max(1, c.repeats)))
 			if c.kind == irregular {
 				x.odds -= 2.5 // things that come to rest between two moves look alike
 				if c.repeats > longestHold*c.holds {
@@ -343,7 +344,7 @@ func (b *builder) halts(patterns []pattern) []breach {
 		}
 		x := breach{first: c.start, last: c.end - 1, lost: c.repeats, chain: i, region: c.region,
 			step: step{before: before, at: at, after: after}, every: int(longer + 0.5)}
-		x.odds = sameAfter + 0.5 + goesOn(a, c, longer) - min(mostAlive, perAlive*c.alive/float32(c.repeats))
+		x.odds = sameAfter + 0.5 + goesOn(a, c, longer) - goingOn(c.alive/float32(c.repeats))
 		out = append(out, x)
 	}
 	return out

@@ -421,36 +421,34 @@ func (n *notes) judge(i int, r *record) {
 	}
 }
 
+// beside returns those of the two pictures before picture i and the two after it
+// that could be compared with the one before them, the quietest first.
+func (n *notes) beside(i int) (list [4]*note, known int) {
+	for _, at := range [...]int{i - 2, i - 1, i + 1, i + 2} {
+		if o := n.at(at); o != nil && len(o.diff) > 0 {
+			list[known] = o
+			known++
+		}
+	}
+	slices.SortFunc(list[:known], func(a, b *note) int { return cmp.Compare(a.sum, b.sum) })
+	return list, known
+}
+
 // steady reports whether the pictures on either side of picture i, two and two,
 // change about as much as each other.
 func (n *notes) steady(i int) bool {
-	least, most := float32(math.MaxFloat32), float32(0)
-	for _, at := range [...]int{i - 2, i - 1, i + 1, i + 2} {
-		o := n.at(at)
-		if o == nil {
-			return false
-		}
-		least, most = min(least, o.sum), max(most, o.sum)
-	}
-	return most < steadyRatio*least
+	list, known := n.beside(i)
+	return known == len(list) && list[known-1].sum < steadyRatio*list[0].sum
 }
 
 // quietest is the change of the second quietest of the four pictures beside picture
 // i, and its changed cells: of film, those of a repeat.
 func (n *notes) quietest(i int) (sum, active float32) {
-	var around [4]*note
-	m := 0
-	for _, at := range [...]int{i - 2, i - 1, i + 1, i + 2} {
-		if o := n.at(at); o != nil && len(o.diff) > 0 {
-			around[m] = o
-			m++
-		}
-	}
-	if m < 2 {
+	list, known := n.beside(i)
+	if known < 2 {
 		return math.MaxFloat32, math.MaxFloat32
 	}
-	slices.SortFunc(around[:m], func(a, b *note) int { return cmp.Compare(a.sum, b.sum) })
-	return around[1].sum, around[1].active
+	return list[1].sum, list[1].active
 }
 
 // goesOn is the number of tiles in which things move by more than what a hand

@@ -504,15 +504,10 @@ func (s *Store) look(t int, cm *cells.Map, m *motion.Map, box, near image.Rectan
 	if !ok {
 		return Look{}, false
 	}
-	tw, th := tileSize(r)
+	tw, th := motion.TileSize(r)
 	win := window(r, image.Rect(box.Min.X*tw, box.Min.Y*th, box.Max.X*tw, box.Max.Y*th), vx, vy)
 	plain := of == panSample || withPan(m, course{true, vx, vy}) || s.surroundings(r, m, win, box) > backgroundMoves
 	return s.measure(r, m, win, vx, vy, plain)
-}
-
-// tileSize is the size of a tile in reduced samples.
-func tileSize(r *cells.Reduced) (w, h int) {
-	return motion.TileCells * cells.Size / r.StepX, motion.TileCells * cells.Size / r.StepY
 }
 
 // window is the part of a plane, in reduced samples, that a thing and its copies

@@ -167,7 +167,7 @@ func (s *spots) note(i int, m *motion.Map, r *cells.Reduced) {
 		}
 	}
 	s.pieces, s.above = s.pieces[:0], s.above[:0]
-	_, th := tileSize(r)
+	_, th := motion.TileSize(r)
 	for y := max(1, lost.Min.Y*th/2); y < min(rows-1, lost.Max.Y*th/2); y++ {
 		s.gather(y, cols)
 	}
@@ -199,7 +199,7 @@ func lostNear(m *motion.Map, x, y int) bool {
 // mark notes the squares of a tile of which most stands out.
 func (s *spots) mark(m *motion.Map, r *cells.Reduced, tx, ty int) {
 	cols, rows := r.W/2, r.H/2
-	tw, th := tileSize(r)
+	tw, th := motion.TileSize(r)
 	from, n := tx*tw/2, min(tw/2, cols-tx*tw/2)
 	for y := ty * th / 2; y < min((ty+1)*th/2, rows); y++ {
 		a, b := 2*(y*r.W+from), 2*(y*r.W+from)+r.W

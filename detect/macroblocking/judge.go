@@ -371,10 +371,10 @@ const (
 	leastFlat    = 0.3 // of steps that are all aligned; what blocks hold may hide it
 	leastTurns   = -0.85
 	// mostWide is the share of the pitch over which a step goes on as Sign shows it,
-	// on the mean of the axes, and widest along either: a coder's is two pixels of eight wide, and three of
-	// seven where it was scaled down, while what a texture blends from one point of
-	// a lattice to the next is as steep only over two thirds of the way. A lens
-	// widens both.
+	// on the mean of the axes, and widest along either: a coder's is two pixels of
+	// eight wide, and three of seven where it was scaled down, while what a texture
+	// blends from one point of a lattice to the next is as steep only over two
+	// thirds of the way. A lens widens both.
 	mostWide, widest = 0.5, 0.6
 	// mostStep, in 8-bit codes: coders that leave more on average in places that
 	// should be smooth are not met with; mosaics are.

@@ -76,7 +76,7 @@ func (s *Store) background(t int, cm *cells.Map, m *Map) {
 		}
 		return
 	}
-	_, th := tileSize(r)
+	_, th := TileSize(r)
 	for ty := range m.Rows {
 		first, last := ty*th, min((ty+1)*th, r.H)
 		if !m.stirs(0, m.Cols, ty) {
@@ -96,7 +96,7 @@ func (s *Store) background(t int, cm *cells.Map, m *Map) {
 // still makes the background of a picture that does not pan, and what stands
 // out from it, in the tiles that stir.
 func (s *Store) still(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16) {
-	tw, th := tileSize(r)
+	tw, th := TileSize(r)
 	var pix [6][]uint16
 	for ty := range m.Rows {
 		first, last := ty*th, min((ty+1)*th, r.H)
@@ -169,7 +169,7 @@ func (s *Store) countAll(r *cells.Reduced, m *Map) {
 
 // count counts what stands out in a row of tiles.
 func (s *Store) count(r *cells.Reduced, m *Map, ty int) {
-	tw, th := tileSize(r)
+	tw, th := TileSize(r)
 	if from, to := ty*th*r.W, min((ty+1)*th, r.H)*r.W; to > from {
 		s.search.Count(s.standing[ty*m.Cols:], m.StandsOut[from:to], r.W, tw)
 	}

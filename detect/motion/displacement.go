@@ -123,7 +123,7 @@ func (k *matcher) searchLost() {
 
 // area is a tile in reduced samples.
 func (k *matcher) area(tx, ty int) image.Rectangle {
-	tw, th := tileSize(k.r)
+	tw, th := TileSize(k.r)
 	return image.Rect(tx*tw, ty*th, (tx+1)*tw, (ty+1)*th).Intersect(image.Rect(0, 0, k.r.W, k.r.H))
 }
 
@@ -167,7 +167,7 @@ func (k *matcher) thing(tx, ty int, search bool) {
 		return
 	}
 	tile.Thing, tile.Still = true, still
-	tw, th := tileSize(r)
+	tw, th := TileSize(r)
 	if float64(n) < sparse*float64(tw*th) {
 		area.Rectangle = rect.Inset(-tw / 2).Intersect(image.Rect(0, 0, r.W, r.H))
 		area = s.search.Sparse(m.StandsOut, r.W, area, &s.sparse)

@@ -245,7 +245,7 @@ func (s *Store) detailed(cm *cells.Map, noise float32) {
 	p := &s.pans
 	p.places = p.places[:0]
 	r := &cm.Reduced
-	tw, th := tileSize(r)
+	tw, th := TileSize(r)
 	cols, rows := (cm.Cols+TileCells-1)/TileCells, (cm.Rows+TileCells-1)/TileCells
 	depth := uint32(1) << (s.format.Depth - 8)
 	least := uint32(texture * noise / cells.Unit8 * float32(cells.Size*cells.Size*TileCells*TileCells))
@@ -279,14 +279,14 @@ func (s *Store) detailed(cm *cells.Map, noise float32) {
 	}
 }
 
-// tileSize is the size of a tile in reduced samples.
-func tileSize(r *cells.Reduced) (w, h int) {
+// TileSize is the size of a tile in reduced samples.
+func TileSize(r *cells.Reduced) (w, h int) {
 	return TileCells * cells.Size / r.StepX, TileCells * cells.Size / r.StepY
 }
 
 // panStep is the step from row to row of a place on the halved plane.
 func panStep(r *cells.Reduced) int {
-	_, th := tileSize(r)
+	_, th := TileSize(r)
 	return max(1, th/2/panPlaceRows)
 }
 
