@@ -280,15 +280,14 @@ func (m *improver) settled(b belief) (belief, bool) {
 	return belief{fit: b.fit, runs: a.runs}, true
 }
 
-// pieces are beliefs that differ by one picture of the source in one piece of a run:
-// a third of it, or where the delay stays.
+// pieces are beliefs that differ by a picture or two of the source in one piece of a
+// run: a third of it, where the delay stays, or where that explains the most.
 func (m *improver) pieces(b belief) (out []belief) {
 	for k, r := range b.runs {
 		n := len(r.shown)
 		if n < 3*leastSegment || len(r.lags) != n {
 			continue
 		}
-		type piece struct{ from, to, jumps int }
 		all := []piece{{0, n / 3, 1}, {n / 3, 2 * n / 3, 2}, {2 * n / 3, n, 1}}
 		var changes []piece
 		from := 0
@@ -303,20 +302,86 @@ func (m *improver) pieces(b belief) (out []belief) {
 		slices.SortFunc(changes, func(a, b piece) int { return (b.to - b.from) - (a.to - a.from) })
 		for _, p := range append(all, changes[:min(len(changes), mostPieces)]...) {
 			for _, by := range []int{-1, 1} {
-				c := b
-				c.runs = slices.Clone(b.runs)
-				s := &c.runs[k]
-				s.shown, s.jumps = slices.Clone(r.shown), r.jumps+p.jumps
-				for t := p.from; t < p.to; t++ {
-					if j := s.shown[t] + by; s.shown[t] >= 0 && j >= 0 && j < m.source.Len() {
-						s.shown[t] = j
-					}
-				}
-				out = append(out, c)
+				out = append(out, b.moved(k, p, by, m.source.Len()))
+			}
+		}
+		for by := -mostLater; by <= mostLater; by++ {
+			if p, ok := m.misplaced(b.fit, &r, by); ok && by != 0 {
+				out = append(out, b.moved(k, p, by, m.source.Len()))
 			}
 		}
 	}
 	return out
+}
+
+// piece is a part of a run, from one picture to before another, with how many of its
+// ends are new places at which the delay changes.
+type piece struct{ from, to, jumps int }
+
+// moved is the belief with a piece of one run so many of the source's pictures later.
+func (b *belief) moved(k int, p piece, by, pictures int) belief {
+	c := *b
+	c.runs = slices.Clone(b.runs)
+	s := &c.runs[k]
+	s.shown, s.jumps = slices.Clone(s.shown), s.jumps+p.jumps
+	for t := p.from; t < p.to; t++ {
+		if j := s.shown[t] + by; s.shown[t] >= 0 && j >= 0 && j < pictures {
+			s.shown[t] = j
+		}
+	}
+	return c
+}
+
+// misplaced is the piece of a run, so long that it makes another path, that gains the
+// most, or loses the least, where it shows what comes so many pictures later, judged by
+// how the take answers the run as it is.
+func (m *improver) misplaced(f Fit, r *run, by int) (best piece, ok bool) {
+	n := len(r.shown)
+	all := belief{runs: []run{*r}}
+	later := all.moved(0, piece{to: n}, by, m.source.Len()).runs[0].shown
+	now, then := look(m.take, m.source, f, r.first, r.shown), look(m.take, m.source, f, r.first, later)
+	if len(now.own) == 0 {
+		return best, false
+	}
+	j := judge(now)
+	left, other := j.each(now), j.each(then)
+	least := int(otherPath*float64(len(now.own))) + 1
+	// Sums of what is gained before each picture: of those that are far enough before
+	// another, the one from which the piece up to there gains the most.
+	sums := make([]float64, len(now.own)+1)
+	most, from := math.Inf(-1), 0
+	begin := func(k int) float64 {
+		if k > 0 {
+			return sums[k] + jumpedNats
+		}
+		return 0
+	}
+	for k := range now.own {
+		sums[k+1] = sums[k] + float64(now.every)*(left[k]-other[k])
+		if k+1 < least {
+			continue
+		}
+		if b := k + 1 - least; begin(b) < begin(from) {
+			from = b
+		}
+		gained, p := sums[k+1]-begin(from), piece{now.at[from], now.at[k] + now.every, 0}
+		if from == 0 {
+			p.from = 0
+		} else {
+			p.jumps++
+		}
+		if k+1 == len(now.own) {
+			p.to = n
+		} else {
+			p.jumps++
+			gained -= jumpedNats
+		}
+		if gained > most && p.jumps > 0 {
+			best, most, ok = p, gained, true
+		}
+	}
+	best.to = min(best.to, n)
+	return best, ok
 }
 
 // refined is a belief with the fit that its pictures want, and with the pictures that

@@ -52,3 +52,32 @@ func TestOffCentre(t *testing.T) {
 		}
 	}
 }
+
+// Where a take lost two pictures and its path does not say so, the piece from there on
+// gains the most two pictures later; of a take that lost none, no piece gains.
+func TestMisplaced(t *testing.T) {
+	source := show(300, 50, 9, at(50))
+	const n, lost = 100, 60
+	shown := make([]int, n)
+	for i := range shown {
+		shown[i] = i + 70
+	}
+	for _, dropped := range []int{0, 2} {
+		take := filmed(show(n, 50, 9, func(i int) float64 {
+			if i >= lost {
+				i += dropped
+			}
+			return float64(i+70) / 50
+		}), 4)
+		m := improver{take, source, period(source).Seconds()}
+		r := run{shown: shown}
+		b := belief{fit: full, runs: []run{r}}
+		p, ok := m.misplaced(full, &r, 2)
+		if !ok || dropped > 0 && (p.from < lost-1 || p.from > lost+1 || p.to != n || p.jumps != 1) {
+			t.Errorf("%d lost: the piece is %+v", dropped, p)
+		}
+		if gains := m.judged(b.moved(0, p, 2, source.Len())).misfit < m.judged(b).misfit; gains != (dropped > 0) {
+			t.Errorf("%d lost: that a piece of %+v gains is %v", dropped, p, gains)
+		}
+	}
+}

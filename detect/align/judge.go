@@ -50,17 +50,17 @@ const (
 type beside struct {
 	own, laid []*grid // codes of the blocks, of each picture looked at; below 0 where not known
 	left      []grid
-	part      []int
+	part, at  []int // the scene of each, and which of the path it is
 	parts     int
+	every     int // of so many one is looked at
 	pictures  int // of the path
 }
 
 // look takes up pictures of a path, which begins at picture first of the take.
 func look(take, source *signature.Sequence, f Fit, first int, shown []int) *beside {
-	v := &beside{}
+	v := &beside{every: len(shown)/judgedSamples + 1}
 	l := f.layer()
 	l.barred = true
-	every := len(shown)/judgedSamples + 1
 	laid := map[int]*grid{}
 	for t, j := range shown {
 		if t > 0 && cut(take.At(first+t-1), take.At(first+t)) {
@@ -70,7 +70,7 @@ func look(take, source *signature.Sequence, f Fit, first int, shown []int) *besi
 			continue
 		}
 		v.pictures++
-		if t%every != every/2 {
+		if t%v.every != v.every/2 {
 			continue
 		}
 		y := laid[j]
@@ -91,7 +91,8 @@ func look(take, source *signature.Sequence, f Fit, first int, shown []int) *besi
 			}
 		}
 		x.softenKnown()
-		v.own, v.laid, v.part = append(v.own, x), append(v.laid, y), append(v.part, v.parts)
+		v.own, v.laid = append(v.own, x), append(v.laid, y)
+		v.part, v.at = append(v.part, v.parts), append(v.at, t)
 	}
 	v.parts++
 	v.left = make([]grid, len(v.own))
@@ -168,85 +169,129 @@ func solved(a *[terms][terms]float64, y smooth) smooth {
 
 // misfit is what a path leaves of the take: the negative logarithm of its
 // likelihood, in nats for a block and a picture, with what stays for a scene counted
-// as some pictures; and how many pictures it shows. What is left of a block
-// is taken to be spread as Cauchy's distribution about a mean that stays for a
-// scene, so that single pictures, and single blocks, that are wrong altogether say
-// little. Only differences between paths of the same pictures mean something.
+// as some pictures; and how many pictures it shows. Only differences between paths of
+// the same pictures mean something.
 func misfit(take, source *signature.Sequence, f Fit, first int, shown []int) (nats float64, pictures int) {
 	v := look(take, source, f, first, shown)
 	if len(v.own) == 0 {
 		return 0, 0
 	}
+	j := judge(v)
+	n := float64(v.pictures)
+	return (j.nats*n + staticPictures*j.static) / (n + staticPictures), v.pictures
+}
+
+// judgement is how a take answers its source along a path, and how well. What is left
+// of a block is taken to be spread as Cauchy's distribution about a mean that stays
+// for a scene, so that single pictures, and single blocks, that are wrong altogether
+// say little.
+type judgement struct {
+	of    smooth
+	means [][signature.Blocks]moments // of each part: of what the smooth model leaves, and of the source
+	// The smooth model has the slope of the response at each level in part only, and
+	// what is lit up as a whole follows that alone.
+	slope, scale [signature.Blocks]float32
+	nats, static float64 // of what changes and of what stays, for a block
+}
+
+func judge(v *beside) *judgement {
+	j := &judgement{}
 	var weight [signature.Blocks]float64
 	for b := range weight {
 		weight[b] = 1
 	}
-	left := make([]float32, 0, len(v.own))
-	var static []float32
-	total := 0.0
 	for round := range judgedRounds {
-		m := v.answer(&weight)
-		means := make([][signature.Blocks]moments, v.parts)
+		j.of = v.answer(&weight)
+		j.means = make([][signature.Blocks]moments, v.parts)
 		for t, own := range v.own {
-			part := &means[v.part[t]]
 			e := &v.left[t]
-			for b, x := range own {
-				// Beside the source nothing is explained.
-				e[b] = x
-				if y := v.laid[t][b]; x >= 0 && y >= 0 {
-					for k, c := range basis(b, float64(y)) {
-						e[b] -= float32(m[k] * c)
-					}
-				}
-			}
+			j.leave(e, own, v.laid[t])
 			if round+1 == judgedRounds {
 				v.rough(e, own)
 			}
 			for b, x := range own {
 				if x >= 0 {
-					part[b].add(float64(e[b]), float64(max(v.laid[t][b], 0)))
+					j.means[v.part[t]][b].add(float64(e[b]), float64(max(v.laid[t][b], 0)))
 				}
 			}
 		}
 		if round+1 < judgedRounds {
-			weigh(&weight, means)
-			continue
+			weigh(&weight, j.means)
 		}
-		blocks := 0.0
+	}
+	left := make([]float32, 0, len(v.own))
+	blocks := 0.0
+	for b := range weight {
+		var yy, xy, n float64
+		for p := range j.means {
+			_, q, r := j.means[p][b].about()
+			yy, xy, n = yy+q, xy+r, n+j.means[p][b].n
+		}
+		j.slope[b] = float32(xy / (yy + slopeCodes*slopeCodes*n))
+		left = left[:0]
+		for t, own := range v.own {
+			if own[b] >= 0 {
+				left = append(left, j.square(b, v.part[t], v.left[t][b], v.laid[t][b]))
+			}
+		}
+		if len(left) > 0 {
+			j.scale[b] = scale(left)
+			j.nats += cauchy(left, j.scale[b])
+			blocks++
+		}
+	}
+	j.nats /= max(blocks, 1)
+	var static []float32
+	for p := range j.means {
 		for b := range weight {
-			// The smooth model has the slope of the response at each level in part
-			// only, and what is lit up as a whole follows that alone.
-			var yy, xy, n float64
-			for p := range means {
-				_, q, r := means[p][b].about()
-				yy, xy, n = yy+q, xy+r, n+means[p][b].n
-			}
-			slope := float32(xy / (yy + slopeCodes*slopeCodes*n))
-			left = left[:0]
-			for t, own := range v.own {
-				if own[b] >= 0 {
-					q := &means[v.part[t]][b]
-					d := v.left[t][b] - float32(q.x/q.n) - slope*(max(v.laid[t][b], 0)-float32(q.y/q.n))
-					left = append(left, d*d)
-				}
-			}
-			if len(left) > 0 {
-				total += cauchy(left)
-				blocks++
-			}
-		}
-		total /= max(blocks, 1)
-		static = static[:0]
-		for p := range means {
-			for b := range weight {
-				if q := &means[p][b]; q.n > 0 {
-					static = append(static, float32(q.x*q.x/q.n/q.n))
-				}
+			if q := &j.means[p][b]; q.n > 0 {
+				static = append(static, float32(q.x*q.x/q.n/q.n))
 			}
 		}
 	}
-	n := float64(v.pictures)
-	return (total*n + staticPictures*cauchy(static)) / (n + staticPictures), v.pictures
+	j.static = cauchy(static, scale(static))
+	return j
+}
+
+// leave fills in what the smooth model leaves of a picture; beside the source nothing is
+// explained.
+func (j *judgement) leave(e, own, laid *grid) {
+	for b, x := range own {
+		e[b] = x
+		if y := laid[b]; x >= 0 && y >= 0 {
+			for k, c := range basis(b, float64(y)) {
+				e[b] -= float32(j.of[k] * c)
+			}
+		}
+	}
+}
+
+// square is that of what is left of a block in the end.
+func (j *judgement) square(b, part int, left, laid float32) float32 {
+	q := &j.means[part][b]
+	d := left - float32(q.x/q.n) - j.slope[b]*(max(laid, 0)-float32(q.y/q.n))
+	return d * d
+}
+
+// each is what the pictures of another path of the same take leave, in nats for a
+// block, where it is judged by this one's answer.
+func (j *judgement) each(v *beside) []float64 {
+	out := make([]float64, len(v.own))
+	for t, own := range v.own {
+		e := &v.left[t]
+		j.leave(e, own, v.laid[t])
+		v.rough(e, own)
+		n := 0.0
+		for b, x := range own {
+			if x >= 0 && j.means[v.part[t]][b].n > 0 {
+				s := float64(j.scale[b])
+				out[t] += math.Log(s+float64(j.square(b, v.part[t], e[b], v.laid[t][b]))) - math.Log(s)/2
+				n++
+			}
+		}
+		out[t] /= max(n, 1)
+	}
+	return out
 }
 
 // rough takes off what is left smoothly over the picture: a codec lets the
@@ -288,10 +333,8 @@ func weigh(weight *[signature.Blocks]float64, means [][signature.Blocks]moments)
 	}
 }
 
-// cauchy is the mean negative logarithm of the likelihood of values, given as
-// squares, under Cauchy's distribution with the scale that suits them best, but for
-// a constant.
-func cauchy(squares []float32) float64 {
+// scale is that of Cauchy's distribution that suits values best, given as squares.
+func scale(squares []float32) float32 {
 	scale := float32(0)
 	for _, d := range squares {
 		scale += d
@@ -305,7 +348,12 @@ func cauchy(squares []float32) float64 {
 		}
 		scale = 2 * (scale + judgedGrain) * sum / float32(len(squares))
 	}
-	scale += judgedGrain
+	return scale + judgedGrain
+}
+
+// cauchy is the mean negative logarithm of the likelihood of values, given as
+// squares, under Cauchy's distribution with a scale, but for a constant.
+func cauchy(squares []float32, scale float32) float64 {
 	product, nats := 1.0, 0.0
 	for i, d := range squares {
 		product *= float64(scale + d)
