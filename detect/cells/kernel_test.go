@@ -1,6 +1,7 @@
 package cells
 
 import (
+	"bytes"
 	"image"
 	"math/rand/v2"
 	"reflect"
@@ -200,6 +201,14 @@ func TestSearchEqualsTwin(t *testing.T) {
 	kernel{}.HalveMask(b[:(w/2)*(h/2)], a, w, 0, h/2)
 	twin{}.HalveMask(a[:(w/2)*(h/2)], slices.Clone(a), w, 0, h/2)
 	same("HalveMask", a[:(w/2)*(h/2)], b[:(w/2)*(h/2)])
+	ka, kb := make([]uint8, (w/2)*(h/2)), make([]uint8, (w/2)*(h/2))
+	kernel{}.StandOut(a, p[0], p[1], w, w, h, 1500)
+	kernel{}.Squares(ka[2:], a[4:], p[0][4:], p[1][4:], w, w/2-5, h/2-1, 3, 4000)
+	twin{}.Squares(kb[2:], a[4:], p[0][4:], p[1][4:], w, w/2-5, h/2-1, 3, 4000)
+	same("Squares", ka, kb)
+	if n := bytes.Count(ka, []byte{1}); n == 0 || n > len(ka)/2 {
+		t.Errorf("Squares: %d of %d", n, len(ka))
+	}
 	clear(a)
 	clear(b)
 	kernel{}.Halve(a, p[0], w, 3, h/2)

@@ -98,6 +98,17 @@ CLONES void sw_halve_mask(const uint16_t *src, int w, int from, int to, uint16_t
 	}
 }
 
+CLONES void sw_squares(const uint16_t *mask, const uint16_t *a, const uint16_t *b, int w, int n, int rows, int most,
+                       int threshold, uint8_t *restrict dst) {
+	for (int y = 0; y < rows; y++, mask += 2 * w, a += 2 * w, b += 2 * w, dst += w / 2)
+		for (int x = 0; x < n; x++) {
+			int l = 2 * x, r = l + 1;
+			int set = (mask[l] & 1) + (mask[r] & 1) + (mask[w + l] & 1) + (mask[w + r] & 1);
+			int d = a[l] - b[l] + a[r] - b[r] + a[w + l] - b[w + l] + a[w + r] - b[w + r];
+			dst[x] = (set >= most) & ((d < 0 ? -d : d) >= threshold);
+		}
+}
+
 // Samples are below 4096, so that sixteen differences fit a lane.
 typedef int16_t words __attribute__((vector_size(32)));
 typedef uint32_t doubles __attribute__((vector_size(32)));

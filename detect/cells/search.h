@@ -19,6 +19,9 @@ void sw_count(const uint16_t *mask, int w, int h, int tile, uint32_t *count);
 // Rows from to to-1 of the halved plane.
 void sw_halve(const uint16_t *src, int w, int from, int to, uint16_t *dst);
 void sw_halve_mask(const uint16_t *src, int w, int from, int to, uint16_t *dst);
+// Squares of 2x2 samples, n across and rows down; dst has w/2 columns.
+void sw_squares(const uint16_t *mask, const uint16_t *a, const uint16_t *b, int w, int n, int rows, int most,
+                int threshold, uint8_t *dst);
 
 // Both planes and the mask have w columns. Returns the sum of |cur-prev| along
 // the displacement over the masked samples of every step-th row of the

@@ -18,6 +18,8 @@ package cells
 #cgo nocallback sw_halve
 #cgo noescape sw_halve_mask
 #cgo nocallback sw_halve_mask
+#cgo noescape sw_squares
+#cgo nocallback sw_squares
 #cgo noescape sw_match
 #cgo nocallback sw_match
 #cgo noescape sw_around
@@ -89,6 +91,14 @@ func (kernel) Halve(dst, src []uint16, w, from, to int) {
 // HalveMask is Halve for a mask: a sample is set where any of its four is.
 func (kernel) HalveMask(dst, src []uint16, w, from, to int) {
 	C.sw_halve_mask(u16(src), C.int(w), C.int(from), C.int(to), u16(dst))
+}
+
+// Squares sets dst to 1 for each square of 2x2 samples of which at least most are
+// set in the mask, and of which the sums in a and b differ by the threshold or more,
+// else to 0: n squares across and rows down, where mask, a and b, planes of w
+// columns, and dst, a plane of w/2, begin.
+func (kernel) Squares(dst []uint8, mask, a, b []uint16, w, n, rows, most, threshold int) {
+	C.sw_squares(u16(mask), u16(a), u16(b), C.int(w), C.int(n), C.int(rows), C.int(most), C.int(threshold), (*C.uint8_t)(&dst[0]))
 }
 
 // Match returns the mean |difference| over the masked samples of a between

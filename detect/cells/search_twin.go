@@ -76,6 +76,23 @@ func (twin) HalveMask(dst, src []uint16, w, from, to int) {
 	}
 }
 
+// Squares is the twin of the native form; see there.
+func (twin) Squares(dst []uint8, mask, a, b []uint16, w, n, rows, most, threshold int) {
+	for y := range rows {
+		for x := range n {
+			set, d := 0, 0
+			for _, at := range [4]int{2 * (y*w + x), 2*(y*w+x) + 1, (2*y+1)*w + 2*x, (2*y+1)*w + 2*x + 1} {
+				set += int(mask[at] & 1)
+				d += int(a[at]) - int(b[at])
+			}
+			dst[y*(w/2)+x] = 0
+			if set >= most && absolute(d) >= threshold {
+				dst[y*(w/2)+x] = 1
+			}
+		}
+	}
+}
+
 func (twin) match(cur, prev, mask []uint16, w, h int, a Area, dx, dy int) (sum, n int) {
 	inside := a.Intersect(image.Rect(0, 0, w, h).Add(image.Pt(dx, dy)))
 	for y := inside.Min.Y; y < inside.Max.Y; y++ {

@@ -101,7 +101,8 @@ type spot struct {
 // spots keeps those of the pictures that lend vectors.
 type spots struct {
 	ring   [2*vectorSpan + 1]spotted
-	next   int     // the picture to look at
+	next   int // the picture to look at
+	search cells.Search
 	square []uint8 // 1 where most of a square of 2x2 samples stands out
 	pieces []piece // of the picture in hand
 	above  []run   // of the row above, and
@@ -200,23 +201,13 @@ func lostNear(m *motion.Map, x, y int) bool {
 func (s *spots) mark(m *motion.Map, r *cells.Reduced, tx, ty int) {
 	cols, rows := r.W/2, r.H/2
 	tw, th := motion.TileSize(r)
-	from, n := tx*tw/2, min(tw/2, cols-tx*tw/2)
-	for y := ty * th / 2; y < min((ty+1)*th/2, rows); y++ {
-		a, b := 2*(y*r.W+from), 2*(y*r.W+from)+r.W
-		up, down := m.StandsOut[a:a+2*n], m.StandsOut[b:b+2*n]
-		out := s.square[y*cols+from:][:n]
-		for x := range out {
-			if up[2*x]&1+up[2*x+1]&1+down[2*x]&1+down[2*x+1]&1 < mostOfSquare {
-				continue
-			}
-			a, b := a+2*x, b+2*x
-			d := int(r.Pix[a]) + int(r.Pix[a+1]) + int(r.Pix[b]) + int(r.Pix[b+1]) -
-				int(m.Background[a]) - int(m.Background[a+1]) - int(m.Background[b]) - int(m.Background[b+1])
-			if max(d, -d) >= 4*leastContrast {
-				out[x] = 1
-			}
-		}
+	x, y := tx*tw/2, ty*th/2
+	n, h := min(tw/2, cols-x), min(th/2, rows-y)
+	if n <= 0 || h <= 0 {
+		return
 	}
+	at := 2 * (y*r.W + x)
+	s.search.Squares(s.square[y*cols+x:], m.StandsOut[at:], r.Pix[at:], m.Background[at:], r.W, n, h, mostOfSquare, 4*leastContrast)
 }
 
 // gather joins the cores of a row of squares to the pieces of the row above.
