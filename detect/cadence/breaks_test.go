@@ -1,6 +1,11 @@
 package cadence
 
-import "testing"
+import (
+	"testing"
+
+	"setwitness/detect/cells"
+	"setwitness/detect/motion"
+)
 
 // A picture that shows nothing of the motion around it is a repeat where things
 // go on behind it, and the turn of a hand where most of them go back.
@@ -116,16 +121,68 @@ func TestHaltsOfAFewPictures(t *testing.T) {
 }
 
 // A picture is held too long where things move up to it, and is one of a rest where
-// they came to one before.
+// they came to one before. Where the next new picture shows things far from where
+// they were, few cells change before and after the one that is held, too.
 func TestRestIsNoHold(t *testing.T) {
 	for _, c := range []struct {
 		before float32
+		slows  bool
+		newest int
 		held   bool
-	}{{1000, true}, {900, true}, {470, false}, {12, false}} {
-		b := builder{chains: []chain{{}}, moved: c.before}
-		b.hold(&record{repeat: top, shown: 0.3, cells: 1000, step: step{before: 5, after: 5, agree: 90, fit: 90, tiles: 90}}, 0, 20, true)
+	}{
+		{1000, true, 20, true}, {900, true, 20, true}, {470, true, 20, false}, {12, true, 20, false},
+		{470, false, 20, true}, {470, false, 22, false},
+	} {
+		b := builder{chains: []chain{{}}, moved: c.before, newest: c.newest}
+		r := record{index: 23, repeat: top, shown: 0.3, cells: 1000, after: 20, slows: c.slows,
+			step: step{before: 5, after: 5, agree: 90, fit: 90, tiles: 90}}
+		b.hold(&r, 0, 20, true)
 		if odds := b.breaches[0].odds; (odds > 0) != c.held {
-			t.Errorf("%g of 1000 cells before: odds %.1f", c.before, odds)
+			t.Errorf("%g of 1000 cells before, slowing down %v, picture %d the newest: odds %.1f", c.before, c.slows, c.newest, odds)
+		}
+	}
+}
+
+// Where new pictures change plainly, what a trembling camera leaves everywhere in
+// one that is held is no motion of its own; what moves by as much elsewhere is.
+func TestTrembleIsNoMotion(t *testing.T) {
+	const cols, rows = 40, 20
+	n := newNotes(false, 8)
+	n.cols, n.rows, n.tileCols = cols, rows, cols/motion.TileCells
+	noted := func(index, from, to int, diff float32) *note {
+		k := &n.ring[index]
+		*k = note{index: index, noise: cells.Unit8, diff: make([]float32, cols*rows), tiles: make([]motion.Tile, n.tileCols*rows/motion.TileCells)}
+		for c := from; c < to; c++ {
+			k.diff[c] = diff
+			w := weigh(diff, k.threshold())
+			if k.active += w; diff > evident {
+				k.moved += w
+			}
+		}
+		return k
+	}
+	b, a := noted(1, 0, 40, 2*evident), noted(3, 0, 40, 2*evident)
+	for _, c := range []struct {
+		to   int
+		diff float32
+		held bool
+	}{{400, 0.9 * evident, true}, {100, 2 * evident, false}} {
+		share, _ := n.share(noted(2, 50, c.to, c.diff), b, a)
+		if (share < undecided) != c.held {
+			t.Errorf("cells 50 to %d change by %g: %.2f of the motion shows, held %v", c.to, c.diff, share, c.held)
+		}
+	}
+}
+
+// Things that go on after pictures that were held make up for all of them.
+func TestStepAfterHold(t *testing.T) {
+	for _, c := range []struct {
+		before, after float32
+		apart         int
+		along         bool
+	}{{6, 12, 2, true}, {6, 24, 4, true}, {6, 24, 2, false}, {24, 6, 4, false}, {6, -6, 4, false}} {
+		if got := along(&motion.Tile{DX: c.before}, &motion.Tile{DX: c.after}, c.apart); got != c.along {
+			t.Errorf("%+v: %v", c, got)
 		}
 	}
 }

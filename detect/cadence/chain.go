@@ -63,6 +63,7 @@ type builder struct {
 	pattern  int      // of the newest picture
 	expect   int      // place that it comes to next
 	moved    float32  // cells of the newest new picture
+	newest   int      // that picture
 }
 
 // fresh is a new picture with its step.
@@ -123,7 +124,7 @@ func (b *builder) add(f *follower, r *record, n *node, expected bool) {
 		return
 	}
 	c.holding = false
-	b.moved = r.cells
+	b.moved, b.newest = r.cells, r.index
 	if r.repeat < 0 || c.held {
 		c.fresh++
 	}
@@ -187,7 +188,8 @@ const (
 // hold notes a picture too many at a place of the pattern.
 func (b *builder) hold(r *record, at, fresh int, everyNew bool) {
 	odds := heldOdds(r, everyNew)
-	if everyNew && r.cells >= exactCells && b.moved < atRest*r.cells {
+	slows := r.slows || r.after < b.newest
+	if everyNew && slows && r.cells >= exactCells && b.moved < atRest*r.cells {
 		odds -= rested
 	}
 	if k := len(b.breaches) - 1; k >= 0 {

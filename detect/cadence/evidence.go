@@ -94,6 +94,8 @@ type record struct {
 	frozen bool    // nothing at all changes, as hardly happens while something moves
 	stirs  bool    // it changes by more than the repeats beside it do; not of fields
 	alive  float32 // tiles in which things go on in the picture itself; not of fields
+	after  int     // the nearest picture before it with as much change as any; not of fields
+	slows  bool    // that one changes by less than the one before it
 	step   step
 	region image.Rectangle
 }
@@ -416,6 +418,7 @@ func (n *notes) judge(i int, r *record) {
 		n.displacement(k, b, a, r)
 	} else if !n.fields {
 		r.alive = k.goesOn()
+		r.after, r.slows = b.index, n.slows(k, b)
 		sum, active := n.quietest(i)
 		r.stirs = k.sum > stirRatio*sum+frozenShare*min(b.sum, a.sum) || k.active > 2*active+chanceCells
 	}
@@ -449,6 +452,13 @@ func (n *notes) quietest(i int) (sum, active float32) {
 		return math.MaxFloat32, math.MaxFloat32
 	}
 	return list[1].sum, list[1].active
+}
+
+// slows reports whether new picture b changes by less than the new one before it
+// does, beside what picture k that repeats it has of noise.
+func (n *notes) slows(k, b *note) bool {
+	bb := n.nearest(b.index, -1, change)
+	return bb == nil || b.sum-k.sum < atRest*(bb.sum-k.sum)
 }
 
 // goesOn is the number of tiles in which things move by more than what a hand
@@ -552,7 +562,11 @@ func (n *notes) share(k, b, a *note) (share, weight float32) {
 		// A thing may take the very place of another like it, and leave that
 		// unchanged; then its own old and new place change instead. Nothing
 		// changes anywhere in a repeat.
-		share = max(share, root(min(1, change(k)/least)))
+		own := change(k)
+		if min(a.moved, b.moved) >= enough {
+			own = k.moved // as of those
+		}
+		share = max(share, root(min(1, own/least)))
 	}
 	return share, plain
 }
@@ -626,12 +640,13 @@ func (n *notes) third(k *note) (evidence, weight float32) {
 	return n.evidence(root(shown/weight), weight), weight
 }
 
-// along reports whether two displacements have one direction and lengths
-// that differ by less than a lost picture and the speeding up of a thing
-// explain.
-func along(b, a *motion.Tile) bool {
+// along reports whether two displacements in pictures so far apart have one
+// direction and lengths that differ by less than a lost picture and the
+// speeding up of a thing explain; the later one may make up for all between.
+func along(b, a *motion.Tile, apart int) bool {
+	const most, each = 3.3, 1.65
 	lb, la := hypot(b.DX, b.DY), hypot(a.DX, a.DY)
-	return b.DX*a.DX+b.DY*a.DY > 0.7*lb*la && la < 3.3*lb && lb < 3.3*la
+	return b.DX*a.DX+b.DY*a.DY > 0.7*lb*la && la < max(most, each*float32(apart))*lb && lb < most*la
 }
 
 const (
@@ -658,7 +673,7 @@ func (n *notes) flow(k, b, a *note, r *record) (left, flow float32) {
 		if ta == nil {
 			continue
 		}
-		if !along(tb, ta) {
+		if !along(tb, ta, a.index-b.index) {
 			against++
 			continue
 		}
