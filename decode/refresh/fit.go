@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"setwitness/decode/leastsquares"
 )
 
 // trace is what one unit of one frame says about one update: how much of the
@@ -317,7 +319,7 @@ func newton(l Lock, traces []trace, k anchor, mid, damp float64) Lock {
 	for i := range a {
 		a[i][i] *= 1 + damp
 	}
-	x := solve(a)
+	x := solve(&a)
 	l.Period += x[1]
 	l.Slope += x[2]
 	l.Across += x[3]
@@ -372,23 +374,14 @@ func normal(l *Lock, traces []trace, k anchor, mid, count float64) (a [parameter
 	return a
 }
 
-// solve solves a positive definite system by elimination.
-func solve(a [parameters][parameters + 1]float64) (x [parameters]float64) {
+// solve solves normal equations; their ties keep them positive definite.
+func solve(a *[parameters][parameters + 1]float64) (x [parameters]float64) {
+	var right [parameters]float64
 	for i := range a {
-		for j := i + 1; j < parameters; j++ {
-			f := a[j][i] / a[i][i]
-			for k := i; k <= parameters; k++ {
-				a[j][k] -= f * a[i][k]
-			}
-		}
+		right[i] = a[i][parameters]
 	}
-	for i := parameters - 1; i >= 0; i-- {
-		v := a[i][parameters]
-		for j := i + 1; j < parameters; j++ {
-			v -= a[i][j] * x[j]
-		}
-		x[i] = v / a[i][i]
-	}
+	known, _ := leastsquares.Solve(func(i, k int) float64 { return a[i][k] }, right[:])
+	copy(x[:], known)
 	return x
 }
 
@@ -503,7 +496,7 @@ func (l *Lock) errors(traces []trace, k anchor, spread float64) {
 			a[j][parameters] = 0
 		}
 		a[i][parameters] = 1
-		l.spread[i] = solve(a)
+		l.spread[i] = solve(&a)
 	}
 	l.EpochError = max(math.Sqrt(max(l.spread[0][0], 0)), leastError)
 	l.PeriodError = max(math.Sqrt(max(l.spread[1][1], 0)), leastError/max(float64(hi-lo), 1))

@@ -2,6 +2,8 @@ package screen
 
 import (
 	"math"
+
+	"setwitness/decode/leastsquares"
 )
 
 // A sample is one profile across a side: where on the side it was taken and
@@ -203,11 +205,11 @@ func (b *border) fit(d shift, l loose, wide, narrow float64) (shift, fitted) {
 				g[p] += w * j[p] * e.at
 			}
 		}
-		n, ok := solve(a, g)
+		n, ok := leastsquares.Solve(func(i, k int) float64 { return a[i][k] }, g[:])
 		if !ok {
 			break
 		}
-		d = n
+		d = shift(n)
 	}
 	return d, b.judge(d, narrow)
 }
@@ -284,39 +286,6 @@ func (b *border) prior(l loose) matrix {
 		a[p][p] += outer
 	}
 	return a
-}
-
-// solve solves a x = g for a positive definite a, by Cholesky's method.
-func solve(a matrix, g shift) (shift, bool) {
-	for i := range a {
-		for j := 0; j <= i; j++ {
-			s := a[i][j]
-			for k := range j {
-				s -= a[i][k] * a[j][k]
-			}
-			if i == j {
-				if !(s > 0) {
-					return g, false
-				}
-				a[i][i] = math.Sqrt(s)
-			} else {
-				a[i][j] = s / a[j][j]
-			}
-		}
-	}
-	for i := range g {
-		for k := range i {
-			g[i] -= a[i][k] * g[k]
-		}
-		g[i] /= a[i][i]
-	}
-	for i := len(g) - 1; i >= 0; i-- {
-		for k := i + 1; k < len(g); k++ {
-			g[i] -= a[k][i] * g[k]
-		}
-		g[i] /= a[i][i]
-	}
-	return g, true
 }
 
 // vote finds, for each side alone, the straight line that most samples agree

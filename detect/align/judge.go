@@ -3,6 +3,7 @@ package align
 import (
 	"math"
 
+	"setwitness/decode/leastsquares"
 	"setwitness/detect/signature"
 )
 
@@ -133,38 +134,11 @@ func (v *beside) answer(weight *[signature.Blocks]float64) (m smooth) {
 		a[i][i] += n
 	}
 	m[1] += n * middleCode // a gain of one, if in doubt
-	return solved(&a, m)
-}
-
-// solved returns x of a*x = y, for a that is symmetric and positive (Cholesky).
-func solved(a *[terms][terms]float64, y smooth) smooth {
-	const least = 1e-12 // where rounding has left nothing
-	for i := range terms {
-		for k := 0; k <= i; k++ {
-			v := a[i][k]
-			for m := range k {
-				v -= a[i][m] * a[k][m]
-			}
-			if i > k {
-				a[i][k] = v / a[k][k]
-			} else {
-				a[i][i] = math.Sqrt(max(v, least))
-			}
-		}
+	x, ok := leastsquares.Solve(func(i, k int) float64 { return a[k][i] }, m[:])
+	if !ok {
+		return smooth{1: middleCode} // as it is
 	}
-	for i := range terms {
-		for k := range i {
-			y[i] -= a[i][k] * y[k]
-		}
-		y[i] /= a[i][i]
-	}
-	for i := terms - 1; i >= 0; i-- {
-		for k := i + 1; k < terms; k++ {
-			y[i] -= a[k][i] * y[k]
-		}
-		y[i] /= a[i][i]
-	}
-	return y
+	return smooth(x)
 }
 
 // misfit is what a path leaves of the take: the negative logarithm of its

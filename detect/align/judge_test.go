@@ -61,25 +61,3 @@ func TestCauchy(t *testing.T) {
 		t.Errorf("%.3f nats, want %.3f", got, want)
 	}
 }
-
-func TestSolved(t *testing.T) {
-	var a [terms][terms]float64
-	var want, y smooth
-	for i := range terms {
-		want[i] = float64(i) - 3.5
-		for k := range terms {
-			a[i][k] = 1 / float64(1+i+k)
-		}
-		a[i][i]++
-	}
-	for i := range terms {
-		for k := range terms {
-			y[i] += a[i][k] * want[k]
-		}
-	}
-	for i, v := range solved(&a, y) {
-		if math.Abs(v-want[i]) > 1e-9 {
-			t.Errorf("x[%d] is %g, want %g", i, v, want[i])
-		}
-	}
-}

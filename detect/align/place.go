@@ -3,6 +3,7 @@ package align
 import (
 	"math"
 
+	"setwitness/decode/leastsquares"
 	"setwitness/detect/signature"
 )
 
@@ -241,43 +242,16 @@ func (n *normal) join(w *witness) {
 	}
 }
 
-// solve eliminates (Cholesky); ok is false where the values do not tell.
+// solve returns the steps of the parameters; ok is false where the values do not tell.
 func (n *normal) solve() (d [parameters]float64, ok bool) {
-	var l [parameters][parameters]float64
-	for i := range l {
-		for k := 0; k <= i; k++ {
-			v := n.a[i][k]
-			if i == k {
-				v *= 1 + damping
-			}
-			for m := range k {
-				v -= l[i][m] * l[k][m]
-			}
-			if i > k {
-				l[i][k] = v / l[k][k]
-				continue
-			}
-			if v <= 0 {
-				return d, false
-			}
-			l[i][i] = math.Sqrt(v)
+	x, ok := leastsquares.Solve(func(i, k int) float64 {
+		if i == k {
+			return n.a[i][i] * (1 + damping)
 		}
-	}
-	for i := range d {
-		v := n.b[i]
-		for k := range i {
-			v -= l[i][k] * d[k]
-		}
-		d[i] = v / l[i][i]
-	}
-	for i := len(d) - 1; i >= 0; i-- {
-		v := d[i]
-		for k := i + 1; k < len(d); k++ {
-			v -= l[k][i] * d[k]
-		}
-		d[i] = v / l[i][i]
-	}
-	return d, true
+		return n.a[k][i]
+	}, n.b[:])
+	copy(d[:], x)
+	return d, ok
 }
 
 // about sums a grid in the neighbourhood of each block.

@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"setwitness/decode/leastsquares"
 	"setwitness/detect/cells"
 	"setwitness/detect/motion"
 )
@@ -359,11 +360,12 @@ func (f *flight) even() bool {
 			power *= k
 		}
 	}
-	cx, ok := parabola(m, bx)
-	cy, _ := parabola(m, by)
+	square := func(i, k int) float64 { return m[i+k] }
+	cx, ok := leastsquares.Solve(square, bx[:])
 	if !ok {
 		return false
 	}
+	cy, _ := leastsquares.Solve(square, by[:])
 	f.x, f.y = cx[1], cy[1]
 	speed := math.Hypot(f.x, f.y)
 	if speed < slowest || speed > longest/2 {
@@ -379,27 +381,4 @@ func (f *flight) even() bool {
 		}
 	}
 	return true
-}
-
-// parabola solves the normal equations of a parabola by Cramer's rule.
-func parabola(m [5]float64, b [3]float64) (c [3]float64, ok bool) {
-	a := [3][3]float64{{m[0], m[1], m[2]}, {m[1], m[2], m[3]}, {m[2], m[3], m[4]}}
-	all := determinant(a)
-	if all == 0 {
-		return c, false
-	}
-	for i := range c {
-		part := a
-		for k := range part {
-			part[k][i] = b[k]
-		}
-		c[i] = determinant(part) / all
-	}
-	return c, true
-}
-
-func determinant(a [3][3]float64) float64 {
-	return a[0][0]*(a[1][1]*a[2][2]-a[1][2]*a[2][1]) -
-		a[0][1]*(a[1][0]*a[2][2]-a[1][2]*a[2][0]) +
-		a[0][2]*(a[1][0]*a[2][1]-a[1][1]*a[2][0])
 }

@@ -5,6 +5,7 @@ import (
 	"image"
 	"math"
 
+	"setwitness/decode/leastsquares"
 	"setwitness/decode/picture"
 )
 
@@ -237,7 +238,8 @@ func box(pix []float32, n, lines, step, next, half int) {
 // step is one step of Gauss and Newton. The gain and offset of each pair are
 // those of the map before.
 func step(pairs []Pair, m Map) (next Map, correlation, moved float64, ok bool) {
-	var h [4][5]float64
+	var h [4][4]float64
+	var right [4]float64
 	var explained, all float64
 	for _, p := range pairs {
 		var n, sx, sy, sxx, syy, sxy float64
@@ -263,7 +265,7 @@ func step(pairs []Pair, m Map) (next Map, correlation, moved float64, ok bool) {
 				for b := range 4 {
 					h[a][b] += j[a] * j[b]
 				}
-				h[a][4] += j[a] * e
+				right[a] += j[a] * e
 			}
 		})
 	}
@@ -275,7 +277,7 @@ func step(pairs []Pair, m Map) (next Map, correlation, moved float64, ok bool) {
 		h[a][a] *= 1.001
 		h[a][a] += 1e-6
 	}
-	d, ok := solve(&h)
+	d, ok := leastsquares.Solve(func(i, k int) float64 { return h[i][k] }, right[:])
 	if !ok {
 		return m, 0, 0, false
 	}
@@ -317,33 +319,4 @@ func (p Pair) each(m Map, do func(t, s, dx, dy, x, y float64)) {
 			do(float64(p.Take.Pix[y*p.Take.W+x]), v, dx/float64(p.Source.Step), dy/float64(p.Source.Rows), fx/w-0.5, fy/h-0.5)
 		}
 	}
-}
-
-// solve solves four equations by elimination.
-func solve(h *[4][5]float64) (d [4]float64, ok bool) {
-	for a := range 4 {
-		best := a
-		for b := a + 1; b < 4; b++ {
-			if math.Abs(h[b][a]) > math.Abs(h[best][a]) {
-				best = b
-			}
-		}
-		h[a], h[best] = h[best], h[a]
-		if math.Abs(h[a][a]) < 1e-12 {
-			return d, false
-		}
-		for b := range 4 {
-			if b == a {
-				continue
-			}
-			f := h[b][a] / h[a][a]
-			for c := a; c < 5; c++ {
-				h[b][c] -= f * h[a][c]
-			}
-		}
-	}
-	for a := range 4 {
-		d[a] = h[a][4] / h[a][a]
-	}
-	return d, true
 }
