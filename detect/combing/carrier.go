@@ -16,6 +16,9 @@ import (
 type carrier struct {
 	frequency float64 // cycles a raster line
 	phase     float64 // radians, at raster line 0
+	// gain is by how much the difference between the fields is raised, for what
+	// a scaler took of it; 0 where it took little.
+	gain float64
 }
 
 // woven is the carrier of a comb that nothing has scaled.
@@ -23,6 +26,10 @@ var woven = carrier{frequency: 0.5}
 
 // pitch is the height of a pair of comb lines in raster lines.
 func (c carrier) pitch() float64 { return 1 / c.frequency }
+
+// raised is by how much a carrier raises the difference between the fields, and
+// what noise there is in it.
+func (c carrier) raised() float64 { return max(1, c.gain) }
 
 // step is how many raster lines apart the fields are sampled: about a line of
 // a field, and twice as close as their detail needs.
@@ -72,7 +79,7 @@ func demodulateRows[T sample](f *fields, pix []T, p *picture.Plane, c carrier) {
 		for k, t := range taps {
 			line := y + k - reach
 			a := scale * t
-			b := 2 * a * float32(math.Cos(2*math.Pi*c.frequency*float64(line)+c.phase))
+			b := 2 * a * float32(c.raised()*math.Cos(2*math.Pi*c.frequency*float64(line)+c.phase))
 			// Beyond the edge the picture is mirrored, which keeps its mean
 			// and, for a line or two, its carrier.
 			row := pix[mirror(line, p.H)*p.Stride+f.x+lo:][:n]
@@ -250,7 +257,7 @@ func (t *tracker) find(l *looker, p *picture.Plane, picture int, window image.Re
 		if !locked {
 			phase = cmplx.Phase(square) / 2
 		}
-		c, known = carrier{k.frequency, phase}, locked
+		c, known = carrier{frequency: k.frequency, phase: phase}, locked
 	}
 	return c, known, best > 0
 }

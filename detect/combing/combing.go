@@ -204,6 +204,7 @@ func (s *state) judge(w *detect.Window, window image.Rectangle, c carrier) verdi
 	if v.look, ok = l.take(&w.Picture(w.T).Y, at, window, c, noise, s.reach); !ok {
 		return v
 	}
+	noise *= v.carrier.raised()
 	v.odds = v.intra(noise)
 	if v.odds < leastIntra {
 		return v

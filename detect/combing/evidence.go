@@ -58,6 +58,11 @@ const (
 	// sameField is the share of it that may be left between two pictures
 	// of the same field: a codec's rounding.
 	sameField = 0.1
+	// scaledField is the same for scaled combs, as a share of what the other
+	// field changes by: taken apart along a carrier, a field keeps a fifth to a
+	// quarter of the other where both have edges. What moves and is not woven
+	// changes both by much the same.
+	scaledField = 0.35
 	// atRest is the share of the difference between the fields by which a field
 	// at least differs from the same field of a neighbour where what is combed
 	// moves: the pictures are twice as far apart as the fields, so that 0.7 to 2
@@ -208,11 +213,17 @@ func (k *look) rests(c *course) bool {
 // that is not so. A picture that has one field of the picture before and the
 // other of the one after is woven, however its content moves.
 func (k *look) held(c *course, noise float64) int {
-	same, other := sameField*k.still+noise*costNoise, followed*k.still+noise*costNoise
+	other := followed*k.still + noise*costNoise
+	same := func(rest, changed float64) bool {
+		if k.carrier != woven {
+			return rest < scaledField*changed
+		}
+		return rest < sameField*k.still+noise*costNoise
+	}
 	switch {
-	case c.evenRest < same && c.oddRest > other:
+	case c.oddRest > other && same(c.evenRest, c.oddRest):
 		return 1
-	case c.oddRest < same && c.evenRest > other:
+	case c.evenRest > other && same(c.oddRest, c.evenRest):
 		return -1
 	}
 	return 0

@@ -235,19 +235,25 @@ func TestThereAndBack(t *testing.T) {
 // other is not.
 func TestHeld(t *testing.T) {
 	const still, noise = 600, 10
+	scaled := carrier{frequency: 0.4}
 	for _, c := range []struct {
 		name      string
+		carrier   carrier
 		even, odd float64 // what is left when nothing moves
 		want      int
 	}{
-		{"the even field", noise, still, 1},
-		{"the odd field", still, noise, -1},
-		{"both: nothing changed", noise, noise, 0},
-		{"neither: all moves", still, still, 0},
-		{"the even one, moved a little", still / 5, still, 0},
-		{"the even one, the odd one moved a little", noise, still / 5, 0},
+		{"the even field", woven, noise, still, 1},
+		{"the odd field", woven, still, noise, -1},
+		{"both: nothing changed", woven, noise, noise, 0},
+		{"neither: all moves", woven, still, still, 0},
+		{"the even one, moved a little", woven, still / 5, still, 0},
+		{"the even one, the odd one moved a little", woven, noise, still / 5, 0},
+		{"the even one, scaled", scaled, still / 4, still, 1},
+		{"the odd one, scaled", scaled, still, still / 4, -1},
+		{"neither, scaled", scaled, still / 2, still, 0},
+		{"both, scaled", scaled, still / 20, still / 5, 0},
 	} {
-		k := look{still: still}
+		k := look{still: still, carrier: c.carrier}
 		if got := k.held(&course{evenRest: c.even, oddRest: c.odd}, noise); got != c.want {
 			t.Errorf("%s: %d, want %d", c.name, got, c.want)
 		}
@@ -369,6 +375,8 @@ func TestPitchOfScaledCombs(t *testing.T) {
 		{576, 720, faults.Bicubic},
 		{540, 1080, faults.Bilinear},
 		{1080, 720, faults.Bilinear},
+		{1080, 810, faults.Bilinear},
+		{720, 540, faults.Bicubic},
 		{360, 512, faults.Bicubic}, // a window on a desktop: no system's ratio
 	} {
 		t.Run(fmt.Sprintf("%d to %d filter %d", c.in, c.out, c.filter), func(t *testing.T) {

@@ -290,7 +290,8 @@ func (s *state) tighten(w *detect.Window, r *region) image.Rectangle {
 	p := &w.Picture(w.T).Y
 	threshold := s.looker.threshold(s.suspects.noise * unit)
 	// Half a comb of the typical amplitude here.
-	threshold = max(threshold, int32(percentile(r.histogram[:], 0.5)*unit/2))
+	raised := r.best.carrier.raised()
+	threshold = max(int32(raised*float64(threshold)), int32(raised*percentile(r.histogram[:], 0.5)*unit/2))
 	strip := func(c image.Rectangle) image.Rectangle {
 		return s.looker.extent(p, c.Intersect(raster), r.best.carrier, threshold)
 	}
