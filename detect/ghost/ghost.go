@@ -135,6 +135,10 @@ const (
 	// Steps of two things that differ by this much are not alike by chance;
 	// logarithm.
 	stepsApart = 0.2
+	// A background that resembles itself at a lag by more than this repeats there:
+	// one of other texture does so at no lag longer than its edges, and one of
+	// tiles by a half and more.
+	tiledLike = 0.3
 	// A step that changes by this much over the time compared (the standard
 	// deviation of its logarithm; a fifth from first to last) tells a copy that
 	// keeps step from a companion at a fixed distance, whose lag does not: the
@@ -405,10 +409,12 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 	var fits int
 	v.weights, fits = s.against(t, l, v.lag, explained, c)
 	switch {
+	case !l.Whole && s.tiled(t, l, v.lag):
+		// Its copies may be the background's.
 	case fits >= leastFits:
 		// The same thing is single in other pictures nearby.
 		v.compared = true
-		if v.ratio != 1 && c.alike < leastAlike {
+		if v.ratio != 1 && (c.alike < leastAlike || alone(s.echo.At(t), l, v)) {
 			break
 		}
 		least := float64(significant)
@@ -454,6 +460,49 @@ func ribs(l *echo.Look) bool {
 		}
 	}
 	return false
+}
+
+// tiled reports whether the background behind a thing repeats itself at a lag: what
+// it hides and shows again is then a copy at that lag by itself.
+func (f *fitter) tiled(background cells.Reduced, m *motion.Map, l *echo.Look, lag float64) bool {
+	r := &background
+	speed := l.Steps()
+	ux, uy := l.DX/float64(r.StepX)/speed, l.DY/float64(r.StepY)/speed
+	win := image.Rect(l.Region.Min.X/r.StepX, l.Region.Min.Y/r.StepY, l.Region.Max.X/r.StepX, l.Region.Max.Y/r.StepY)
+	f.here.Measure(r, m, win.Intersect(image.Rect(0, 0, r.W, r.H)), true, ux, uy)
+	return f.likeness(&f.here, image.Pt(int(math.Round(lag*ux)), int(math.Round(lag*uy)))) > tiledLike
+}
+
+// tiled reports so of picture t.
+func (s *state) tiled(t int, l *echo.Look, lag float64) bool {
+	m := s.motion.At(t)
+	background := s.cells.At(t).Reduced
+	background.Pix = m.Background
+	return s.fitter.tiled(background, m, l, lag)
+}
+
+// alone reports whether a look shows the copies of a conversion of rates that
+// others in the picture do not: a conversion mixes the whole of it, but spokes and
+// bars are alike at some lag wherever they are.
+func alone(looks []echo.Look, l *echo.Look, v verdict) bool {
+	alike, clean := 0, 0
+	for i := range looks {
+		o := &looks[i]
+		if o == l || o.Region.Overlaps(l.Region) || strays/math.Sqrt(o.Weight) > l.Main.R/2 {
+			continue
+		}
+		lag := v.ratio * o.Steps()
+		most := 0.0
+		for d := -sampleTolerance; d <= sampleTolerance; d += sampleTolerance {
+			most = max(most, o.At(lag*(1+stepTolerance*d)+d))
+		}
+		if most < cleanShare*l.Main.R {
+			clean++
+		} else {
+			alike++
+		}
+	}
+	return clean > 0 && 2*clean > alike
 }
 
 // panned reports whether picture t moves as a whole, so that the relations of

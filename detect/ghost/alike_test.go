@@ -1,0 +1,77 @@
+package ghost
+
+import (
+	"image"
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"setwitness/detect/cells"
+	"setwitness/detect/echo"
+	"setwitness/detect/motion"
+)
+
+// A background of tiles is like itself at their pitch and at no other lag, one
+// of noise as fine as they at none.
+func TestTiled(t *testing.T) {
+	const w, h, pitch = 200, 120, 16
+	random := rand.New(rand.NewPCG(3, 4))
+	noise := make([]int16, w*h)
+	for i := range noise {
+		noise[i] = int16(40 * random.NormFloat64())
+	}
+	for _, c := range []struct {
+		name  string
+		tiles float64 // of the contrast
+		lag   float64
+		want  bool
+	}{
+		{"tiles, at their pitch", 400, pitch, true},
+		{"tiles, at half of it", 400, pitch / 2, false},
+		{"noise", 0, pitch, false},
+	} {
+		r := cells.Reduced{W: w, H: h, StepX: 1, StepY: 1, Pix: make([]uint16, w*h)}
+		for i := range r.Pix {
+			r.Pix[i] = uint16(noise[i] + 800)
+			if i/w%pitch < 3 {
+				r.Pix[i] -= uint16(c.tiles)
+			}
+		}
+		l := echo.Look{Region: image.Rect(20, 20, 180, 100), DX: 0, DY: 12, Speed: 12, SamplePx: 1}
+		if got := new(fitter).tiled(r, &motion.Map{}, &l, c.lag); got != c.want {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+	}
+}
+
+// What a wheel's spokes show at two steps and a body beside them does not is no
+// conversion.
+func TestAlone(t *testing.T) {
+	at := func(x int, r, weight float64) echo.Look {
+		l := echo.Look{Region: image.Rect(x, 0, x+50, 50), DX: 6, Speed: 6, SamplePx: 1, Weight: weight,
+			Main: echo.Peak{Lag: 12.5, R: r, Prominence: r}, Profile: make([]float32, 24)}
+		for k := range l.Profile {
+			l.Profile[k] = float32(r * math.Exp(-math.Abs(float64(k)-12.5)))
+		}
+		return l
+	}
+	const unclear = 60 // samples say less than what is looked for
+	for _, c := range []struct {
+		name   string
+		others []echo.Look
+		want   bool
+	}{
+		{"nothing else", nil, false},
+		{"all else", []echo.Look{at(100, 0.3, 500), at(200, 0.25, 500)}, false},
+		{"all but one of three", []echo.Look{at(100, 0.3, 500), at(200, 0.25, 500), at(300, 0, 500), at(400, 0.3, 500)}, false},
+		{"a body beside it", []echo.Look{at(100, 0.02, 500)}, true},
+		{"what overlaps", []echo.Look{at(20, 0.02, 500)}, false},
+		{"too little to tell", []echo.Look{at(100, 0.02, unclear)}, false},
+	} {
+		l := at(0, 0.3, 400)
+		looks := append([]echo.Look{l}, c.others...)
+		if got := alone(looks, &looks[0], verdict{ratio: 25.0 / 12, lag: 12.5}); got != c.want {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+	}
+}
