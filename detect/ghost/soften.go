@@ -114,7 +114,8 @@ type softBurst struct {
 
 // softens returns the burst that begins at a picture.
 func (s *state) softens(first int) (b softBurst, ok bool) {
-	if !s.rises(first) {
+	twice := s.successions.at(first).whole.twice && s.successions.at(first+1).whole.twice
+	if !twice && !s.rises(first) {
 		return b, false
 	}
 	dx, dy, ok := s.panBefore(first)
@@ -170,10 +171,34 @@ func (s *state) softens(first int) (b softBurst, ok bool) {
 	if b.n < fewestSoft || byAcross > mostAcross*(b.by+byAcross) || byAcross < -mostGained*b.by {
 		return b, false
 	}
+	if twice {
+		return b, !b.open && s.shownTwice(first, b.n)
+	}
 	// All of its pictures relate more than those before, on the whole.
 	within, related := s.relates(first, first+b.n)
 	b.rho, ok = s.relates(first-sharpBefore, first-1)
 	return b, ok && related && within-b.rho > leastRise
+}
+
+// shownTwice reports whether the pictures of a burst repeat each other, as fields do
+// that are woven as if they were of film, and those before and after it do not.
+// Mixtures that are shown twice relate to nothing; but what halves motion without
+// mixing softens none.
+func (s *state) shownTwice(first, n int) bool {
+	for i := first - sharpBefore; i < first+n+sharpAfter; i++ {
+		r := s.successions.at(i).whole
+		switch {
+		case i >= first && i < first+n-1:
+			if !r.twice {
+				return false
+			}
+		case i < first-1 || i > first+n:
+			if !r.known {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 // softerAlong reports whether so many pictures are softer along the pan before

@@ -59,6 +59,47 @@ func TestSoftPan(t *testing.T) {
 	}
 }
 
+// TestSoftPanTwice has pictures of a slow pan woven as if they were of film, and shown
+// twice; halved motion that mixes nothing is no ghost, nor is a film that is blurred
+// for a while.
+func TestSoftPanTwice(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		mixed bool
+		twice func(k int) bool
+		soft  bool
+		want  int // events
+	}{
+		{"woven", true, func(k int) bool { return k >= 18 && k < 24 }, false, 1},
+		{"halved", false, func(k int) bool { return k >= 18 && k < 24 }, false, 0},
+		{"film", false, func(int) bool { return true }, true, 0},
+	} {
+		s := newClip(21)
+		s.diameter, s.pan, s.still, s.grain, s.paint = 0, 2, 18, 1, bar
+		s.clock = func(k int) float64 {
+			if c.twice(k) {
+				k = k / 2 * 2
+			}
+			return float64(k)
+		}
+		if c.mixed {
+			s.mix = burst(18, 23, .25, .5, .25)
+		}
+		if c.soft {
+			s.soft = func(k int) (float64, float64) {
+				if k >= 18 && k < 24 {
+					return 0.25, 0
+				}
+				return 0, 0
+			}
+		}
+		events := scan(t, s).Events
+		if len(events) != c.want || c.want > 0 && (events[0].Start != 18 || events[0].End != 23) {
+			t.Errorf("%s: %+v", c.name, events)
+		}
+	}
+}
+
 // A burst that lasts ends with its mixtures, though what the pan brings in by then
 // is softer than what it began with.
 func TestSoftPanEnds(t *testing.T) {

@@ -24,6 +24,9 @@ type relation struct {
 	lean float64
 	// energy is that of the difference from the picture before, a sample.
 	energy float64
+	// twice is set where the picture shows what one of the two does, and not what
+	// the other does; it is not known then.
+	twice bool
 }
 
 // succession is the relations of one picture.
@@ -230,13 +233,15 @@ func (s *sums) relation(noise float32) (out relation) {
 	// of it in common.
 	n := float64(s.samples) * float64(noise) * float64(noise) * math.Pi / 2
 	x, y, xy := float64(s.before)-n, float64(s.after)-n, float64(s.both)+n/2
-	if x <= leastDifference*float64(s.before) || y <= leastDifference*float64(s.after) {
+	if a, b := x <= leastDifference*float64(s.before), y <= leastDifference*float64(s.after); a || b {
+		out.twice = a != b
 		return out
 	}
 	out.rho = max(-1, min(1, xy/math.Sqrt(x*y)))
 	out.lean = math.Log(x/y) / 2
 	out.energy = x / float64(s.samples)
 	out.known = math.Abs(out.lean) < mostLean
+	out.twice = !out.known
 	return out
 }
 
