@@ -213,7 +213,11 @@ func (s *scan) detect(ctx context.Context, p *pass, pictures detect.Source, c vi
 	bar := newProgress(streams, s.f.now, s.label, info.Duration)
 	defer bar.clear()
 	src := &source{Source: pictures}
-	result, err := detect.RunUnder(ctx, c, src, s.f.stages(), s.o.options, func(at *picture.Picture) { bar.at(at.Time) })
+	stages, options := s.f.stages(), s.o.options
+	if p.filmed != nil {
+		stages, options = p.filmed.stages(stages, options)
+	}
+	result, err := detect.RunUnder(ctx, c, src, stages, options, func(at *picture.Picture) { bar.at(at.Time) })
 	bar.clear()
 	some := result != nil && result.Pictures > 0
 	switch {

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -125,6 +126,9 @@ func (f *filmed) describe(in *report.Input) {
 			c.NewPerS = c.NewShare * s.Estimate.Hz
 		}
 	}
+	if f.combless() {
+		r.Coverage = append(r.Coverage, detect.Coverage{Kind: detect.Combing, State: detect.Examined})
+	}
 	for i := range r.Coverage {
 		c := &r.Coverage[i]
 		f.limit(c, facts)
@@ -197,15 +201,42 @@ func times(n int) string {
 	return fmt.Sprintf("%d times", n)
 }
 
+// pxPerPair is the camera pixels to a pair of the set's lines, and whether
+// anything tells them.
+func (f *filmed) pxPerPair() (pair float64, told bool) {
+	if px := f.survey.Found.PxPerLine; px > 0 {
+		return 2 * px, true
+	}
+	return 2 * f.survey.Found.View.PxPerLine(setLines), f.survey.Found.Kind != screen.CloseUp
+}
+
+// combless reports whether the camera shows no combs.
+func (f *filmed) combless() bool {
+	pair, _ := f.pxPerPair()
+	return pair < leastPxPerPair
+}
+
+// stages returns those that can see something in the film, and their options:
+// what passes for a comb in one that shows none would stand for the ghosts there.
+func (f *filmed) stages(all []*detect.Stage, options map[string]float64) ([]*detect.Stage, map[string]float64) {
+	if !f.combless() {
+		return all, options
+	}
+	all, options = slices.Clone(all), maps.Clone(options)
+	all = slices.DeleteFunc(all, func(s *detect.Stage) bool { return s.Kind == detect.Combing })
+	maps.DeleteFunc(options, func(name string, _ float64) bool {
+		stage, _, _ := strings.Cut(name, ".")
+		return !slices.ContainsFunc(all, func(s *detect.Stage) bool { return s.Name == stage })
+	})
+	return all, options
+}
+
 // limit lowers a coverage to what the camera could see.
 func (f *filmed) limit(c *detect.Coverage, facts display.Facts) {
 	if c.State == detect.NotExaminable {
 		return
 	}
-	pair, told := 2*f.survey.Found.PxPerLine, true
-	if pair == 0 {
-		pair, told = 2*f.survey.Found.View.PxPerLine(setLines), f.survey.Found.Kind != screen.CloseUp
-	}
+	pair, told := f.pxPerPair()
 	switch {
 	case !f.survey.Estimate.Found && facts.Unlocked == facts.Frames && c.Kind.PerPicture():
 		c.State, c.Seconds, c.Floor = detect.NotExaminable, 0, 0

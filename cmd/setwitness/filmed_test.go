@@ -9,6 +9,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -17,6 +18,7 @@ import (
 	"setwitness/decode/picture"
 	"setwitness/decode/screen"
 	"setwitness/detect"
+	"setwitness/detect/all"
 	"setwitness/report"
 	"setwitness/testdata/filming"
 	"setwitness/testdata/filming/codec"
@@ -229,6 +231,22 @@ func TestLimitOfCloseUps(t *testing.T) {
 		(&filmed{survey: s}).limit(&v, display.Facts{Frames: 100, Trusted: 1})
 		if v.State != c.state || !strings.Contains(v.Why, c.why) {
 			t.Errorf("%s with %g px a line: %+v", c.kind, c.pxPerLine, v)
+		}
+	}
+}
+
+// A film that shows no combs is not searched for them.
+func TestStagesOfAFilm(t *testing.T) {
+	for _, c := range []struct {
+		pxPerLine float64
+		combs     bool
+	}{{0.9, false}, {1.1, true}} {
+		f := filmed{survey: &display.Survey{Screen: true, Found: screen.Found{Kind: screen.CloseUp, PxPerLine: c.pxPerLine}}}
+		given := map[string]float64{"combing.floor": 2, "ghost.floor": 0.2}
+		stages, options := f.stages(all.Stages(), given)
+		combs := slices.ContainsFunc(stages, func(s *detect.Stage) bool { return s.Kind == detect.Combing })
+		if _, ok := options["combing.floor"]; combs != c.combs || ok != c.combs || options["ghost.floor"] != 0.2 || len(given) != 2 {
+			t.Errorf("%g px a line: combs are looked for: %v, options %v of %v", c.pxPerLine, combs, options, given)
 		}
 	}
 }
