@@ -102,9 +102,9 @@ func (n *Finding) what() string {
 	at := r.place()
 	switch n.Kind {
 	case detect.Combing:
-		return n.combing(at)
+		return n.moving(r) + n.combing()
 	case detect.Ghost:
-		return n.ghost(at, r.Whole())
+		return n.moving(r) + n.ghost()
 	case detect.CadenceBreak:
 		return n.stumble(at)
 	case detect.NearBlackBanding:
@@ -126,8 +126,19 @@ func (n *Finding) what() string {
 	return strings.ToLower(KindName(n.Kind)) + " shows " + at + ", " + n.Strength.String()
 }
 
-func (n *Finding) combing(at string) string {
-	s := "a moving thing " + at + " is woven from the lines of two instants"
+// moving names what moves and shows a fault, which is clearest in region r.
+func (n *Finding) moving(r Region) string {
+	switch {
+	case r.Whole():
+		return "the moving picture"
+	case n.Region.Whole():
+		return "the moving picture, most of all a thing " + strings.TrimSuffix(r.place(), "the picture") + "it,"
+	}
+	return "a moving thing " + r.place()
+}
+
+func (n *Finding) combing() string {
+	s := " is woven from the lines of two instants"
 	if d := n.Measures["displacement_px"]; d > 0 {
 		s += " that lie " + Number(d) + " px apart"
 	}
@@ -140,11 +151,8 @@ func (n *Finding) combing(at string) string {
 	return s
 }
 
-func (n *Finding) ghost(at string, whole bool) string {
-	s := "a moving thing " + at
-	if whole {
-		s = "the moving picture"
-	}
+func (n *Finding) ghost() string {
+	s := ""
 	ahead, behind := n.Measures["ahead_pct"] > 0, n.Measures["behind_pct"] > 0
 	far := func(side string) string {
 		if px := n.Measures[side+"_px"]; px > 0 {

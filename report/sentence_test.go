@@ -32,7 +32,7 @@ func TestSentence(t *testing.T) {
 			Kind: detect.Ghost, StartS: 3.22, PeakS: 3.24, EndS: 3.28, StartFrame: 161, EndFrame: 163, Region: all, PeakRegion: &left,
 			Strength: Quantity{34, "%"}, VisibilityJND: 24.4, Origin: Origin{Verdict: "set"}, SourceS: &source,
 			Measures: map[string]float64{"ahead_px": 14.02, "behind_px": 14.04, "ahead_pct": 34, "behind_pct": 33.98, "copies": 3},
-		}, nil, "At 0:03.24 a moving thing at the left of the picture shows two extra copies, 14 px ahead and behind, 34 % of its contrast, for 3 pictures, obvious (24.4 JND); the source does not have it."},
+		}, nil, "At 0:03.24 the moving picture, most of all a thing at the left of it, shows two extra copies, 14 px ahead and behind, 34 % of its contrast, for 3 pictures, obvious (24.4 JND); the source does not have it."},
 		{"unequal copies", Finding{
 			Kind: detect.Ghost, StartS: 3.24, PeakS: 3.24, EndS: 3.26, StartFrame: 162, EndFrame: 162, Region: left,
 			Strength: Quantity{34, "%"}, VisibilityJND: 2, Origin: Origin{Verdict: "source"},
@@ -108,7 +108,7 @@ func TestSentence(t *testing.T) {
 // What else is known stands before whose fault it is.
 func TestSentenceClauses(t *testing.T) {
 	n := Finding{Kind: detect.Combing, Region: Region{W: 1, H: 1}, Strength: Quantity{3, "%"}, VisibilityJND: 2}
-	want := "At 0:00.00 a moving thing all over the picture is woven from the lines of two instants, with an amplitude of 3 % of full scale, for one picture, just visible (2 JND); " +
+	want := "At 0:00.00 the moving picture is woven from the lines of two instants, with an amplitude of 3 % of full scale, for one picture, just visible (2 JND); " +
 		"absent afterwards (film mode off); whether the set or the source made it is not known."
 	if got := Sentence(direct(), &n, "absent afterwards\n(film mode off)"); got != want {
 		t.Errorf("\n got %s\nwant %s", got, want)
