@@ -108,6 +108,12 @@ func (k *look) leastDY() float64 {
 // (common practice, no source).
 const independent = 16
 
+// independentAcross is the same for a displacement across the lines: the edges that
+// show it lie along the lines, and are the same from sample to sample as far as a
+// block of 8 by 8 of the older codecs goes (ISO/IEC 13818-2), whose patterns of lines
+// a low rate leaves in place of an edge.
+const independentAcross = 64
+
 // explainedBy returns how much likelier the samples of a look are when its
 // displacement explains them than when it does not, in natural logarithms:
 // differences are taken to fall off exponentially, round the mean that is left
@@ -118,7 +124,11 @@ func (k *look) explainedBy() float64 {
 	if r >= 1 {
 		return 0
 	}
-	return float64(k.pixels) / independent * (r - 1 - math.Log(r))
+	samples := independent
+	if math.Abs(k.dx) < leastDX {
+		samples = independentAcross
+	}
+	return float64(k.pixels) / float64(samples) * (r - 1 - math.Log(r))
 }
 
 // chances returns the natural logarithm of how many displacements of how many
