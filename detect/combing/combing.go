@@ -205,6 +205,12 @@ func (s *state) judge(w *detect.Window, window image.Rectangle, c carrier) verdi
 		return v
 	}
 	noise *= v.carrier.raised()
+	if c == woven && v.along > explained*v.still {
+		if before, after := w.Picture(w.T-1), w.Picture(w.T+1); before != nil && after != nil && l.shared(&v.look, &before.Y, &after.Y, noise, s.reach) {
+			v.odds = v.sharedOdds()
+			return v
+		}
+	}
 	v.odds = v.intra(noise)
 	if v.odds < leastIntra {
 		return v
