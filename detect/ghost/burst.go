@@ -55,13 +55,18 @@ const (
 )
 
 // mixture is the weights of the picture before, the picture itself and the one
-// after in a wrong picture.
-type mixture struct{ behind, ahead float64 }
+// after in a wrong picture. Of the two fields of a frame, which are half a step
+// apart, it is those of the field before and the one after.
+type mixture struct {
+	behind, ahead float64
+	fields        bool
+}
 
 // mixtures are those that a burst is tried with at first.
 var mixtures = [...]mixture{
-	{.15, .15}, {.25, .25}, {.33, .33},
-	{.3, 0}, {.5, 0}, {.7, 0}, {0, .3}, {0, .5}, {0, .7},
+	{.15, .15, false}, {.25, .25, false}, {.33, .33, false},
+	{.3, 0, false}, {.5, 0, false}, {.7, 0, false}, {0, .3, false}, {0, .5, false}, {0, .7, false},
+	{.5, 0, true}, {0, .5, true},
 }
 
 // spell is a burst: a run of pictures that are mixtures of their neighbours.
@@ -76,8 +81,9 @@ type spell struct {
 type trial struct {
 	relations [2*besides + longest + 3]relation
 	like      [8]float64
-	before    float64 // rho beside the burst, before it
-	single    float64 // rho of pictures of that likeness which are no mixtures
+	fields    [8]float64 // that of pictures half a step apart
+	before    float64    // rho beside the burst, before it
+	single    float64    // rho of pictures of that likeness which are no mixtures
 }
 
 // at returns the relation of picture k, from the first picture of the burst.
@@ -128,7 +134,7 @@ func (s *state) tryBurst(first, at int, l *echo.Look) (best spell, ok bool) {
 		if known < leastAfter || math.Abs(after-before) > besidesDiffer {
 			continue
 		}
-		t.like, t.single = alikeAt((before+after)/2, detail)
+		t.alike((before+after)/2, detail)
 		for _, m := range mixtures {
 			if e := t.explained(n, after, m, true); e > best.explained {
 				best = spell{first, n, m, e}
@@ -145,7 +151,7 @@ func (s *state) tryBurst(first, at int, l *echo.Look) (best spell, ok bool) {
 	rough := best
 	best.explained = 0
 	for _, kind := range [...]float64{detail, sharp, soft} {
-		t.like, t.single = alikeAt(base, kind)
+		t.alike(base, kind)
 		one := rough
 		one.refine(t, after, false)
 		if one.explained > best.explained {
@@ -153,11 +159,11 @@ func (s *state) tryBurst(first, at int, l *echo.Look) (best spell, ok bool) {
 		}
 	}
 	if best.explained < rough.explained-diluted {
-		t.like, t.single = alikeAt(base, detail)
+		t.alike(base, detail)
 		best = rough
 		best.refine(t, after, true)
 	}
-	if !s.softened(best, at, l, t.like) {
+	if !s.softened(best, at, l, t.of(best.mixture)) {
 		return best, false
 	}
 	return best, best.confidence() >= leastMarked && max(best.mixture.behind, best.mixture.ahead) >= leastCopy
@@ -167,7 +173,7 @@ func (s *state) tryBurst(first, at int, l *echo.Look) (best spell, ok bool) {
 // beside it, as mixtures have: what slows down for a moment relates them in
 // much the same way. A whole picture tells where it pans; of a thing it is the
 // energy of its looks.
-func (s *state) softened(b spell, t int, l *echo.Look, like [8]float64) bool {
+func (s *state) softened(b spell, t int, l *echo.Look, like *[8]float64) bool {
 	m := s.motion.At(b.first - margin)
 	all := inPixels(s.successions.at(b.first).conspicuous.all())
 	wide := 2*all.Dx()*all.Dy() > s.raster.Dx()*s.raster.Dy()
@@ -226,8 +232,9 @@ func (b *spell) refine(t *trial, after float64, dilute bool) {
 	for step := 0.04; step > 0.004; step /= 2 {
 		for moved := true; moved; {
 			moved = false
-			for _, d := range [...]mixture{{step, step}, {-step, -step}, {step, 0}, {-step, 0}, {0, step}, {0, -step}} {
-				m := mixture{b.mixture.behind + d.behind, b.mixture.ahead + d.ahead}
+			for _, d := range [...]struct{ behind, ahead float64 }{{step, step}, {-step, -step}, {step, 0}, {-step, 0}, {0, step}, {0, -step}} {
+				m := b.mixture
+				m.behind, m.ahead = m.behind+d.behind, m.ahead+d.ahead
 				if m.behind < 0 || m.ahead < 0 || m.behind+m.ahead > 0.8 {
 					continue
 				}
@@ -237,6 +244,20 @@ func (b *spell) refine(t *trial, after float64, dilute bool) {
 			}
 		}
 	}
+}
+
+// alike takes the likeness of pictures whose relation has about this rho.
+func (t *trial) alike(rho, detail float64) {
+	t.like, t.single = alikeAt(rho, detail)
+	t.fields = likeness(math.Pow(t.like[1], math.Exp2(-detail)), detail)
+}
+
+// of returns the likeness of what a mixture is of.
+func (t *trial) of(m mixture) *[8]float64 {
+	if m.fields {
+		return &t.fields
+	}
+	return &t.like
 }
 
 // alikeAt returns the likeness of pictures whose relation has about this rho,
@@ -275,11 +296,15 @@ func (t *trial) explained(n int, after float64, m mixture, dilute bool) float64 
 			continue
 		}
 		known++
-		p := predict(k, &t.like, func(k int) (int, [3]float64) {
-			if k < 0 || k >= n {
-				return k - 1, [3]float64{0, 1, 0}
+		p := predict(k, t.of(m), func(k int) (int, [3]float64) {
+			first := k - 1
+			if m.fields {
+				first = 2*k - 1
 			}
-			return k - 1, [3]float64{m.behind, 1 - m.behind - m.ahead, m.ahead}
+			if k < 0 || k >= n {
+				return first, [3]float64{0, 1, 0}
+			}
+			return first, [3]float64{m.behind, 1 - m.behind - m.ahead, m.ahead}
 		})
 		// A line from the middle of those before to that of those after.
 		base := t.before + (after-t.before)*float64(k+besides/2+2)/float64(n+besides+2)
@@ -405,6 +430,9 @@ func (s *state) markBurst(w *detect.Window, t int, l *echo.Look) {
 // measures are the numbers of a mixture whose copies lie so far apart; 0 where
 // that is not known.
 func (x mixture) measures(px float64) map[string]float64 {
+	if x.fields {
+		px /= 2
+	}
 	m := map[string]float64{"copies": 1}
 	if px > 0 {
 		m["displacement_px"] = px

@@ -414,7 +414,7 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 	case fits >= leastFits:
 		// The same thing is single in other pictures nearby.
 		v.compared = true
-		if v.ratio != 1 && (c.alike < leastAlike || alone(s.echo.At(t), l, v)) {
+		if v.ratio != 1 && c.alike < leastAlike && !s.woven(t, l, &v) || v.ratio != 1 && alone(s.echo.At(t), l, v) {
 			break
 		}
 		least := float64(significant)
@@ -479,6 +479,15 @@ func (s *state) tiled(t int, l *echo.Look, lag float64) bool {
 	background := s.cells.At(t).Reduced
 	background.Pix = m.Background
 	return s.fitter.tiled(background, m, l, lag)
+}
+
+// woven reports whether a look shows both fields of a frame, half a step apart, in a
+// burst: without company in many pictures the copies have to be plain, of half the
+// thing's energy, and in the picture before or after as well.
+func (s *state) woven(t int, l *echo.Look, v *verdict) bool {
+	const share = lonelyFaint * faintest / 100
+	return v.ratio == 0.5 && l.Energy < faded*v.comparison.usual && v.weights.copy() >= share &&
+		v.weights.sure() >= lonely*significant && s.accompanied(t, l, v.ratio, share)
 }
 
 // alone reports whether a look shows the copies of a conversion of rates that
