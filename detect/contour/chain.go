@@ -56,6 +56,39 @@ const (
 // half or a quarter of it (ITU-T H.264, H.265, MPEG-2: 8 to 32).
 const grid = 8
 
+// onGrid reports whether an edge lies on the grid of a codec's blocks.
+func (t *tracer) onGrid(e *edge) bool {
+	at := e.at * t.along
+	if t.finer != nil {
+		var ok bool
+		if at, ok = t.finer.sharpest(at, (float32(e.line)+0.5)*float32(t.spacing)*t.aside, sharpWithin*t.along, e.step); !ok {
+			return false
+		}
+	}
+	return int(at+0.5)%grid == 0
+}
+
+// sharpWithin is how many samples from where an edge is seen softly its sharpest
+// part is looked for.
+const sharpWithin = 3
+
+// sharpest returns the place, raster pixels along a line, near one that is given,
+// in which most of an edge's step is taken at once, if there is one: of blocks that
+// a codec rounded.
+func (t *tracer) sharpest(along, aside, reach, step float32) (at float32, ok bool) {
+	const most = 0.5 // of the step
+	v := t.lines[min(max(int(aside/(float32(t.spacing)*t.aside)), 0), len(t.lines)-1)]
+	from, to := max(int((along-reach)/t.along), 1), min(int((along+reach)/t.along), len(v)-2)
+	best := most * magnitude(step)
+	for x := from; x <= to; x++ {
+		// A boundary between samples x-1 and x; a sample may lie across a block's.
+		if d := magnitude(float32(v[x+1]+v[x]-v[x-1]-v[max(x-2, 0)]) / 2); d > best {
+			at, best, ok = float32(x)*t.along, d, true
+		}
+	}
+	return at, ok
+}
+
 // tip is the newest edge of a chain in the making.
 type tip struct {
 	edge  int32
@@ -152,7 +185,7 @@ func (t *tracer) gather() {
 			c.length += float32(math.Hypot(float64(down), float64((e.at-o.at)*t.along)))
 		}
 		c.take(e)
-		if p := int(e.at*t.along + 0.5); p%grid == 0 {
+		if t.onGrid(e) {
 			c.gridded++
 		}
 	}

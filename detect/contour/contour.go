@@ -125,13 +125,15 @@ type Store struct {
 	scale   float64 // code values of the take to one of 8 bits
 	lost    float64 // levels to a step, at least
 	least   [3][levels]float32
-	dark    float64 // code of the take up to which a level is near black
+	softly  [levels]float32 // least step of a contour that is not sharp
+	dark    float64         // code of the take up to which a level is near black
 	due     time.Duration
 	field   Field
 	known   bool
 	looks   int              // pictures looked at
 	seen    [3]time.Duration // when each channel was looked at last
 	tracers [3][2]*tracer
+	soft    [len(softColumns)]soft
 	average *average
 	// coloured is set when pictures of a film have had chroma.
 	coloured bool
@@ -145,6 +147,10 @@ func newStore(s *detect.Setup) *Store {
 	for i := range levels {
 		step := leastVisible(s.Viewer, st.lost*within, float64(i)*st.scale) / st.scale
 		st.least[Luma][i] = float32(one * step)
+		st.softly[i] = st.least[Luma][i]
+		if float64(i)*st.scale > st.dark {
+			st.softly[i] = one * levels
+		}
 		st.least[Blue][i] = float32(one * st.lost * within * colourTimes)
 	}
 	st.least[Red] = st.least[Blue]
@@ -238,8 +244,15 @@ func (s *Store) Step(w *detect.Window) error {
 	}
 	s.known = true
 	luma := plate{w: r.W, h: r.H, pix16: pix, stride: r.W, stepX: r.StepX, stepY: r.StepY, full: cells.Unit8}
-	s.look(f, Luma, &luma, nil, s.since(Luma, now))
+	elapsed := s.since(Luma, now)
+	s.look(f, Luma, &luma, nil, elapsed)
 	s.survey(f, m)
+	if s.average == nil {
+		if f.Soft[0] >= leastSoft {
+			s.lookSoftly(f, &luma, elapsed)
+		}
+		f.Gradients = join(f.Gradients, 0, (*Gradient).alike)
+	}
 	p := w.Picture(w.T)
 	// The planes of chroma take turns.
 	c, plane := Blue, &p.Cb
@@ -283,12 +296,21 @@ const leastSide = 64
 
 func (s *Store) look(f *Field, c Channel, p, luma *plate, elapsed time.Duration) {
 	first := len(f.Gradients)
+	s.trace(f, c, &s.tracers[c], p, luma, elapsed)
+	f.Gradients = merge(f.Gradients, first, s.reach())
+}
+
+// reach is nextTo in raster pixels.
+func (s *Store) reach() int { return int(nextTo * float64(s.format.W)) }
+
+// trace adds the gradients that tracers of both directions see in a plane.
+func (s *Store) trace(f *Field, c Channel, tracers *[2]*tracer, p, luma *plate, elapsed time.Duration) {
 	for d := range 2 {
-		t := s.tracers[c][d]
+		t := tracers[d]
 		if t == nil {
 			t = newTracer(p, d == 1, &s.least[c])
 			t.drifts = s.average != nil
-			s.tracers[c][d] = t
+			tracers[d] = t
 		}
 		t.load(p)
 		t.trace(elapsed)
@@ -304,7 +326,6 @@ func (s *Store) look(f *Field, c Channel, p, luma *plate, elapsed time.Duration)
 			}
 		}
 	}
-	f.Gradients = merge(f.Gradients, first, int(nextTo*float64(s.format.W)))
 }
 
 // grow adds a gradient, in the memory of one of an earlier picture.
@@ -322,9 +343,14 @@ func (f *Field) grow(c Channel) *Gradient {
 
 // merge joins the gradients from first on that the two directions see of one.
 func merge(gs []Gradient, first, reach int) []Gradient {
+	return join(gs, first, func(a, b *Gradient) bool { return a.same(b, reach) })
+}
+
+// join joins the gradients from first on that are one.
+func join(gs []Gradient, first int, one func(a, b *Gradient) bool) []Gradient {
 	for i := first; i < len(gs); i++ {
 		for k := len(gs) - 1; k > i; k-- {
-			if gs[i].same(&gs[k], reach) {
+			if one(&gs[i], &gs[k]) {
 				gs[i].Contours = append(gs[i].Contours, gs[k].Contours...)
 				gs[i].Region = gs[i].Region.Union(gs[k].Region)
 				// Exchanged, so that no two share memory.
@@ -353,6 +379,24 @@ func (g *Gradient) same(o *Gradient, reach int) bool {
 		}
 	}
 	return false
+}
+
+// alike reports whether two gradients have two contours or more of the very same
+// levels: then one table made both, wherever they are. Paint does so as well, but
+// of so many tones in a row things are seldom drawn twice.
+func (g *Gradient) alike(o *Gradient) bool {
+	n := 0
+	for i := range g.Contours {
+		a := &g.Contours[i]
+		for k := range o.Contours {
+			b := &o.Contours[k]
+			if tol := agreed * min(a.Step(), b.Step()); math.Abs(a.Low-b.Low) < tol && math.Abs(a.High-b.High) < tol {
+				n++
+				break
+			}
+		}
+	}
+	return n >= leastContours
 }
 
 // nextTo is how near, as a share of the width, two contours of the same levels

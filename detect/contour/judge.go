@@ -7,6 +7,7 @@ import (
 
 	"setwitness/decode/picture"
 	"setwitness/detect"
+	"setwitness/detect/cells"
 )
 
 // Evidence that contours are a gradient's and not drawn. All lengths are shares
@@ -37,6 +38,13 @@ const (
 	// mostGridded is the share of contours on the grid of a codec's blocks that
 	// chance explains: an eighth to a quarter, as one sample or two fall on it.
 	mostGridded = 0.35
+	// A codec that rounds a slope block by block does so to other levels in each
+	// place: what differs from contour to contour by less than agreed of the step,
+	// where chance leaves 0.14 of steps that count as the same, was made by one
+	// table. Of leastRepeats, chance does so once in two hundred.
+	agreed, leastRepeats = 0.05, 6
+	// leastRepeated is what leastWide is then: what the window of a jump needs.
+	leastRepeated = leastWide / 2
 	// Weights of the evidence, natural logarithm of the odds.
 	oddsContour, oddsLength, oddsMost, oddsGrid = 0.5, 3.0, 3.0, 12.0
 )
@@ -48,7 +56,8 @@ const colourStep = 2
 // odds is the evidence, natural logarithm, that a part of a gradient was broken
 // into plateaus rather than drawn or left by a codec.
 func (p *Part) odds(f picture.Format, c Channel) float64 {
-	if p.Wide < leastWide*float64(f.W) {
+	table := p.Repeats >= leastRepeats && p.Agree < agreed
+	if p.Wide < leastWide*float64(f.W) && !(table && p.Wide >= leastRepeated*float64(f.W)) {
 		return math.Inf(-1)
 	}
 	step := p.Step / math.Ldexp(1, f.Depth-8)
@@ -70,12 +79,16 @@ func (p *Part) odds(f picture.Format, c Channel) float64 {
 		wanted = max(wanted, uprightContours)
 	}
 	length := leastLength
-	if p.Wide < narrow {
+	if p.Wide < narrow && !table {
 		wanted += narrowMore
 		length = narrowLength
 	}
 	odds := oddsContour*(p.Levels-1-wanted+0.5) + oddsLength*min(0, p.Length/float64(f.H)/length-1)
-	return min(odds, oddsMost) - oddsGrid*max(0, p.Gridded-mostGridded)
+	odds = min(odds, oddsMost)
+	if !table {
+		odds -= oddsGrid * max(0, p.Gridded-mostGridded)
+	}
+	return odds
 }
 
 // memory is what a detector saw lately: what shows in one picture alone is left
@@ -133,3 +146,41 @@ func (m *memory) again(c Channel, p *Part, mark detect.Mark, leave func(detect.M
 const doubtful = 0.45
 
 func confidence(odds float64) float64 { return 1 / (1 + math.Exp(-odds)) }
+
+const (
+	// A cell is flat if its pixels stray by less than flatCell of the step, standard
+	// deviation: a hundredth of it may then lie beyond a contour. From asideCell of
+	// the step on its level is none of the plateaus beside it: a codec leaves less.
+	flatCell, asideCell = 0.1, 0.2
+	// mostOthers is the share of flat cells with other levels that coders leave,
+	// which blend what had grain before it fell into plateaus, oddsOthers the weight
+	// of what is more, and againstOthers the most that it weighs: where a table broke
+	// each primary by itself, other hues have other levels.
+	mostOthers, oddsOthers, againstOthers = 0.25, 8.0, 2.0
+	// leastFlat is the share of the picture that flat cells have to be to say so.
+	leastFlat = 0.01
+)
+
+// others is the share of the flat cells between the lowest and the highest level of
+// a part, anywhere in the picture, that have none of its levels. A table leaves no
+// such places; where things are drawn in a few tones, others are painted in between.
+func (p *Part) others(m *cells.Map) float64 {
+	flat, others := 0, 0
+	for i := range m.Cells {
+		c := &m.Cells[i]
+		n := float64(c.Pixels)
+		mean := float64(c.Sum) / n
+		if mean < p.Low || mean > p.High || float64(c.SumSq)/n-sq(mean) > sq(flatCell*p.Step) {
+			continue
+		}
+		flat++
+		near := math.Inf(1)
+		for _, s := range p.run {
+			near = min(near, math.Abs(mean-s.low), math.Abs(mean-s.high))
+		}
+		if near > asideCell*p.Step {
+			others++
+		}
+	}
+	return float64(others) / max(float64(flat), leastFlat*float64(len(m.Cells)))
+}

@@ -30,8 +30,14 @@ type Part struct {
 	LumaStep          float64 // mean, code values
 	// Gridded is the share of the length on the grid of a codec's blocks.
 	Gridded float64
+	// Repeats is how many contours there are between levels that another one has
+	// already, and Agree the standard deviation of their levels, as a share of the
+	// step.
+	Repeats int
+	Agree   float64
 
 	stairs []stair
+	run    []stair // those of them that follow each other without a gap
 }
 
 // stair is a step between two plateaus.
@@ -59,8 +65,11 @@ func (p *Part) measure(contours []Contour, keep func(*Contour) bool, unit func(l
 	if drift {
 		run = p.stairs
 	} else {
+		sortStairs(p.stairs)
+		p.Repeats, p.Agree = agreement(p.stairs)
 		run = longest(p.stairs)
 	}
+	p.run = run
 	var lost float64
 	for _, s := range run {
 		p.Step += s.high - s.low
@@ -110,10 +119,36 @@ func (p *Part) measure(contours []Contour, keep func(*Contour) bool, unit func(l
 	p.Gridded /= max(p.Length, 1)
 }
 
-// longest returns the most steps that follow each other, lowest first; those of
-// the same levels, on either side of a hill, are one.
-func longest(s []stair) []stair {
+// sortStairs puts the lowest first.
+func sortStairs(s []stair) {
 	slices.SortFunc(s, func(a, b stair) int { return cmp.Compare(a.low+a.high, b.low+b.high) })
+}
+
+// agreement returns how many steps there are, lowest first, between levels that
+// another one has already, and by how much these stray from each other, as a share
+// of the step.
+func agreement(s []stair) (repeats int, stray float64) {
+	var squares float64
+	for i := 0; i < len(s); {
+		n, sum := i, 0.0
+		for ; n < len(s) && s[n].middle()-s[i].middle() < (s[i].high-s[i].low)/2; n++ {
+			sum += s[n].middle()
+		}
+		mean := sum / float64(n-i)
+		for _, k := range s[i:n] {
+			squares += sq((k.middle() - mean) / (k.high - k.low))
+		}
+		repeats += n - i - 1
+		i = n
+	}
+	return repeats, math.Sqrt(squares / float64(max(repeats, 1)))
+}
+
+func (s stair) middle() float64 { return (s.low + s.high) / 2 }
+
+// longest returns the most of the steps, lowest first, that follow each other;
+// those of the same levels, on either side of a hill, are one.
+func longest(s []stair) []stair {
 	n, from, best, most := 0, 0, 0, 0
 	for _, c := range s {
 		if n > 0 {

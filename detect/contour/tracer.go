@@ -22,9 +22,10 @@ type plate struct {
 // tracer finds contours across the lines of one direction of one plane.
 type tracer struct {
 	liner
-	across  bool // lines are columns
-	spacing int  // samples from line to line
-	thick   int  // samples that a line is the mean of
+	across  bool    // lines are columns
+	finer   *tracer // the same direction of the plane that this one's is the means of
+	spacing int     // samples from line to line
+	thick   int     // samples that a line is the mean of
 	along   float32
 	aside   float32 // raster pixels to a sample along the line and across
 	lines   [][]int32

@@ -57,6 +57,9 @@ func (x *Watch) Step(w *detect.Window, measure func(g *Gradient, p *Part) (stren
 			continue
 		}
 		odds := p.odds(x.format, g.Channel)
+		if odds > 0 && g.Channel == Luma && !x.viewer.Camera {
+			odds -= min(oddsOthers*max(0, p.others(x.store.cells.At(w.T))-mostOthers), againstOthers)
+		}
 		if odds <= 0 {
 			continue
 		}

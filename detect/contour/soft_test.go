@@ -1,0 +1,121 @@
+package contour
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"setwitness/decode/picture"
+)
+
+// grainy is a hill near black that had grain when it fell into plateaus of four
+// codes: contours in which both levels mix, forty pixels wide.
+func grainy(grain float64) picture.Plane {
+	r := rand.New(rand.NewPCG(5, 6))
+	return drawn(1280, 720, 8, func(x, y float64) float64 {
+		d := math.Hypot(x-0.5, 0.6*(y-0.45))
+		return 16 + 4*math.Floor(((24-44*d)+grain*r.NormFloat64())/4)
+	})
+}
+
+// Contours that grain made soft are found near black, as long as there are
+// plateaus between them: grain of a step's size leaves none.
+func TestSoftContours(t *testing.T) {
+	for _, c := range []struct {
+		grain        float64
+		least, most  float64 // levels
+		leastHeights float64 // length of all contours over the height
+	}{
+		{0, 4, 8, 4}, {0.6, 4, 8, 3}, {3, 0, 0, 0},
+	} {
+		y := grainy(c.grain)
+		_, f := look(t, y)
+		p := everything(f)
+		if p.Levels < c.least || p.Levels > c.most || p.Length < c.leastHeights*720 {
+			t.Errorf("grain of %g codes: %g levels, contours of %.1f heights", c.grain, p.Levels, p.Length/720)
+		}
+		if p.Levels > 0 && math.Abs(p.Step-4) > 0.4 {
+			t.Errorf("grain of %g codes: a step of %.2f codes", c.grain, p.Step)
+		}
+	}
+}
+
+// What is seen sharply and softly counts once.
+func TestSeenTwice(t *testing.T) {
+	var sharp, soft []Gradient
+	for _, length := range []float64{400, 500} {
+		g := Gradient{Contours: []Contour{{Low: 20, High: 24, Length: length}, {Low: 24, High: 28, Length: length}}}
+		for i := range g.Contours {
+			g.Contours[i].Region.Max.X, g.Contours[i].Region.Max.Y = 100, 100
+			g.Region = g.Region.Union(g.Contours[i].Region)
+		}
+		sharp, soft = soft, []Gradient{g}
+	}
+	total := func(gs []Gradient) (sum float64) {
+		for i := range gs {
+			sum += gs[i].length()
+		}
+		return sum
+	}
+	if got := total(better(append(sharp, soft...), 1, 10)); got != 1000 {
+		t.Errorf("more was seen softly: contours of %g px, want 1000", got)
+	}
+	soft[0].Contours[0].Length = 100
+	sharp[0].Contours = []Contour{{Low: 20, High: 24, Length: 800, Region: sharp[0].Region}}
+	if got := total(better(append(sharp, soft...), 1, 10)); got != 800 {
+		t.Errorf("more was seen sharply: contours of %g px, want 800", got)
+	}
+}
+
+// Of one table all contours have its levels; of a coder each has its own.
+func TestAgreement(t *testing.T) {
+	table := []stair{{20, 24}, {20.02, 24.01}, {19.99, 24}, {24, 28}, {24.03, 28}}
+	if n, stray := agreement(table); n != 3 || stray > 0.01 {
+		t.Errorf("a table: %d repeats that stray by %.3f", n, stray)
+	}
+	coder := []stair{{20, 24}, {20.6, 24.6}, {21.5, 25.5}, {24.3, 28.3}, {25.4, 29}}
+	if n, stray := agreement(coder); n != 3 || stray < 0.1 {
+		t.Errorf("a coder: %d repeats that stray by %.3f", n, stray)
+	}
+	// The blocks of a take's coder hold the contours of a table up to their grid.
+	f := picture.Format{W: 1920, H: 1080, Depth: 8}
+	p := Part{Contours: 12, Levels: 5, Step: 4, Length: 4000, Wide: 60, Gridded: 0.8, Repeats: 8, Agree: 0.01}
+	if odds := p.odds(f, Luma); odds < 0 {
+		t.Errorf("a table's contours on the grid: odds of %.1f", odds)
+	}
+	p.Agree = 0.12
+	if odds := p.odds(f, Luma); odds > 0 {
+		t.Errorf("a coder's own: odds of %.1f", odds)
+	}
+}
+
+// A disc in a few tones beside a slope that has all levels is drawn; beside what
+// has none but its levels it is not.
+func TestOthers(t *testing.T) {
+	for _, c := range []struct {
+		step        float64 // of the ground
+		least, most float64
+	}{{0.25, 0.5, 1}, {7, 0, 0.1}} {
+		y := drawn(1280, 720, 8, func(x, y float64) float64 {
+			d := math.Hypot(1280*(x-0.8), 720*(y-0.5))
+			if d < 160 {
+				return 20 + 7*(3-math.Floor(d/40))
+			}
+			return 20 + c.step*math.Round(21*x/c.step)
+		})
+		s, f := look(t, y)
+		disc := &Field{}
+		for _, g := range f.Gradients {
+			if g.Contours[0].Step() > 5 {
+				disc.Gradients = append(disc.Gradients, g)
+			}
+		}
+		p := everything(disc)
+		if p.Levels < 3 {
+			t.Fatalf("no disc: %+v", f.Gradients)
+		}
+		if got := p.others(s.cells.At(0)); got < c.least || got > c.most {
+			t.Errorf("a ground in steps of %g: %.2f have other levels", c.step, got)
+		}
+	}
+}
