@@ -517,10 +517,34 @@ func (j *judge) step(i int) (step, others float64) {
 	return step / j.unit, others / j.unit
 }
 
+const (
+	// smoothStep is the mean step beside a grid, 8-bit codes, up to which a tile is
+	// smooth: three of four neighbours are equal where steps are of a code.
+	smoothStep = 0.25
+	// plainContrast is how much larger than beside the steps on a grid are in a tile
+	// that is not smooth and yet says by itself how large they are: lights that lie
+	// on the grid by chance are one of many.
+	plainContrast = 2
+)
+
+// plain reports whether a tile that shows the grid says by itself how large its
+// steps are.
+func (j *judge) plain(i int) bool {
+	p, q := &j.axes[0][i], &j.axes[1][i]
+	return max(p.beside(), q.beside()) < smoothStep*j.unit || min(j.near[0][i].contrast(), j.near[1][i].contrast()) > plainContrast
+}
+
 // top is what a twentieth of the edges of the grid exceed, each as long as a tile
 // and in one that shows the grid: the step in 8-bit codes, and its JND. The mean of
-// all says less of what is seen, for many edges have no step.
-func (j *judge) top(k *look, g grid) (codes, jnd float64) {
+// all says less of what is seen, for many edges have no step. plain is the step in
+// the plain ones of the tiles, if they are enough.
+func (j *judge) top(k *look, g grid) (codes, jnd, plain float64) {
+	tiles := 0
+	for i, ok := range j.shows {
+		if ok && j.plain(i) {
+			tiles++
+		}
+	}
 	j.edges = j.edges[:0]
 	for a := range g {
 		if j.alone == 1-a {
@@ -537,21 +561,32 @@ func (j *judge) top(k *look, g grid) (codes, jnd float64) {
 				}
 				others := j.axes[a][i].beside()
 				step, perCode := math.Sqrt(max(size*size-others*others, 0))/j.unit, j.jnd(k.luma[i])
-				j.edges = append(j.edges, edge{step, masked(step*perCode, others/j.unit*perCode)})
+				j.edges = append(j.edges, edge{step, masked(step*perCode, others/j.unit*perCode), j.plain(i)})
 			})
 		}
 	}
 	n := len(j.edges)
 	if n == 0 {
-		return 0, 0
+		return 0, 0, 0
 	}
 	slices.SortFunc(j.edges, func(a, b edge) int { return cmp.Compare(a.jnd, b.jnd) })
 	e := j.edges[n-1-n/visibleShare]
-	return e.codes, e.jnd
+	codes, jnd = e.codes, e.jnd
+	if tiles < leastTiles {
+		return codes, jnd, codes
+	}
+	j.edges = slices.DeleteFunc(j.edges, func(e edge) bool { return !e.plain })
+	if n = len(j.edges); n == 0 {
+		return codes, jnd, 0
+	}
+	return codes, jnd, j.edges[n-1-n/visibleShare].codes
 }
 
 // edge is the step between two blocks.
-type edge struct{ codes, jnd float64 }
+type edge struct {
+	codes, jnd float64
+	plain      bool // in a tile that is
+}
 
 // boiling is how much of the steps has changed from one look to the next, 0 to
 // 1: of blocks that have new levels at each look, all.

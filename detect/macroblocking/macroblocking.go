@@ -70,6 +70,7 @@ type look struct {
 	luma    []float64          // mean code of each tile
 	mark    *detect.Mark       // of the grid that it shows, if it can be seen
 	marked  bool               // and was left
+	near    bool               // the mark is nearly one that makes an event, or is
 }
 
 type state struct {
@@ -131,7 +132,7 @@ func (s *state) take(w *detect.Window) {
 		k.axes[0], k.axes[1] = make([]cells.Profile, s.rows), make([]cells.Profile, s.cols)
 	}
 	p := w.Picture(w.T)
-	k.picture, k.mark, k.marked = w.T, nil, false
+	k.picture, k.mark, k.marked, k.near = w.T, nil, false, false
 	s.kernel.Columns(k.axes[0], &p.Y)
 	s.kernel.Rows(k.axes[1], &p.Y)
 	m := s.cells.At(w.T)
@@ -183,9 +184,23 @@ func (s *state) examine(w *detect.Window) {
 			(i == 0 || s.looks[i-1].mark == nil) && (i+1 == len(s.looks) || s.looks[i+1].mark == nil) {
 			continue
 		}
-		w.Mark(*k.mark)
+		mark := *k.mark
+		if mark.Confidence >= decision && len(s.looks) > 1 && !s.supported(i) {
+			if i+1 == len(s.looks) && !w.Last() {
+				continue // the next look is not known yet
+			}
+			mark.Confidence = extends
+		}
+		w.Mark(mark)
 		k.marked = true
 	}
+}
+
+// supported reports whether the look before or after look i shows much the same:
+// lights of a scene lie on the grid in one look and not in the next.
+func (s *state) supported(i int) bool {
+	near := func(i int) bool { return i >= 0 && i < len(s.looks) && s.looks[i].mark != nil && s.looks[i].near }
+	return near(i-1) || near(i+1)
 }
 
 // find returns the grid of which a span of looks shows most.
@@ -243,7 +258,7 @@ func (s *state) markOf(k, before *look, g grid) *detect.Mark {
 	if strength < leastExtends {
 		return nil
 	}
-	top, seen := j.top(k, g)
+	top, seen, plain := j.top(k, g)
 	var box image.Rectangle
 	inDark := 0
 	for i, ok := range j.shows {
@@ -266,14 +281,20 @@ func (s *state) markOf(k, before *look, g grid) *detect.Mark {
 	if before != nil {
 		measures["flicker_share"] = j.boiling(k, before, g)
 	}
+	var confidence float64
+	confidence, k.near = j.confidence(strength, top, plain, seen, n)
 	return &detect.Mark{
 		Kind: detect.Macroblocking, Picture: k.picture,
 		Region:     box.Intersect(image.Rect(0, 0, s.setup.Format.W, s.setup.Format.H)),
 		Strength:   strength,
-		Confidence: j.confidence(strength, top, seen, n),
+		Confidence: confidence,
 		Measures:   measures,
 	}
 }
+
+// decision is the confidence from which a mark makes an event, extends that of one
+// that only extends it.
+const decision, extends = 0.5, 0.45
 
 // surely is how many tiles more than the least halve the doubt.
 const surely = 20
@@ -281,17 +302,20 @@ const surely = 20
 // confidence of a mark: below the point of decision for one that only extends, as
 // do steps that hardly anywhere are visible by themselves, or nowhere larger than
 // the least that a take of so many bits can show: with as much any coder leaves
-// its grid in places without grain.
-func (j *judge) confidence(strength, top, seen float64, tiles int) float64 {
-	const decision, extends = 0.5, 0.45
+// its grid in places without grain. In plain tiles, where nothing of the scene lies
+// on the grid by chance, they have to be as large nearly all along. near is set if
+// nothing is wanting but more than the least step.
+func (j *judge) confidence(strength, top, plain, seen float64, tiles int) (confidence float64, near bool) {
+	const nearly = 0.9
 	level := 1 / j.code
 	if j.setup.Viewer.Camera {
 		level = 0 // it averages pictures of a signal that is not known
 	}
-	if min(strength, seen) < leastVisible || top <= level {
-		return extends
+	near = min(strength, seen) >= leastVisible && plain >= nearly*level
+	if !near || top <= level {
+		return extends, near
 	}
-	return 1 - (1-decision)*math.Exp2(-float64(tiles-leastTiles+1)/surely)
+	return 1 - (1-decision)*math.Exp2(-float64(tiles-leastTiles+1)/surely), near
 }
 
 // Coverage says what the take could have shown.

@@ -265,3 +265,33 @@ func TestSingleLevelsAreNoFault(t *testing.T) {
 		}
 	}
 }
+
+// Nor are they where lights of the scene, which lie on the grid here and there, make
+// its edges larger.
+func TestLightsAmongSingleLevels(t *testing.T) {
+	src := &sequence{format: picture.Format{W: 1280, H: 704, Depth: 8, RateNum: 25, RateDen: 1}, n: 30, draw: func(i int) picture.Plane {
+		p := picture.New(1280, 704, 8)
+		for y := range p.H {
+			for x := range p.W {
+				// A third of the blocks has one code more in some of its quarters, at
+				// each picture others.
+				r := rand.New(rand.NewPCG(uint64(i/2+1), uint64(y/16*p.W+x/16)))
+				quarters := r.IntN(16) * (r.IntN(3) / 2)
+				p.Pix[y*p.W+x] = uint8(17 + quarters>>(y/8%2*2+x/8%2)&1)
+			}
+		}
+		r := rand.New(rand.NewPCG(7, 7))
+		for range 500 {
+			x, y := (r.IntN(p.W)+3*i)%(p.W-4), r.IntN(p.H/2)
+			for v := range 3 {
+				for u := range 3 {
+					p.Pix[(y+v)*p.W+x+u] = uint8(40 + r.IntN(120))
+				}
+			}
+		}
+		return p
+	}}
+	if res := run(t, src); len(res.Events) != 0 {
+		t.Errorf("found %+v", res.Events)
+	}
+}
