@@ -63,7 +63,8 @@ type note struct {
 	mean    []float32 // mean of each cell, same unit
 	twice   []float32 // fields: mean |difference| to the last field but one
 	tiles   []motion.Tile
-	noise   float32
+	own     float32 // noise of the picture itself
+	noise   float32 // the most of it and of those just before
 	active  float32 // cells that changed, each up to 1
 	moved   float32 // those of them that are motion: a displacement explains them or they change much
 	carried float32 // those of them that a displacement explains
@@ -149,7 +150,7 @@ func (n *notes) at(i int) *note {
 func (n *notes) take(i int, at time.Duration, m *cells.Map, mo *motion.Map) {
 	k := &n.ring[i%len(n.ring)]
 	n.cols, n.rows, n.tileCols, n.tileRows = m.Cols, m.Rows, mo.Cols, mo.Rows
-	*k = note{index: i, time: at, cut: mo.Cut, noise: mo.Noise,
+	*k = note{index: i, time: at, cut: mo.Cut, own: mo.Noise, noise: n.noise(i, mo.Noise),
 		diff:  append(k.diff[:0], m.Reduced.Diff...),
 		mean:  k.mean[:0],
 		twice: k.twice[:0],
@@ -192,6 +193,25 @@ func (n *notes) take(i int, at time.Duration, m *cells.Map, mo *motion.Map) {
 			}
 		}
 	}
+}
+
+// lately is how many pictures back the noise of a picture is looked for: a codec
+// leaves most of one that repeats as it was, so that no noise shows in it, and codes
+// some of it a little better, which is no motion.
+const lately = 4
+
+// noise returns the most noise of picture i, whose own is given, and of those just
+// before it.
+func (n *notes) noise(i int, own float32) float32 {
+	most := own
+	for j := i - 1; j >= i-lately; j-- {
+		o := n.at(j)
+		if o == nil || o.cut {
+			break
+		}
+		most = max(most, o.own)
+	}
+	return most
 }
 
 func (k *note) threshold() float32 { return changeRatio*k.noise + changeFloor }
