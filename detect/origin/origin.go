@@ -108,6 +108,10 @@ func Judge(e *detect.Event, a *align.Alignment, s Stages, d Difference) (Verdict
 		return Undetermined, fmt.Sprintf("%s; and the alignment is sure to %.0f %% only", why, 100*confidence)
 	case s.Looked && s.Share == 0 && d.Known && d.Share <= none && d.Left >= held:
 		return Set, why
+	case e.Kind == detect.Macroblocking && s.Looked && s.Share <= none && d.Known && d.Share <= 1-plain && d.Left >= comparable:
+		// A source that was coded once has blocks of its own, elsewhere; and of blocks
+		// the difference holds less where they took texture with them.
+		return Set, why
 	case s.Unfit && e.Kind == detect.Macroblocking && d.Known && d.Share <= 1-plain && d.Left >= plain:
 		// Texture hides blocks, and they make it smooth: a source that has them is as
 		// fit to show them as the take.

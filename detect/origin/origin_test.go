@@ -265,6 +265,30 @@ func TestJudgeBeside(t *testing.T) {
 	}
 }
 
+// A source that was coded once has weaker blocks of its own, and blocks take texture
+// with them that the difference then holds; a comb leaves all of itself in it.
+func TestJudgeBlocks(t *testing.T) {
+	for _, c := range []struct {
+		kind  detect.Kind
+		share float64 // of the stage
+		d     Difference
+		want  Verdict
+	}{
+		{detect.Macroblocking, 0, Difference{Known: true, Share: 0, Left: 0.55}, Set},
+		{detect.Macroblocking, 0.29, Difference{Known: true, Share: 0.04, Left: 0.72}, Set},
+		{detect.Macroblocking, 0.29, Difference{Known: true, Share: 0.25, Left: 0.72}, Undetermined},
+		{detect.Macroblocking, 0.8, Difference{Known: true, Share: 0, Left: 0.59}, Undetermined},
+		{detect.Macroblocking, 0, Difference{Known: true, Share: 0.04, Left: 0.4}, Undetermined},
+		{detect.Combing, 0, Difference{Known: true, Share: 0, Left: 0.55}, Undetermined},
+		{detect.Combing, 0.29, Difference{Known: true, Share: 0.04, Left: 0.72}, Undetermined},
+	} {
+		got, why := Judge(&detect.Event{Kind: c.kind, Strength: 2}, &align.Alignment{Confidence: 1}, Stages{Looked: true, Share: c.share}, c.d)
+		if got != c.want {
+			t.Errorf("%s, %g, %+v: %s (%s), want %s", c.kind, c.share, c.d, got, why, c.want)
+		}
+	}
+}
+
 // Blocks that could not show in the source are the set's where its pixels plainly have
 // none.
 func TestJudgeUnfit(t *testing.T) {
