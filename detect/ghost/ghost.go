@@ -70,6 +70,8 @@ const (
 	// the two edges of a bar are opposite at its width, which is -0.5, and no
 	// more; those of many bars beside each other all are.
 	ribbed = -0.6
+	// Clean looks at one thing differ from each other by less than this.
+	ribStrays = 0.15
 	// How far the lag of a copy may lie from the step: what a thing
 	// accelerates in the few pictures that its step is taken from, and half a
 	// sample of the plane.
@@ -394,7 +396,7 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 	if !peak && (l.Energy < leastMixed*c.usual || !exceeds && !unseen) {
 		return v
 	}
-	if !peak && !exceeds && c.resembles(v.lag, s.floor) || !l.Whole && ribs(l) {
+	if !peak && !exceeds && c.resembles(v.lag, s.floor) || !l.Whole && c.ribbed(l) {
 		return v
 	}
 	const least = faintest / 100.0
@@ -456,6 +458,31 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 func ribs(l *echo.Look) bool {
 	for lag := 2.0; lag <= l.Steps(); lag++ {
 		if l.At(lag) < ribbed {
+			return true
+		}
+	}
+	return false
+}
+
+// ribbed reports whether the thing of a look has ribs. A mixture with copies as like
+// it as p at a lag L resembles itself at k as the thing does at k, and p times as it
+// does at L-k and at L+k: it is no rib what the clean looks explain so, where there
+// are some.
+func (c *comparison) ribbed(l *echo.Look) bool {
+	if !ribs(l) || c.textured || len(c.references) < leastFits {
+		return ribs(l)
+	}
+	p, lag := max(0, l.Main.R), l.Main.Lag
+	for k := 2.0; k <= l.Steps(); k++ {
+		if l.At(k) >= ribbed {
+			continue
+		}
+		least := math.Inf(1)
+		for _, r := range c.references {
+			o := r.look
+			least = min(least, o.At(k)+p*(o.At(math.Abs(lag-k))+o.At(lag+k)))
+		}
+		if l.At(k) < least-ribStrays {
 			return true
 		}
 	}

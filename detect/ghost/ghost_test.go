@@ -468,3 +468,43 @@ func TestLookAlikes(t *testing.T) {
 		})
 	}
 }
+
+// What is opposite to itself where one copy is beside the other is no rib if the
+// clean thing explains it.
+func TestRibs(t *testing.T) {
+	const lag, alike = 6, 0.5
+	look := func(r func(k float64) float64) *echo.Look {
+		l := &echo.Look{Speed: lag, SamplePx: 1, Profile: make([]float32, 4*lag)}
+		for k := range l.Profile {
+			l.Profile[k] = float32(r(float64(k)))
+		}
+		return l
+	}
+	clean := func(k float64) float64 { return math.Cos(k) * math.Exp(-0.25*math.Abs(k)) }
+	mixed := func(k float64) float64 {
+		return (clean(k) + alike*(clean(lag-k)+clean(lag+k))) / (1 + 2*alike*clean(lag))
+	}
+	plain := func(k float64) float64 { return math.Cos(k) * math.Exp(-0.7*math.Abs(k)) }
+	stripes := func(k float64) float64 { return 0.9 * math.Cos(2*math.Pi*k/lag) }
+	for _, c := range []struct {
+		name  string
+		shown func(float64) float64
+		clean []func(float64) float64
+		ribs  bool
+	}{
+		{"a thing", clean, nil, false},
+		{"a mixture", mixed, []func(float64) float64{clean, clean}, false},
+		{"a mixture with nothing to compare with", mixed, nil, true},
+		{"stripes that were none before", stripes, []func(float64) float64{plain, plain}, true},
+	} {
+		l := look(c.shown)
+		l.Main = echo.Peak{Lag: lag, R: l.At(lag)}
+		var with comparison
+		for _, r := range c.clean {
+			with.references = append(with.references, reference{look: look(r)})
+		}
+		if got := with.ribbed(l); got != c.ribs {
+			t.Errorf("%s: ribs %v; at half of its lag %.2f", c.name, got, l.At(lag/2))
+		}
+	}
+}
