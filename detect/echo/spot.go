@@ -35,7 +35,8 @@ const (
 	// of its own tone.
 	spotSizes = 3.0
 	// A spot is where its last two steps lead to this share of a step, and so
-	// many samples: a burst of copies begins and ends with half a step.
+	// many samples for each step that it was not seen for: a burst of copies
+	// begins and ends with half a step.
 	spotStray, spotSlack = 0.4, 1.5
 	// It goes on for so many pictures of the nine that lend vectors, and in no
 	// other way for so many.
@@ -274,19 +275,25 @@ type flight struct {
 // one way only: of spokes, drops or dashes one is taken for another.
 func (s *spots) follow(t int, p *spot) (best flight, ok bool) {
 	ways := 0
-	after := s.at(t + 1)
-	for k := range after {
-		q := &after[k]
+	next, last := 1, -1
+	beside := s.at(t + next)
+	if len(beside) == 0 {
+		// In the next picture too much stands out.
+		next, last = last, next
+		beside = s.at(t + next)
+	}
+	for k := range beside {
+		q := &beside[k]
 		f := flight{n: 2}
-		f.at[vectorSpan], f.at[vectorSpan+1] = p, q
+		f.at[vectorSpan], f.at[vectorSpan+next] = p, q
 		if !p.like(q, spotSizes) || math.Hypot(q.x-p.x, q.y-p.y) > longest/2 {
 			continue
 		}
-		for i := vectorSpan + 2; i < len(f.at); i++ {
-			s.step(&f, t, i, 1)
+		for i := vectorSpan + 2*next; i >= 0 && i < len(f.at); i += next {
+			s.step(&f, t, i, next)
 		}
-		for i := vectorSpan - 1; i >= 0; i-- {
-			s.step(&f, t, i, -1)
+		for i := vectorSpan + last; i >= 0 && i < len(f.at); i += last {
+			s.step(&f, t, i, last)
 		}
 		if f.n < leastWay || !f.even() {
 			continue
@@ -313,7 +320,7 @@ func (s *spots) step(f *flight, t, i, way int) {
 	p, q := f.at[a], f.at[b]
 	k := float64(i-a) / float64(a-b)
 	x, y := p.x+k*(p.x-q.x), p.y+k*(p.y-q.y)
-	least := spotStray*math.Hypot(p.x-q.x, p.y-q.y)/math.Abs(float64(a-b)) + spotSlack
+	least := spotStray*math.Hypot(p.x-q.x, p.y-q.y)/math.Abs(float64(a-b)) + spotSlack*max(1, math.Abs(k))
 	list := s.at(t + i - vectorSpan)
 	for j := range list {
 		o := &list[j]

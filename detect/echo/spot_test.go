@@ -88,6 +88,21 @@ func TestFollow(t *testing.T) {
 	if !ok || math.Abs(f.x-12) > 0.01 || math.Abs(f.y-(0.8*vectorSpan-9)) > 0.01 || f.n != 2*vectorSpan+1 {
 		t.Errorf("a throw: %v, %+v", ok, f)
 	}
+	for _, lost := range []float64{vectorSpan - 1, vectorSpan + 1} {
+		f, ok := run(func(k float64) [][2]float64 {
+			if k == lost {
+				return nil
+			}
+			p := thrown(k)
+			if k > lost && k < lost+2 {
+				p[0] += 2 // and a part of it behind something
+			}
+			return [][2]float64{p}
+		})
+		if !ok || math.Abs(f.x-12) > 0.5 || f.n != 2*vectorSpan {
+			t.Errorf("a throw that nothing shows in picture %g: %v, %+v", lost, ok, f)
+		}
+	}
 	if _, ok := run(func(k float64) [][2]float64 {
 		if k > 6 || k < 3 {
 			return nil
