@@ -1,6 +1,7 @@
 package motion
 
 import (
+	"math"
 	"slices"
 
 	"setwitness/detect/cells"
@@ -20,11 +21,11 @@ const (
 	// background: about three standard deviations.
 	standOutRatio = 2.5
 	standOutFloor = cells.Unit8 // coding noise at moving edges
-	// Where more than this share of the tiles of a picture at rest stand out it
-	// is noise that does. A sample then has to stand out by so many times what
-	// the second of its six backgrounds is off their median, on the side where
-	// that is less: three standard deviations.
-	mostStanding, unsteady = 0.75, 4
+	// In a film a sample of a picture at rest has to stand out by so many times
+	// what the second of its six backgrounds is off their median, on the side where
+	// that is less: three standard deviations. Edges tremble with the camera, and
+	// its noise and its codec's differ from place to place.
+	unsteady = 4
 	// What is more unsteady than this is no noise but moves in a way that nothing
 	// followed.
 	noisiest = 8 * cells.Unit8
@@ -71,7 +72,7 @@ func (s *Store) background(t int, cm *cells.Map, m *Map) {
 	threshold := uint16(min(standOutRatio*m.Noise+standOutFloor, mostStandOut))
 	if !moved {
 		s.still(r, m, sheets, threshold)
-		if s.filmed && s.crowded(m) {
+		if s.filmed {
 			s.steady(r, m, sheets, threshold)
 		}
 		return
@@ -124,36 +125,28 @@ func (s *Store) still(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16
 	}
 }
 
-// crowded reports whether so much of a picture stands out that it is not for
-// what moves.
-func (s *Store) crowded(m *Map) bool {
-	n := 0
-	for _, c := range s.standing {
-		if c >= leastStandOut {
-			n++
-		}
-	}
-	return float64(n) > mostStanding*float64(len(m.Tiles))
-}
-
 // steady takes from what stands out the samples where the pictures that make
-// the background are as unsteady themselves: a camera's noise and its codec's
-// differ from place to place.
+// the background are as unsteady themselves.
 func (s *Store) steady(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16) {
-	var v [2 * backgroundSpan / backgroundStep]int
 	for i, out := range m.StandsOut {
 		if out == 0 {
 			continue
 		}
-		for k := range v {
-			v[k] = int(sheets[k%len(sheets)].pix[i])
-		}
-		slices.Sort(v[:])
-		// A thing that passes is an outlier on one side.
 		behind := int(m.Background[i])
-		spread := min(v[len(v)-2]-behind, behind-v[1])
 		d := int(r.Pix[i]) - behind
-		if spread <= noisiest && max(d, -d) <= int(threshold)+unsteady*spread {
+		if d = max(d, -d); d > int(threshold)+unsteady*noisiest {
+			continue
+		}
+		// A thing that passes is an outlier on one side.
+		least, most := [2]int{math.MaxInt, math.MaxInt}, [2]int{}
+		for k := range 2 * backgroundSpan / backgroundStep { // fewer sheets count twice
+			v := int(sheets[k%len(sheets)].pix[i])
+			least[1] = min(least[1], max(v, least[0]))
+			least[0] = min(least[0], v)
+			most[1] = max(most[1], min(v, most[0]))
+			most[0] = max(most[0], v)
+		}
+		if spread := min(most[1]-behind, behind-least[1]); spread <= noisiest && d <= int(threshold)+unsteady*spread {
 			m.StandsOut[i] = 0
 		}
 	}

@@ -26,9 +26,12 @@ type scene struct {
 	// rough is the standard deviation of a noise that covers all but a strip at
 	// the left, as a codec leaves it where there is detail.
 	rough float64
-	noise *rand.Rand
-	i     int
-	wave  [8][4]float64
+	// tremble is the standard deviation of the place of what lies below the
+	// middle, px, in a picture.
+	tremble float64
+	noise   *rand.Rand
+	i       int
+	wave    [8][4]float64
 }
 
 func newScene(seed uint64) *scene {
@@ -58,8 +61,15 @@ func (s *scene) Next(context.Context) (*picture.Picture, error) {
 	if s.i == s.oddAt {
 		offset += 9000
 	}
+	low := offset
+	if s.tremble > 0 {
+		low += s.tremble * s.noise.NormFloat64()
+	}
 	cx, cy := 60+s.stepX*float64(s.i), 100+s.stepY*float64(s.i)
 	for y := range s.h {
+		if y == s.h/2 {
+			offset = low
+		}
 		for x := range s.w {
 			v := 110.0
 			for _, k := range s.wave {
@@ -212,6 +222,47 @@ func TestRough(t *testing.T) {
 			t.Errorf("picture %d: the disc is a thing that moves: %v, and so are %d other tiles of %d", i, seen, others, len(m.Tiles))
 		}
 	})
+}
+
+// TestTremble has detail below the middle that a hand-held camera shows in a
+// slightly other place in each picture. In a film only the disc above is a thing.
+func TestTremble(t *testing.T) {
+	s := newScene(7)
+	s.stepX, s.diameter, s.contrast, s.tremble = 18, 40, 70, 0.4
+	for i := range s.wave {
+		s.wave[i][3] = 12
+	}
+	conditions := vision.Reference(vision.FilmedEOTF("bt709"))
+	conditions.Camera = true
+	crowded, pictures := 0, 0
+	probeUnder(t, conditions, s, func(i int, m *Map) {
+		if i < 6 || i > 18 {
+			return
+		}
+		things, disc := 0, false
+		for k := range m.Tiles {
+			tile := &m.Tiles[k]
+			if !tile.Thing {
+				continue
+			}
+			if k/m.Cols >= 3 {
+				things++
+			} else if tile.Moving {
+				disc = true
+			}
+		}
+		if !disc {
+			t.Errorf("picture %d: the disc does not move", i)
+		}
+		pictures++
+		if things > m.Cols*(m.Rows-3)/4 {
+			crowded++
+		}
+	})
+	// One in five lies further from the others than they do from each other.
+	if crowded > pictures/3 {
+		t.Errorf("what trembles is full of things in %d of %d pictures", crowded, pictures)
+	}
 }
 
 func TestStill(t *testing.T) {
