@@ -75,3 +75,22 @@ func TestAlone(t *testing.T) {
 		}
 	}
 }
+
+// What moves evenly has relations that differ little, and what any conversion between
+// rates far from each other moves has not, wherever in its rhythm it is looked at.
+func TestJerks(t *testing.T) {
+	const rate = 50
+	least := jerks(conversions(rate), rate)
+	for _, source := range []float64{24, 25, 30} {
+		if v := least[rate/source]; v < 0.25 || v > 0.5 {
+			t.Errorf("%g to %d a second: relations differ by %.3f, want a quarter to a half", source, rate, v)
+		}
+	}
+	var even swing
+	for k := range 2*evenSpan + 1 {
+		even.add(-0.3+0.05*math.Sin(float64(k)), 0.05*math.Cos(float64(k)))
+	}
+	if v := even.rms(); math.Abs(v-0.05) > 0.01 || v > evenShare*least[rate/24.0] {
+		t.Errorf("even relations differ by %.3f, want 0.05", v)
+	}
+}

@@ -50,6 +50,7 @@ var Stage = &detect.Stage{
 		st.fields, st.raster = s.Format.Fields, image.Rect(0, 0, s.Format.W, s.Format.H)
 		st.rhythms = rhythms(st.rate)
 		st.conversions = conversions(st.rate)
+		st.jerks = jerks(st.conversions, st.rate)
 		return st, nil
 	},
 }
@@ -137,6 +138,10 @@ const (
 	// Steps of two things that differ by this much are not alike by chance;
 	// logarithm.
 	stepsApart = 0.2
+	// What a conversion moves relates to itself by more and by less from one picture
+	// to the next. Over so many pictures on either side it does by this share at
+	// least of what mixtures do: what else moves takes from it.
+	evenSpan, evenShare = 6, 0.7
 	// A background that resembles itself at a lag by more than this repeats there:
 	// one of other texture does so at no lag longer than its edges, and one of
 	// tiles by a half and more.
@@ -172,6 +177,7 @@ type state struct {
 	trial       trial
 	spells      []told
 	conversions []rhythm
+	jerks       map[float64]float64
 	listened    listened
 	sightings   sightings
 	lastSoft    softBurst
@@ -416,7 +422,8 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 	case fits >= leastFits:
 		// The same thing is single in other pictures nearby.
 		v.compared = true
-		if v.ratio != 1 && c.alike < leastAlike && !s.woven(t, l, &v) || v.ratio != 1 && alone(s.echo.At(t), l, v) {
+		if v.ratio != 1 && c.alike < leastAlike && !s.woven(t, l, &v) || v.ratio != 1 && alone(s.echo.At(t), l, v) ||
+			v.ratio != 1 && v.ratio != 0.5 && s.even(t, l, v.ratio) {
 			break
 		}
 		least := float64(significant)
@@ -539,6 +546,46 @@ func alone(looks []echo.Look, l *echo.Look, v verdict) bool {
 		}
 	}
 	return clean > 0 && 2*clean > alike
+}
+
+// even reports whether the thing of a look relates to itself in much the same way in
+// all pictures around t: a conversion mixes them unequally, so that what it moves goes
+// on by jerks.
+func (s *state) even(t int, l *echo.Look, ratio float64) bool {
+	var g swing
+	for i := t - evenSpan; i <= t+evenSpan; i++ {
+		if r := s.of(t, l, i); r.known {
+			g.add(r.rho, r.lean)
+		}
+	}
+	return g.n > evenSpan && g.rms() < evenShare*s.jerks[ratio]
+}
+
+// swing is by how much relations differ.
+type swing struct{ n, rho, squares float64 }
+
+func (g *swing) add(rho, lean float64) {
+	g.n, g.rho, g.squares = g.n+1, g.rho+rho, g.squares+rho*rho+lean*lean
+}
+
+func (g *swing) rms() float64 { return math.Sqrt(max(0, g.squares/g.n-g.rho*g.rho/(g.n*g.n))) }
+
+// jerks returns the least that the relations of conversions differ by over pictures
+// as many as even looks at, by the ratio of the rates.
+func jerks(list []rhythm, rate float64) map[float64]float64 {
+	least := map[float64]float64{}
+	for _, c := range list {
+		for at := evenSpan; at < len(c.rho)-evenSpan; at++ {
+			var g swing
+			for k := at - evenSpan; k <= at+evenSpan; k++ {
+				g.add(c.rho[k], c.lean[k])
+			}
+			if v, ok := least[rate/c.source]; !ok || g.rms() < v {
+				least[rate/c.source] = g.rms()
+			}
+		}
+	}
+	return least
 }
 
 // panned reports whether picture t moves as a whole, so that the relations of
