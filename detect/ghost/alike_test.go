@@ -94,3 +94,22 @@ func TestJerks(t *testing.T) {
 		t.Errorf("even relations differ by %.3f, want 0.05", v)
 	}
 }
+
+// Two equal copies of what resembles itself by nothing do by a half; what does by less
+// than a fifth has none.
+func TestRises(t *testing.T) {
+	clean := echo.Look{Profile: make([]float32, 20)}
+	c := comparison{references: []reference{{look: &clean}, {look: &clean}}}
+	two := fit{own: 0.5, ahead: 0.5}
+	if v := two.mixed(0); v != 0.5 {
+		t.Errorf("two equal copies resemble themselves by %g, want 0.5", v)
+	}
+	if three := (fit{behind: 0.25, own: 0.5, ahead: 0.25}); math.Abs(three.mixed(0)-2.0/3) > 1e-9 {
+		t.Errorf("three copies resemble themselves by %g, want 2/3", three.mixed(0))
+	}
+	for at, want := range map[float64]bool{0.45: true, 0.25: true, 0.15: false, -0.1: false} {
+		if got := c.rises(at, 8, two); got != want {
+			t.Errorf("at %g: %v, want %v", at, got, want)
+		}
+	}
+}

@@ -435,6 +435,9 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 				return v
 			case !peak && !s.accompanied(t, l, v.ratio, unseenFaint*faint):
 				return v
+			case !peak && !v.weights.profiles && s.panned(t) && !c.rises(l.At(v.lag), v.lag, v.weights):
+				// What a thing uncovers of a background that moves fits its outline.
+				return v
 			case !peak:
 				faint *= unseenFaint
 			case s.accompanied(t, l, v.ratio, faint):
@@ -755,6 +758,16 @@ func (c *comparison) resembles(lag, floor float64) bool {
 		}
 	}
 	return 2*n > len(c.references)
+}
+
+// rises reports whether a look resembles itself at a lag by as much more than the
+// clean ones as a mixture of such weights would.
+func (c *comparison) rises(at, lag float64, w fit) bool {
+	clean := 0.0
+	for _, r := range c.references {
+		clean += r.look.At(lag) / float64(len(c.references))
+	}
+	return at-clean >= leastKept*(w.mixed(clean)-clean)
 }
 
 // same returns the look at the thing of l in picture i, or nil.

@@ -291,15 +291,21 @@ func (f *fitter) keeps(w fit, lag image.Point, texture bool) float64 {
 		// The background's texture is like itself at no lag.
 		here /= max(w.explained, leastExplained)
 	}
-	// The weights' own products at no lag, at one and at two.
-	c0 := w.behind*w.behind + w.own*w.own + w.ahead*w.ahead
-	c1 := w.own * (w.behind + w.ahead)
-	c2 := w.behind * w.ahead
-	mixed := (c1 + (c0+c2)*clean) / (c0 + 2*c1*clean)
+	mixed := w.mixed(clean)
 	if mixed-clean < leastTold {
 		return 0
 	}
 	return (here - clean) / (mixed - clean)
+}
+
+// mixed is how much a mixture of such weights resembles itself at the lag of its
+// copies, where what is mixed does by clean.
+func (f fit) mixed(clean float64) float64 {
+	// The weights' own products at no lag, at one and at two.
+	c0 := f.behind*f.behind + f.own*f.own + f.ahead*f.ahead
+	c1 := f.own * (f.behind + f.ahead)
+	c2 := f.behind * f.ahead
+	return (c1 + (c0+c2)*clean) / (c0 + 2*c1*clean)
 }
 
 // likeness is the correlation of a gradient with itself at a lag.
