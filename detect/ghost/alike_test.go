@@ -24,11 +24,13 @@ func TestTiled(t *testing.T) {
 		name  string
 		tiles float64 // of the contrast
 		lag   float64
+		thing float64 // its energy over that of such tiles
 		want  bool
 	}{
-		{"tiles, at their pitch", 400, pitch, true},
-		{"tiles, at half of it", 400, pitch / 2, false},
-		{"noise", 0, pitch, false},
+		{"tiles, at their pitch", 400, pitch, 1, true},
+		{"tiles, at half of it", 400, pitch / 2, 1, false},
+		{"noise", 0, pitch, 1, false},
+		{"shades, behind a thing of much contrast", 400, pitch, 50, false},
 	} {
 		r := cells.Reduced{W: w, H: h, StepX: 1, StepY: 1, Pix: make([]uint16, w*h)}
 		for i := range r.Pix {
@@ -38,6 +40,8 @@ func TestTiled(t *testing.T) {
 			}
 		}
 		l := echo.Look{Region: image.Rect(20, 20, 180, 100), DX: 0, DY: 12, Speed: 12, SamplePx: 1}
+		// Two edges of three eighths of 400 in each pitch of the window.
+		l.Energy = c.thing * 2 * 150 * 150 * 160 * 80 / pitch
 		if got := new(fitter).tiled(r, &motion.Map{}, &l, c.lag); got != c.want {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
 		}

@@ -146,6 +146,10 @@ const (
 	// one of other texture does so at no lag longer than its edges, and one of
 	// tiles by a half and more.
 	tiledLike = 0.3
+	// What repeats of it makes a copy where it has this share of the energy of the
+	// look, the least peak that tells one (see the floor option): the shading of a
+	// plain wall is like itself at all lags, and makes none.
+	tiledShare = 0.17
 	// A step that changes by this much over the time compared (the standard
 	// deviation of its logarithm; a fifth from first to last) tells a copy that
 	// keeps step from a companion at a fixed distance, whose lag does not: the
@@ -499,15 +503,16 @@ func (c *comparison) ribbed(l *echo.Look) bool {
 	return false
 }
 
-// tiled reports whether the background behind a thing repeats itself at a lag: what
-// it hides and shows again is then a copy at that lag by itself.
+// tiled reports whether the background behind a thing repeats itself at a lag, and
+// plainly: what it hides and shows again is then a copy at that lag by itself.
 func (f *fitter) tiled(background cells.Reduced, m *motion.Map, l *echo.Look, lag float64) bool {
 	r := &background
 	speed := l.Steps()
 	ux, uy := l.DX/float64(r.StepX)/speed, l.DY/float64(r.StepY)/speed
 	win := image.Rect(l.Region.Min.X/r.StepX, l.Region.Min.Y/r.StepY, l.Region.Max.X/r.StepX, l.Region.Max.Y/r.StepY)
 	f.here.Measure(r, m, win.Intersect(image.Rect(0, 0, r.W, r.H)), true, ux, uy)
-	return f.likeness(&f.here, image.Pt(int(math.Round(lag*ux)), int(math.Round(lag*uy)))) > tiledLike
+	like := f.likeness(&f.here, image.Pt(int(math.Round(lag*ux)), int(math.Round(lag*uy))))
+	return like > tiledLike && like*f.here.Energy > tiledShare*l.Energy
 }
 
 // tiled reports so of picture t.
