@@ -161,6 +161,10 @@ func (k *look) intra(noise float64) float64 {
 	if math.Abs(k.dx) < leastDX && math.Abs(k.dy) < k.leastDY() {
 		return impossible
 	}
+	// Of a level edge that moves up or down any lines are a part, if raised enough.
+	if k.carrier.gain > 0 && math.Abs(k.dx) < leastDX {
+		return impossible
+	}
 	noise *= costNoise
 	along, still, mirror := less(k.along, noise), less(k.still, noise), less(k.mirror, noise)
 	if along > explained*still {

@@ -64,3 +64,23 @@ func TestLost(t *testing.T) {
 		}
 	}
 }
+
+// A displacement down the picture does not say that a scaler took anything: a level
+// edge that moves has all lines in it.
+func TestRaisedLevelEdge(t *testing.T) {
+	for _, c := range []struct {
+		gain, dx, dy float64
+		stands       bool
+	}{
+		{0, 0.2, 6, true},
+		{3, 0.2, 6, false},
+		{3, 6, 0.2, true},
+		{3, 6, 6, true},
+	} {
+		k := look{carrier: carrier{frequency: 0.4, gain: c.gain}, dx: c.dx, dy: c.dy, pixels: 500,
+			still: 400, along: 60, mirror: 400, detail: 100}
+		if got := k.intra(10) > 0; got != c.stands {
+			t.Errorf("raised by %g, displacement %g,%g: stands %v", c.gain, c.dx, c.dy, got)
+		}
+	}
+}
