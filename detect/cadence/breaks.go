@@ -15,7 +15,9 @@ type breach struct {
 	expected       int // place in the period that should have come
 	found          int // place that came
 	step           step
-	stepped        bool // only the length of the step shows it
+	stepped        bool    // only the length of the step shows it
+	live           bool    // held where every picture is new
+	shown          float32 // the most motion that shows in one that is held
 	region         image.Rectangle
 	// every is how many pictures apart the pictures of a stretch stumble;
 	// 0 where there is no stretch.

@@ -227,3 +227,26 @@ func TestRestOfAFilm(t *testing.T) {
 		}
 	}
 }
+
+// Beside a picture that is held all of the motion shows; a camera that comes to rest,
+// and goes on, shows by and by less of it, and more.
+func TestCoasts(t *testing.T) {
+	for _, c := range []struct {
+		name          string
+		before, after float32 // shares that show
+		held          bool
+	}{
+		{"held", 1, 1, true},
+		{"held in grain", 0.86, 0.85, true},
+		{"comes to rest", 0.48, 1, false},
+		{"goes on by and by", 0.9, 0.5, false},
+	} {
+		b := builder{chains: []chain{{}}, moved: 400, newest: 7, hidden: 1 - c.before}
+		r := record{index: 8, repeat: top - 1, cells: 400, after: 7, step: step{before: 5, after: 5, agree: 20, fit: 20, tiles: 20}}
+		b.hold(&r, 0, 7, true)
+		b.resume(&record{index: 9, repeat: -top, cells: 400, shown: c.after})
+		if held := b.breaches[0].odds > 0; held != c.held {
+			t.Errorf("%s: odds %.1f", c.name, b.breaches[0].odds)
+		}
+	}
+}

@@ -64,6 +64,7 @@ type builder struct {
 	expect   int      // place that it comes to next
 	moved    float32  // cells of the newest new picture
 	newest   int      // that picture
+	hidden   float32  // share of the motion that does not show in it
 }
 
 // fresh is a new picture with its step.
@@ -124,7 +125,8 @@ func (b *builder) add(f *follower, r *record, n *node, expected bool) {
 		return
 	}
 	c.holding = false
-	b.moved, b.newest = r.cells, r.index
+	b.resume(r)
+	b.moved, b.newest, b.hidden = r.cells, r.index, r.hidden()
 	if r.repeat < 0 || c.held {
 		c.fresh++
 	}
@@ -183,21 +185,59 @@ const (
 	atRest = 0.75
 	// rested is what that speaks against a picture held too long.
 	rested = 6
+	// Beside a picture held too long all of the motion shows, or 0.85 of it in strong
+	// grain (measured). A camera that comes to rest and goes on again shows by and by
+	// less of it, and more: coasting is how much each share below speaks against one.
+	allShows, coasting = 0.8, 20
 )
+
+// coasts is what the share of the motion that does not show in a new picture beside a
+// held one takes from its odds.
+func coasts(hidden float32) float32 { return coasting * max(0, hidden-1+allShows) }
+
+// hidden is the share of the motion that does not show in a picture; 0 where that is
+// not known.
+func (r *record) hidden() float32 {
+	if r.cells == 0 {
+		return 0
+	}
+	return 1 - r.shown
+}
+
+// resume takes in the first new picture after one that was held.
+func (b *builder) resume(r *record) {
+	if k := len(b.breaches) - 1; k >= 0 {
+		if x := &b.breaches[k]; x.last == r.index-1 && x.live && x.chain == len(b.chains)-1 {
+			x.odds -= coasts(r.hidden())
+			if x.repeated > 1 {
+				x.odds -= coasting * max(0, x.shown-codedShare)
+			}
+		}
+	}
+}
 
 // hold notes a picture too many at a place of the pattern.
 func (b *builder) hold(r *record, at, fresh int, everyNew bool) {
 	odds := heldOdds(r, everyNew)
+	shown := r.shown
+	if r.frozen {
+		shown = 0 // what is left is the coding's
+	}
 	slows := r.slows || r.after < b.newest
 	if everyNew && slows && r.cells >= exactCells && b.moved < atRest*r.cells {
 		odds -= rested
+	}
+	if everyNew {
+		odds -= coasts(b.hidden)
 	}
 	if k := len(b.breaches) - 1; k >= 0 {
 		if x := &b.breaches[k]; x.last == r.index-1 && x.repeated > 0 && x.chain == len(b.chains)-1 {
 			x.repeated++
 			x.last = r.index
 			if everyNew {
+				// One that shows some of the motion is not held.
 				x.odds = max(x.odds, odds)
+				x.shown = max(x.shown, shown)
 			} else {
 				// Some of them are the pattern's own repeats.
 				x.odds = min(x.odds, odds)
@@ -207,5 +247,5 @@ func (b *builder) hold(r *record, at, fresh int, everyNew bool) {
 		}
 	}
 	b.breaches = append(b.breaches, breach{first: r.index, last: r.index, repeated: 1, chain: len(b.chains) - 1,
-		fresh: fresh, odds: odds, expected: at + 1, found: at, step: r.step, region: r.region})
+		fresh: fresh, odds: odds, live: everyNew, shown: shown, expected: at + 1, found: at, step: r.step, region: r.region})
 }
