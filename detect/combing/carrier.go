@@ -19,6 +19,9 @@ type carrier struct {
 	// gain is by how much the difference between the fields is raised, for what
 	// a scaler took of it; 0 where it took little.
 	gain float64
+	// inUse is set for a carrier that a scale in use makes. One that was only heard is
+	// no scale's that is known to take of a comb.
+	inUse bool
 }
 
 // woven is the carrier of a comb that nothing has scaled.
@@ -210,6 +213,17 @@ func newTracker(height int) *tracker {
 	return t
 }
 
+// newOverscan has the carriers of a picture that a set shows a few per cent larger than it
+// is, to hide its edges (common practice, no source): in steps that turn a carrier by no
+// more than a tenth of a cycle over half a window.
+func newOverscan() *tracker {
+	t := &tracker{}
+	for larger := 1.015; larger < 1.07; larger += 0.01 {
+		t.tracks = append(t.tracks, track{frequency: 0.5 / larger})
+	}
+	return t
+}
+
 // add takes one window's measure in picture t into the track.
 func (k *track) add(t int, square complex128, energy float64) {
 	k.agree = k.agree*forget + square/complex(energy, 0)
@@ -257,7 +271,7 @@ func (t *tracker) find(l *looker, p *picture.Plane, picture int, window image.Re
 		if !locked {
 			phase = cmplx.Phase(square) / 2
 		}
-		c, known = carrier{frequency: k.frequency, phase: phase}, locked
+		c, known = carrier{frequency: k.frequency, phase: phase, inUse: i < t.fixed}, locked
 	}
 	return c, known, best > 0
 }

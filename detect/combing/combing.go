@@ -75,6 +75,7 @@ type state struct {
 	reach    image.Point
 	window   image.Point
 	tracker  *tracker
+	overscan *tracker // of combs that are a little higher than woven ones
 	verdicts []verdict
 	grow     grower
 	lately   []sighting
@@ -86,7 +87,7 @@ func newState(s *detect.Setup) *state {
 	f := s.Format
 	st := &state{format: f, cells: cells.In(s), code: float32(int(1) << (f.Depth - 8))}
 	u := max(1, (f.W+960)/1920)
-	st.tracker = newTracker(f.H)
+	st.tracker, st.overscan = newTracker(f.H), newOverscan()
 	st.window = image.Pt(min(windowW*u, f.W), min(windowH*u, f.H))
 	st.reach.X = max(leastReach, int(float64(f.W)*reachShare))
 	st.reach.Y = max(leastReach, st.reach.X/2)
@@ -138,7 +139,11 @@ func (s *state) lookForWoven(w *detect.Window) {
 		if z.tired() {
 			again--
 		}
-		v := s.judge(w, s.windowAt(z), woven)
+		window := s.windowAt(z)
+		v := s.judge(w, window, woven)
+		if v.odds <= leastIntra {
+			v = s.judgeScaled(w, window, s.overscan)
+		}
 		if z.took(&v) {
 			budget = min(budget+1, mostLooks)
 		}
@@ -149,7 +154,6 @@ func (s *state) lookForWoven(w *detect.Window) {
 // lookForScaled does the same for combs that a scaler has stretched.
 func (s *state) lookForScaled(w *detect.Window) {
 	budget, again := baseScaled, 1
-	p := &w.Picture(w.T).Y
 	for i := 0; i < budget; i++ {
 		z := s.suspects.coarse.next(again > 0)
 		if z == nil {
@@ -160,24 +164,31 @@ func (s *state) lookForScaled(w *detect.Window) {
 		}
 		window := s.windowAt(z)
 		if i == 0 && w.T%listenEvery == 0 {
-			s.tracker.listen(&s.looker, p, window)
+			s.tracker.listen(&s.looker, &w.Picture(w.T).Y, window)
 		}
-		v := verdict{odds: impossible}
-		if c, known, ok := s.tracker.find(&s.looker, p, w.T, window, s.suspects.noise); ok {
-			v = s.judge(w, window, c)
-			switch {
-			case known:
-			case v.odds > -unknownOdds:
-				v.odds = unknownOdds
-			default:
-				v.odds = impossible
-			}
-		}
+		v := s.judgeScaled(w, window, s.tracker)
 		if z.took(&v) {
 			budget = min(budget+1, mostScaled)
 		}
 		s.verdicts = append(s.verdicts, v)
 	}
+}
+
+// judgeScaled takes a close look along the likeliest of the carriers that a tracker has.
+func (s *state) judgeScaled(w *detect.Window, window image.Rectangle, t *tracker) verdict {
+	c, known, ok := t.find(&s.looker, &w.Picture(w.T).Y, w.T, window, s.suspects.noise)
+	if !ok {
+		return verdict{odds: impossible}
+	}
+	v := s.judge(w, window, c)
+	switch {
+	case known:
+	case v.odds > -unknownOdds:
+		v.odds = unknownOdds
+	default:
+		v.odds = impossible
+	}
+	return v
 }
 
 // took takes a look's outcome into the zone's memory and reports whether the

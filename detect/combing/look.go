@@ -141,14 +141,14 @@ func (l *looker) take(p *picture.Plane, at rest, window image.Rectangle, c carri
 	// what a look costs.
 	l.choose(f, smoothX, smoothY)
 	differ := l.cost(f, l.few, 0, 0) / l.detailOf(f)
-	if differ < 1/mostDetail && (c == woven || differ < 1/(mostDetail*mostRaised)) {
+	if differ < 1/mostDetail && (!c.inUse || differ < 1/(mostDetail*mostRaised)) {
 		return k, false
 	}
 	// A sample more to all sides, for the fraction.
 	mx, my := r.X+1, rowMargin
 	load(mx, my)
 	l.choose(f, mx, my)
-	if c != woven {
+	if c.inUse {
 		gain, told := l.lost(f, image.Pt(r.X, 0))
 		if !told {
 			my = r.Y + 1
