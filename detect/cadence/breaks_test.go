@@ -250,3 +250,36 @@ func TestCoasts(t *testing.T) {
 		}
 	}
 }
+
+// A rest between two moves begins and ends with short steps; what a set holds has
+// steps as long as any beside it.
+func TestRestTapers(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		steps []float32 // of the new pictures before the held one, and after it
+		held  bool
+	}{
+		{"held", []float32{9, 9, 9, 9, 9, 9, 9}, true},
+		{"held, and pictures lost", []float32{9, 9, 9, 18, 9, 9, 9}, true},
+		{"held while all slows down", []float32{9, 7, 5, 4, 3, 2, 1}, true},
+		{"slows down to a rest and goes on", []float32{13, 9, 4.5, 4.5, 9, 13, 17}, false},
+	} {
+		b := builder{chains: []chain{{}}}
+		held := len(c.steps) / 2
+		for i, v := range c.steps {
+			picture := 10 + i
+			if i == held {
+				b.breaches = append(b.breaches, breach{first: picture, last: picture, live: true, odds: 3})
+			}
+			if i >= held {
+				picture++
+			}
+			copy(b.recent[:], b.recent[1:])
+			b.recent[len(b.recent)-1] = fresh{picture: picture, step: step{at: v, agree: 9}}
+			b.rest()
+		}
+		if got := b.breaches[0].odds > 0; got != c.held {
+			t.Errorf("%s: odds %.1f", c.name, b.breaches[0].odds)
+		}
+	}
+}

@@ -146,6 +146,7 @@ func (b *builder) add(f *follower, r *record, n *node, expected bool) {
 	copy(b.recent[:], b.recent[1:])
 	b.recent[len(b.recent)-1] = fresh{r.index, r.step, r.region, len(b.chains) - 1, c.fresh - 1}
 	b.jump()
+	b.rest()
 }
 
 func same(f *follower, a, b int) bool {
@@ -189,6 +190,10 @@ const (
 	// grain (measured). A camera that comes to rest and goes on again shows by and by
 	// less of it, and more: coasting is how much each share below speaks against one.
 	allShows, coasting = 0.8, 20
+	// tapers is the share of the steps a picture or two away that the last step before
+	// a rest, and the first one after it, are less than: a camera has weight, and so
+	// has what it follows.
+	tapers = 0.6
 )
 
 // coasts is what the share of the motion that does not show in a new picture beside a
@@ -216,6 +221,26 @@ func (b *builder) resume(r *record) {
 	}
 }
 
+// rest lowers the odds of a picture that was held where things came to rest before it
+// by shorter and shorter steps, and went on by longer and longer ones: three new ones
+// before it and four after it tell.
+func (b *builder) rest() {
+	const before, after = 2, 3
+	k := len(b.breaches) - 1
+	if k < 0 {
+		return
+	}
+	x := &b.breaches[k]
+	if !x.live || x.chain != len(b.chains)-1 || b.recent[before].picture >= x.first || b.recent[after].picture <= x.last {
+		return
+	}
+	step := func(i int) float32 { return b.recent[i].step.at }
+	if last, next := step(before), step(after); last > 0 && next > 0 &&
+		last < tapers*max(step(0), step(1)) && next < tapers*max(step(len(b.recent)-2), step(len(b.recent)-1)) {
+		x.odds -= rested
+	}
+}
+
 // hold notes a picture too many at a place of the pattern.
 func (b *builder) hold(r *record, at, fresh int, everyNew bool) {
 	odds := heldOdds(r, everyNew)
@@ -223,9 +248,11 @@ func (b *builder) hold(r *record, at, fresh int, everyNew bool) {
 	if r.frozen {
 		shown = 0 // what is left is the coding's
 	}
+	rests := false
 	slows := r.slows || r.after < b.newest
 	if everyNew && slows && r.cells >= exactCells && b.moved < atRest*r.cells {
 		odds -= rested
+		rests = true
 	}
 	if everyNew {
 		odds -= coasts(b.hidden)
@@ -234,7 +261,9 @@ func (b *builder) hold(r *record, at, fresh int, everyNew bool) {
 		if x := &b.breaches[k]; x.last == r.index-1 && x.repeated > 0 && x.chain == len(b.chains)-1 {
 			x.repeated++
 			x.last = r.index
-			if everyNew {
+			if rests {
+				x.odds = min(x.odds, odds) // so did those before it
+			} else if everyNew {
 				// One that shows some of the motion is not held.
 				x.odds = max(x.odds, odds)
 				x.shown = max(x.shown, shown)
