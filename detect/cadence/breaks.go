@@ -242,7 +242,7 @@ func goesOn(a, c *chain, m float32) float32 {
 		switch {
 		case grew > 0.55:
 			return 1.5
-		case grew < 0.25:
+		case grew < 0.25 && grownOver(last) < grownEnough*(m-1):
 			return -2.5
 		}
 		return 0
@@ -256,6 +256,19 @@ func goesOn(a, c *chain, m float32) float32 {
 	}
 	return -1
 }
+
+// grownOver is by how much the steps beside one differ, as a share of the earlier:
+// where the pictures of a halved stretch are mixtures of two, the first of them lies
+// half a step further than the one before, and the steps grow in two halves.
+func grownOver(s *step) float32 {
+	if s.before == 0 {
+		return 0
+	}
+	return s.after/s.before - 1
+}
+
+// grownEnough is the share of what the steps have to grow by that is seen of it.
+const grownEnough = 0.75
 
 // stretches finds where the pattern changes without a cut.
 func (b *builder) stretches(patterns []pattern) []breach {

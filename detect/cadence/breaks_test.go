@@ -91,14 +91,17 @@ func TestHaltsOfAFewPictures(t *testing.T) {
 		name  string
 		step  float32 // of the pictures between the held ones
 		alive float32
+		last  step // before them
 		found bool
 	}{
-		{"things make up for it", 2, 0, true},
-		{"things have come to rest", 0.5, 0, false},
-		{"things are where they were", 1, 0, false},
-		{"other things move on", 2, 9 * 4, false},
+		{"things make up for it", 2, 0, one(2.0 / 3), true},
+		{"things have come to rest", 0.5, 0, one(2.0 / 3), false},
+		{"things are where they were", 1, 0, one(2.0 / 3), false},
+		{"other things move on", 2, 9 * 4, one(2.0 / 3), false},
+		{"mixtures of two are held", 2, 0, step{before: 8, at: 12, after: 16, ratio: 1, agree: 9, fit: 9, tiles: 9}, true},
+		{"things were as fast before", 2, 0, step{before: 15, at: 16, after: 16, ratio: 1, agree: 9, fit: 9, tiles: 9}, false},
 	} {
-		steady := chain{kind: inPattern, pattern: whole, fresh: 40, end: 40, steps: edge, lastStep: one(2.0 / 3)}
+		steady := chain{kind: inPattern, pattern: whole, fresh: 40, end: 40, steps: edge, lastStep: c.last}
 		for i := range steady.tail {
 			steady.head[i], steady.tail[i] = 8, 8
 		}
@@ -106,6 +109,9 @@ func TestHaltsOfAFewPictures(t *testing.T) {
 		after.start, after.end = 47, 90
 		halting := chain{kind: irregular, pattern: -1, start: 40, end: 47, fresh: 3, repeats: 4, alive: c.alive, steps: 3,
 			firstSteps: [2]step{one(1.35), one(1)}}
+		if c.last.ratio == 1 {
+			halting.firstSteps[0] = one(1)
+		}
 		for i := range halting.steps {
 			halting.head[i] = 8 * c.step
 		}
