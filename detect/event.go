@@ -183,6 +183,9 @@ func (j *joiner) finish() []Event {
 			out = append(out, e)
 			continue
 		}
+		if e.Kind == Ghost && e.Pictures == 1 {
+			continue // it tells nothing of where else
+		}
 		c := max(out[i].Confidence, e.Confidence)
 		out[i].absorb(&e)
 		out[i].Confidence = c
@@ -208,9 +211,12 @@ func combed(ghost Event, events []Event) bool {
 
 // together reports whether b lies inside the time of a and either fills most
 // of it, give or take the pictures at either end that only one of them shows,
-// or lies inside its place too.
+// or lies inside its place too. A ghost in a single picture goes with any.
 func together(a, b Event, gap int) bool {
 	if b.Start >= a.Start && b.End <= a.End {
+		if b.Kind == Ghost && b.Pictures == 1 {
+			return true // by itself it would have to be very sure
+		}
 		in := a.Region.Intersect(b.Region)
 		if 2*in.Dx()*in.Dy() >= b.Region.Dx()*b.Region.Dy() {
 			return true

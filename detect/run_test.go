@@ -298,6 +298,7 @@ func TestJoining(t *testing.T) {
 		{"two that are not sure are one", []Mark{m(10, 100, .75), m(11, 110, .75)}, [][2]int{{10, 11}}},
 		{"weak marks alone are none", []Mark{m(10, 100, .3), m(11, 110, .45)}, nil},
 		{"far apart and long apart in length", []Mark{m(10, 10, .9), m(11, 10, .9), m(90, 290, .99)}, [][2]int{{10, 11}, {90, 90}}},
+		{"a lone picture elsewhere in two bursts", []Mark{m(10, 0, .9), m(11, 10, .9), m(11, 280, .99), m(31, 10, .9), m(52, 10, .9), m(53, 10, .9)}, [][2]int{{10, 53}}},
 		{"the same pictures in two places are one fault", []Mark{m(10, 0, .9), m(10, 280, .9), m(11, 0, .9), m(11, 280, .9)}, [][2]int{{10, 11}}},
 	} {
 		j := newJoiner((&reel{}).Format())
