@@ -131,11 +131,9 @@ func (f *filmed) describe(in *report.Input) {
 	}
 	for i := range r.Coverage {
 		c := &r.Coverage[i]
+		before := c.State
 		f.limit(c, facts)
-		// What the camera cannot show it has not shown, either.
-		if c.State == detect.NotExaminable {
-			r.Events = slices.DeleteFunc(r.Events, func(e detect.Event) bool { return e.Kind == c.Kind })
-		}
+		r.Events = shown(r.Events, c, before)
 	}
 	in.Result = &r
 }
@@ -199,6 +197,16 @@ func times(n int) string {
 		return "once"
 	}
 	return fmt.Sprintf("%d times", n)
+}
+
+// shown returns the events without those that a camera cannot have shown by their
+// kind's coverage, which was in another state before the camera's limits. A stage may
+// see whole pictures mixed where by its own account no thing moves fast enough.
+func shown(events []detect.Event, c *detect.Coverage, before detect.CoverageState) []detect.Event {
+	if c.State != detect.NotExaminable || before == detect.NotExaminable {
+		return events
+	}
+	return slices.DeleteFunc(events, func(e detect.Event) bool { return e.Kind == c.Kind })
 }
 
 // pxPerPair is the camera pixels to a pair of the set's lines, and whether

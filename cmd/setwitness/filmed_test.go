@@ -251,6 +251,22 @@ func TestStagesOfAFilm(t *testing.T) {
 	}
 }
 
+// Findings go where the camera takes the coverage of their kind away, not where a
+// stage claims none.
+func TestShown(t *testing.T) {
+	for _, c := range []struct {
+		before, after detect.CoverageState
+		want          int
+	}{
+		{detect.Examined, detect.NotExaminable, 1}, {detect.NotExaminable, detect.NotExaminable, 2}, {detect.Examined, detect.Limited, 2},
+	} {
+		events := []detect.Event{{Kind: detect.Ghost}, {Kind: detect.CadenceBreak}}
+		if got := shown(events, &detect.Coverage{Kind: detect.Ghost, State: c.after}, c.before); len(got) != c.want {
+			t.Errorf("%+v: %d events", c, len(got))
+		}
+	}
+}
+
 // What a camera cannot show is said to be out of its reach.
 func TestLimits(t *testing.T) {
 	view := screen.Whole(image.Pt(1280, 720))
