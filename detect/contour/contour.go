@@ -251,7 +251,7 @@ func (s *Store) Step(w *detect.Window) error {
 		if f.Soft[0] >= leastSoft {
 			s.lookSoftly(f, &luma, elapsed)
 		}
-		f.Gradients = join(f.Gradients, 0, (*Gradient).alike)
+		f.Gradients = join(f.Gradients, 0, func(a, b *Gradient) bool { return a.alike(b, leastTable*s.scale) })
 	}
 	p := w.Picture(w.T)
 	// The planes of chroma take turns.
@@ -382,12 +382,15 @@ func (g *Gradient) same(o *Gradient, reach int) bool {
 }
 
 // alike reports whether two gradients have two contours or more of the very same
-// levels: then one table made both, wherever they are. Paint does so as well, but
+// levels, by least code values apart: then one table made both, wherever they are. Paint does so as well, but
 // of so many tones in a row things are seldom drawn twice.
-func (g *Gradient) alike(o *Gradient) bool {
+func (g *Gradient) alike(o *Gradient, least float64) bool {
 	n := 0
 	for i := range g.Contours {
 		a := &g.Contours[i]
+		if a.Step() < least {
+			continue
+		}
 		for k := range o.Contours {
 			b := &o.Contours[k]
 			if tol := agreed * min(a.Step(), b.Step()); math.Abs(a.Low-b.Low) < tol && math.Abs(a.High-b.High) < tol {

@@ -43,6 +43,10 @@ const (
 	// where chance leaves 0.14 of steps that count as the same, was made by one
 	// table. Of leastRepeats, chance does so once in two hundred.
 	agreed, leastRepeats = 0.05, 6
+	// leastTable is the least step, codes of 8 bits, of which that says something: of
+	// two codes and less levels agree because they are whole codes, of the take or of
+	// the 8 bits that a take of more was made from.
+	leastTable = 2.5
 	// leastRepeated is what leastWide is then: what the window of a jump needs.
 	leastRepeated = leastWide / 2
 	// Weights of the evidence, natural logarithm of the odds.
@@ -56,11 +60,11 @@ const colourStep = 2
 // odds is the evidence, natural logarithm, that a part of a gradient was broken
 // into plateaus rather than drawn or left by a codec.
 func (p *Part) odds(f picture.Format, c Channel) float64 {
-	table := p.Repeats >= leastRepeats && p.Agree < agreed
+	step := p.Step / math.Ldexp(1, f.Depth-8)
+	table := step >= leastTable && p.Repeats >= leastRepeats && p.Agree < agreed
 	if p.Wide < leastWide*float64(f.W) && !(table && p.Wide >= leastRepeated*float64(f.W)) {
 		return math.Inf(-1)
 	}
-	step := p.Step / math.Ldexp(1, f.Depth-8)
 	if c != Luma {
 		step /= colourStep
 	}

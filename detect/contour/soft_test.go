@@ -83,7 +83,12 @@ func TestAgreement(t *testing.T) {
 	if odds := p.odds(f, Luma); odds < 0 {
 		t.Errorf("a table's contours on the grid: odds of %.1f", odds)
 	}
-	p.Agree = 0.12
+	// Those of two codes agree because codes are whole.
+	p.Step = 2
+	if odds := p.odds(f, Luma); odds > 0 {
+		t.Errorf("contours of two codes on the grid: odds of %.1f", odds)
+	}
+	p.Step, p.Agree = 4, 0.12
 	if odds := p.odds(f, Luma); odds > 0 {
 		t.Errorf("a coder's own: odds of %.1f", odds)
 	}
