@@ -183,7 +183,7 @@ func (j *joiner) finish() []Event {
 			out = append(out, e)
 			continue
 		}
-		if e.Kind == Ghost && e.Pictures == 1 {
+		if e.lone() {
 			continue // it tells nothing of where else
 		}
 		c := max(out[i].Confidence, e.Confidence)
@@ -198,6 +198,9 @@ func (j *joiner) finish() []Event {
 	}
 	return faults
 }
+
+// lone reports whether an event is a ghost in a single picture.
+func (e *Event) lone() bool { return e.Kind == Ghost && e.Pictures == 1 }
 
 // combed reports whether a ghost is what a comb looks like to an eye that
 // does not resolve its lines: a woven picture shows a thing in two places, and
@@ -214,7 +217,7 @@ func combed(ghost Event, events []Event) bool {
 // or lies inside its place too. A ghost in a single picture goes with any.
 func together(a, b Event, gap int) bool {
 	if b.Start >= a.Start && b.End <= a.End {
-		if b.Kind == Ghost && b.Pictures == 1 {
+		if b.lone() {
 			return true // by itself it would have to be very sure
 		}
 		in := a.Region.Intersect(b.Region)

@@ -305,8 +305,19 @@ func (m *improver) pieces(b belief) (out []belief) {
 				out = append(out, b.moved(k, p, by, m.source.Len()))
 			}
 		}
+		now := look(m.take, m.source, b.fit, r.first, r.shown)
+		if len(now.own) == 0 {
+			continue
+		}
+		j := judge(now)
+		left := j.each(now)
 		for by := -mostLater; by <= mostLater; by++ {
-			if p, ok := m.misplaced(b.fit, &r, by); ok && by != 0 {
+			if by == 0 {
+				continue
+			}
+			later := b.moved(k, piece{to: n}, by, m.source.Len()).runs[k].shown
+			other := j.each(look(m.take, m.source, b.fit, r.first, later))
+			if p, ok := now.misplaced(left, other, n); ok {
 				out = append(out, b.moved(k, p, by, m.source.Len()))
 			}
 		}
@@ -332,19 +343,10 @@ func (b *belief) moved(k int, p piece, by, pictures int) belief {
 	return c
 }
 
-// misplaced is the piece of a run, so long that it makes another path, that gains the
-// most, or loses the least, where it shows what comes so many pictures later, judged by
-// how the take answers the run as it is.
-func (m *improver) misplaced(f Fit, r *run, by int) (best piece, ok bool) {
-	n := len(r.shown)
-	all := belief{runs: []run{*r}}
-	later := all.moved(0, piece{to: n}, by, m.source.Len()).runs[0].shown
-	now, then := look(m.take, m.source, f, r.first, r.shown), look(m.take, m.source, f, r.first, later)
-	if len(now.own) == 0 {
-		return best, false
-	}
-	j := judge(now)
-	left, other := j.each(now), j.each(then)
+// misplaced is the piece of a path of n pictures, so long that it makes another path,
+// that gains the most, or loses the least, where it shows others: by what each picture
+// looked at leaves as it is, and in the other way.
+func (now *beside) misplaced(left, other []float64, n int) (best piece, ok bool) {
 	least := int(otherPath*float64(len(now.own))) + 1
 	// Sums of what is gained before each picture: of those that are far enough before
 	// another, the one from which the piece up to there gains the most.

@@ -72,7 +72,9 @@ func TestMisplaced(t *testing.T) {
 		m := improver{take, source, period(source).Seconds()}
 		r := run{shown: shown}
 		b := belief{fit: full, runs: []run{r}}
-		p, ok := m.misplaced(full, &r, 2)
+		now, later := look(take, source, full, 0, shown), b.moved(0, piece{to: n}, 2, source.Len())
+		j := judge(now)
+		p, ok := now.misplaced(j.each(now), j.each(look(take, source, full, 0, later.runs[0].shown)), n)
 		if !ok || dropped > 0 && (p.from < lost-1 || p.from > lost+1 || p.to != n || p.jumps != 1) {
 			t.Errorf("%d lost: the piece is %+v", dropped, p)
 		}

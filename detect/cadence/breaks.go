@@ -55,10 +55,7 @@ func heldOdds(r *record, everyNew bool) float32 {
 	if everyNew {
 		odds -= goingOn(r.alive)
 	}
-	shown := r.shown
-	if r.frozen {
-		shown = 0 // what is left is the coding's
-	}
+	shown := r.motionShown()
 	switch {
 	case !everyNew:
 		// All that follows is in the new phase and speaks for it, too.
@@ -98,6 +95,14 @@ const (
 	// repeat: a quarter to 0.3 at the qualities of streaming.
 	codedShare = 0.3
 )
+
+// motionShown is the share of the motion that shows in a picture that may be held.
+func (r *record) motionShown() float32 {
+	if r.frozen {
+		return 0 // what is left is the coding's
+	}
+	return r.shown
+}
 
 // goingOn is what so many tiles in which things go on take from the odds that a
 // picture is held: a camera that rests for a moment holds nothing else that moves.

@@ -244,10 +244,7 @@ func (b *builder) rest() {
 // hold notes a picture too many at a place of the pattern.
 func (b *builder) hold(r *record, at, fresh int, everyNew bool) {
 	odds := heldOdds(r, everyNew)
-	shown := r.shown
-	if r.frozen {
-		shown = 0 // what is left is the coding's
-	}
+	shown := r.motionShown()
 	rests := false
 	slows := r.slows || r.after < b.newest
 	if everyNew && slows && r.cells >= exactCells && b.moved < atRest*r.cells {

@@ -179,9 +179,11 @@ func (k *look) intra(noise float64) float64 {
 	if k.far {
 		odds -= farWeight
 	}
-	odds -= fewWeight * max(0, math.Log(fewPixels/float64(k.pixels)))
-	return odds
+	return odds - k.few()
 }
+
+// few is what a look at few samples is worth less.
+func (k *look) few() float64 { return fewWeight * max(0, math.Log(fewPixels/float64(k.pixels))) }
 
 // instants returns what a neighbouring picture adds: whether the two fields
 // agree with instants that are not the same.
@@ -228,16 +230,20 @@ func (k *look) rests(c *course) bool {
 // other of the one after is woven, however its content moves.
 func (k *look) held(c *course, noise float64) int {
 	other := followed*k.still + noise*costNoise
-	same := func(rest, changed float64) bool {
-		if k.carrier != woven {
-			return rest < scaledField*changed
-		}
-		return rest < sameField*k.still+noise*costNoise
+	if k.carrier != woven {
+		return sharedField(c.evenRest, c.oddRest, other, func(changed float64) float64 { return scaledField * changed })
 	}
+	return sharedField(c.evenRest, c.oddRest, other, func(float64) float64 { return sameField*k.still + noise*costNoise })
+}
+
+// sharedField returns which field two pictures share, 1 for the even and -1 for the odd
+// one, by the differences of both: that of the other is above least, and its own below
+// what most says of that; 0 where that is not so.
+func sharedField(even, odd, least float64, most func(other float64) float64) int {
 	switch {
-	case c.oddRest > other && same(c.evenRest, c.oddRest):
+	case odd > least && even < most(odd):
 		return 1
-	case c.evenRest > other && same(c.oddRest, c.evenRest):
+	case even > least && odd < most(even):
 		return -1
 	}
 	return 0

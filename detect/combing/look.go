@@ -151,18 +151,19 @@ func (l *looker) take(p *picture.Plane, at rest, window image.Rectangle, c carri
 	if c.inUse {
 		gain, told := l.lost(f, image.Pt(r.X, 0))
 		if !told {
-			my = r.Y + 1
-			load(mx, my)
-			l.choose(f, mx, my)
+			load(mx, r.Y+1)
+			l.choose(f, mx, r.Y+1)
 			gain, _ = l.lost(f, r)
-			my = rowMargin
 		}
-		if gain >= leastRaised {
+		raised := gain >= leastRaised
+		if raised {
 			c.gain = gain
 			k.carrier = c
 		}
-		load(mx, my)
-		l.choose(f, mx, my)
+		if raised || !told {
+			load(mx, my)
+			l.choose(f, mx, my)
+		}
 		differ = l.cost(f, l.few, 0, 0) / l.detailOf(f)
 		if differ < 1/mostDetail {
 			return k, false

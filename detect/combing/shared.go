@@ -13,9 +13,8 @@ import (
 // background with detail of its own, one field shows what the other hides.
 
 // sharedLeft is the share of the difference between the fields that a codec may leave
-// between two pictures of one field: the residual of what
-// moves is coded as coarsely as its edges, at a tenth to a sixth of them (measured on
-// x264 at crf 23).
+// between two pictures of one field: the residual of what moves is coded as coarsely as
+// its edges, at a tenth to a sixth of them (measured on x264 at crf 23).
 const sharedLeft = 0.2
 
 // shared reports whether the picture of a look shares one field with the picture before
@@ -25,17 +24,9 @@ const sharedLeft = 0.2
 func (l *looker) shared(k *look, before, after *picture.Plane, noise float64, r image.Point) bool {
 	still := l.cost(&l.own, l.few, 0, 0)
 	same, other := sharedLeft*still+noise*costNoise, followed*still+noise*costNoise
-	// 1 where the even field is the neighbour's and the odd one is not, -1 the
-	// other way round.
 	with := func(q *picture.Plane) (field int, left float64) {
 		even, odd := l.compare(q, 0, 0)
-		switch {
-		case even < same && odd > other:
-			return 1, even
-		case odd < same && even > other:
-			return -1, odd
-		}
-		return 0, 0
+		return sharedField(even, odd, other, func(float64) float64 { return same }), min(even, odd)
 	}
 	field, leftBefore := with(before)
 	last, leftAfter := with(after)
@@ -106,5 +97,5 @@ func (l *looker) moved(from *picture.Plane, odd bool, r image.Point) (best image
 
 // sharedOdds is what a look is worth whose fields both neighbours share.
 func (k *look) sharedOdds() float64 {
-	return prior + burstWeight - fewWeight*max(0, math.Log(fewPixels/float64(k.pixels)))
+	return prior + burstWeight - k.few()
 }

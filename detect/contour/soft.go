@@ -77,11 +77,6 @@ func (s *soft) shrink(from *plate, n int) (plate, bool) {
 // better drops, of gradients that were seen both sharply, before first, and softly,
 // those of which less was seen.
 func better(gs []Gradient, first, reach int) []Gradient {
-	drop := func(i int) {
-		last := len(gs) - 1
-		gs[i], gs[last] = gs[last], gs[i]
-		gs = gs[:last]
-	}
 	for k := len(gs) - 1; k >= first; k-- {
 		var sharp float64
 		for i := range gs[:first] {
@@ -90,7 +85,10 @@ func better(gs []Gradient, first, reach int) []Gradient {
 			}
 		}
 		if gs[k].length() <= sharp {
-			drop(k)
+			// Exchanged, so that no two share memory.
+			last := len(gs) - 1
+			gs[k], gs[last] = gs[last], gs[k]
+			gs = gs[:last]
 			continue
 		}
 		if sharp == 0 {

@@ -458,3 +458,15 @@ func (x mixture) measures(px float64) map[string]float64 {
 func inPixels(r image.Rectangle) image.Rectangle {
 	return image.Rectangle{r.Min.Mul(cells.Size), r.Max.Mul(cells.Size)}
 }
+
+// inSamples turns a rectangle of raster pixels into one of reduced samples.
+func inSamples(p image.Rectangle, r *cells.Reduced) image.Rectangle {
+	return image.Rect(p.Min.X/r.StepX, p.Min.Y/r.StepY, p.Max.X/r.StepX, p.Max.Y/r.StepY)
+}
+
+// path returns the window of a look in reduced samples, and the unit vector of its path
+// there.
+func path(l *echo.Look, r *cells.Reduced) (win image.Rectangle, ux, uy float64) {
+	speed := l.Steps()
+	return inSamples(l.Region, r), l.DX / float64(r.StepX) / speed, l.DY / float64(r.StepY) / speed
+}

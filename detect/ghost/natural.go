@@ -52,9 +52,7 @@ func (c *comparison) ribbed(l *echo.Look) bool {
 // plainly: what it hides and shows again is then a copy at that lag by itself.
 func (f *fitter) tiled(background cells.Reduced, m *motion.Map, l *echo.Look, lag float64) bool {
 	r := &background
-	speed := l.Steps()
-	ux, uy := l.DX/float64(r.StepX)/speed, l.DY/float64(r.StepY)/speed
-	win := image.Rect(l.Region.Min.X/r.StepX, l.Region.Min.Y/r.StepY, l.Region.Max.X/r.StepX, l.Region.Max.Y/r.StepY)
+	win, ux, uy := path(l, r)
 	f.here.Measure(r, m, win.Intersect(image.Rect(0, 0, r.W, r.H)), true, ux, uy)
 	like := f.likeness(&f.here, image.Pt(int(math.Round(lag*ux)), int(math.Round(lag*uy))))
 	return like > tiledLike && like*f.here.Energy > tiledShare*l.Energy

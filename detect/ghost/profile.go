@@ -44,10 +44,8 @@ type strip struct {
 
 // stripOf returns that of a look at picture t: as wide as what stands out there.
 func (s *state) stripOf(t int, l *echo.Look) strip {
-	r := &s.cells.At(t).Reduced
-	speed := l.Steps()
-	p := strip{ux: l.DX / float64(r.StepX) / speed, uy: l.DY / float64(r.StepY) / speed}
-	p.win = image.Rect(l.Region.Min.X/r.StepX, l.Region.Min.Y/r.StepY, l.Region.Max.X/r.StepX, l.Region.Max.Y/r.StepY)
+	var p strip
+	p.win, p.ux, p.uy = path(l, &s.cells.At(t).Reduced)
 	half := int((math.Abs(p.uy)*float64(p.win.Dx())+math.Abs(p.ux)*float64(p.win.Dy()))/2) + 1
 	beside := slices.Grow(s.fitter.beside[:0], 2*half+1)[:2*half+1]
 	s.fitter.beside = beside

@@ -166,10 +166,9 @@ func (s *state) explain(t int, l *echo.Look, samples float64, ref reference, smo
 	if o == nil || om == nil || !om.HasBackground {
 		return fit{}, false
 	}
-	speed := l.Steps()
-	ux, uy := l.DX/float64(r.StepX)/speed, l.DY/float64(r.StepY)/speed
+	win, ux, uy := path(l, r)
 	lag := int(samples + 0.5)
-	stray := int(strayShare*speed + straySamples)
+	stray := int(strayShare*l.Steps() + straySamples)
 	// What is at x here is at x-back there.
 	k := float64(t - ref.picture)
 	back := image.Pt(int(math.Round(k*l.DX/float64(r.StepX))), int(math.Round(k*l.DY/float64(r.StepY))))
@@ -177,7 +176,6 @@ func (s *state) explain(t int, l *echo.Look, samples float64, ref reference, smo
 	margin := image.Pt(int(math.Abs(ux)*reach)+strayAcross+2, int(math.Abs(uy)*reach)+strayAcross+2)
 
 	// The part of the window that the reference covers with all shifts.
-	win := image.Rect(l.Region.Min.X/r.StepX, l.Region.Min.Y/r.StepY, l.Region.Max.X/r.StepX, l.Region.Max.Y/r.StepY)
 	plane := image.Rect(0, 0, r.W, r.H)
 	inside := image.Rectangle{plane.Min.Add(margin), plane.Max.Sub(margin)}
 	part := win.Intersect(inside.Add(back))

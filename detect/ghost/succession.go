@@ -286,8 +286,7 @@ func (s *state) steepness(t int) float64 {
 	r := &s.cells.At(t).Reduced
 	sum, n := 0.0, 0
 	for _, place := range s.successions.at(t).conspicuous {
-		px := inPixels(place)
-		in := image.Rect(px.Min.X/r.StepX, px.Min.Y/r.StepY, px.Max.X/r.StepX, px.Max.Y/r.StepY).Intersect(image.Rect(0, 0, r.W-1, r.H-1))
+		in := inSamples(inPixels(place), r).Intersect(image.Rect(0, 0, r.W-1, r.H-1))
 		step := 1 + in.Dx()*in.Dy()/enoughSamples
 		for y := in.Min.Y; y < in.Max.Y; y += step {
 			row, below := r.Row(y), r.Row(y+1)
