@@ -77,34 +77,30 @@ __attribute__((target("avx2"))) static inline __m256i weights(const int16_t *tap
 	return _mm256_i32gather_epi64((const long long *)taps, phase, 8);
 }
 
-// Eight samples at once: like inner for each, for places that all lie inside.
-__attribute__((target("avx2"))) static void eight(const uint8_t *src, size_t stride, __m256i qx,
-                                                  __m256i qy, const int16_t *taps, uint8_t *dst) {
-	__m256i one = _mm256_set1_epi32(1), low = _mm256_set1_epi32(63);
-	__m256i ix = _mm256_sub_epi32(_mm256_srai_epi32(qx, 6), one);
-	__m256i iy = _mm256_sub_epi32(_mm256_srai_epi32(qy, 6), one);
-	__m256i at = _mm256_add_epi32(_mm256_mullo_epi32(iy, _mm256_set1_epi32((int)stride)), ix);
-	__m256i fx = _mm256_and_si256(qx, low), fy = _mm256_and_si256(qy, low);
-	__m256i x0 = weights(taps, _mm256_castsi256_si128(fx));
-	__m256i x1 = weights(taps, _mm256_extracti128_si256(fx, 1));
-	__m256i y0 = weights(taps, _mm256_castsi256_si128(fy));
-	__m256i y1 = weights(taps, _mm256_extracti128_si256(fy, 1));
-	__m256i round = _mm256_set1_epi32(128);
-	__m256i rows[4];
-	for (int r = 0; r < 4; r++) {
-		__m256i g = _mm256_i32gather_epi32((const int *)(src + r * stride), at, 1);
-		__m256i a = _mm256_madd_epi16(_mm256_cvtepu8_epi16(_mm256_castsi256_si128(g)), x0);
-		__m256i b = _mm256_madd_epi16(_mm256_cvtepu8_epi16(_mm256_extracti128_si256(g, 1)), x1);
-		// Places 0 1 4 5 and 2 3 6 7 in the halves.
-		rows[r] = _mm256_srai_epi32(_mm256_add_epi32(_mm256_hadd_epi32(a, b), round), 8);
-	}
+// The weights of eight places along an axis: pairs of places 0 1 2 3 and 4 5 6 7.
+struct eight_weights { __m256i low, high; };
+
+__attribute__((target("avx2"))) static inline struct eight_weights weights_of(const int16_t *taps, __m256i q) {
+	__m256i phase = _mm256_and_si256(q, _mm256_set1_epi32(63));
+	struct eight_weights w = {weights(taps, _mm256_castsi256_si128(phase)), weights(taps, _mm256_extracti128_si256(phase, 1))};
+	return w;
+}
+
+// Sums of four taps of two times four places, as codes of 6 bits more: places
+// 0 1 4 5 and 2 3 6 7 in the halves.
+__attribute__((target("avx2"))) static inline __m256i along(__m256i a, __m256i b, struct eight_weights x) {
+	__m256i s = _mm256_hadd_epi32(_mm256_madd_epi16(a, x.low), _mm256_madd_epi16(b, x.high));
+	return _mm256_srai_epi32(_mm256_add_epi32(s, _mm256_set1_epi32(128)), 8);
+}
+
+// Four rows as of along, weighted downwards, to eight samples.
+__attribute__((target("avx2"))) static inline void down(const __m256i *rows, struct eight_weights y, uint8_t *dst) {
 	// Pairs of rows side by side against pairs of weights: the table's first
 	// two are the low half of its eight bytes.
-	__m256i r01 = _mm256_or_si256(_mm256_and_si256(rows[0], _mm256_set1_epi32(0xffff)),
-	                              _mm256_slli_epi32(rows[1], 16));
-	__m256i r23 = _mm256_or_si256(_mm256_and_si256(rows[2], _mm256_set1_epi32(0xffff)),
-	                              _mm256_slli_epi32(rows[3], 16));
-	__m256 f0 = _mm256_castsi256_ps(y0), f1 = _mm256_castsi256_ps(y1);
+	__m256i low = _mm256_set1_epi32(0xffff);
+	__m256i r01 = _mm256_or_si256(_mm256_and_si256(rows[0], low), _mm256_slli_epi32(rows[1], 16));
+	__m256i r23 = _mm256_or_si256(_mm256_and_si256(rows[2], low), _mm256_slli_epi32(rows[3], 16));
+	__m256 f0 = _mm256_castsi256_ps(y.low), f1 = _mm256_castsi256_ps(y.high);
 	__m256i w01 = _mm256_castps_si256(_mm256_shuffle_ps(f0, f1, 0x88));
 	__m256i w23 = _mm256_castps_si256(_mm256_shuffle_ps(f0, f1, 0xdd));
 	__m256i v = _mm256_add_epi32(_mm256_madd_epi16(r01, w01), _mm256_madd_epi16(r23, w23));
@@ -116,6 +112,53 @@ __attribute__((target("avx2"))) static void eight(const uint8_t *src, size_t str
 	uint32_t h1 = (uint32_t)_mm256_extract_epi32(bytes, 4);
 	uint16_t out[4] = {(uint16_t)h0, (uint16_t)h1, (uint16_t)(h0 >> 16), (uint16_t)(h1 >> 16)};
 	memcpy(dst, out, 8);
+}
+
+// Eight samples at once: like inner for each, for places that all lie inside.
+__attribute__((target("avx2"))) static void eight(const uint8_t *src, size_t stride, __m256i qx,
+                                                  __m256i qy, const int16_t *taps, uint8_t *dst) {
+	__m256i one = _mm256_set1_epi32(1);
+	__m256i ix = _mm256_sub_epi32(_mm256_srai_epi32(qx, 6), one);
+	__m256i iy = _mm256_sub_epi32(_mm256_srai_epi32(qy, 6), one);
+	__m256i at = _mm256_add_epi32(_mm256_mullo_epi32(iy, _mm256_set1_epi32((int)stride)), ix);
+	struct eight_weights x = weights_of(taps, qx);
+	__m256i rows[4];
+	for (int r = 0; r < 4; r++) {
+		__m256i g = _mm256_i32gather_epi32((const int *)(src + r * stride), at, 1);
+		rows[r] = along(_mm256_cvtepu8_epi16(_mm256_castsi256_si128(g)), _mm256_cvtepu8_epi16(_mm256_extracti128_si256(g, 1)), x);
+	}
+	down(rows, weights_of(taps, qy), dst);
+}
+
+// A load takes so many samples.
+enum { LOAD = 16 };
+
+// The same where the taps of all places lie within LOAD columns from ix and five
+// rows from iy, which is so where a screen is about upright: loads in place of
+// gathers.
+__attribute__((target("avx2"))) static void eight_near(const uint8_t *src, size_t stride, int ix, int iy, __m256i qx,
+                                                       __m256i qy, const int16_t *taps, uint8_t *dst) {
+	// The bytes of a load that are the taps of each place, as words.
+	__m256i first = _mm256_sub_epi32(_mm256_srai_epi32(qx, 6), _mm256_set1_epi32(ix + 1));
+	first = _mm256_or_si256(first, _mm256_slli_epi32(first, 16));
+	__m256i taps_of = _mm256_set1_epi64x((long long)0x8003800280018000ull);
+	__m256i a = _mm256_add_epi32(_mm256_permutevar8x32_epi32(first, _mm256_setr_epi32(0, 0, 1, 1, 2, 2, 3, 3)), taps_of);
+	__m256i b = _mm256_add_epi32(_mm256_permutevar8x32_epi32(first, _mm256_setr_epi32(4, 4, 5, 5, 6, 6, 7, 7)), taps_of);
+	// Places whose taps begin in the second row, in the order of rows.
+	__m256i lower = _mm256_cmpgt_epi32(_mm256_srai_epi32(qy, 6), _mm256_set1_epi32(iy + 1));
+	lower = _mm256_permutevar8x32_epi32(lower, _mm256_setr_epi32(0, 1, 4, 5, 2, 3, 6, 7));
+	struct eight_weights x = weights_of(taps, qx);
+	const uint8_t *p = src + (size_t)iy * stride + ix;
+	int two = !_mm256_testz_si256(lower, lower);
+	__m256i rows[5];
+	for (int r = 0; r < 4 + two; r++) {
+		__m256i g = _mm256_broadcastsi128_si256(_mm_loadu_si128((const __m128i *)(p + r * stride)));
+		rows[r] = along(_mm256_shuffle_epi8(g, a), _mm256_shuffle_epi8(g, b), x);
+	}
+	if (two)
+		for (int r = 0; r < 4; r++)
+			rows[r] = _mm256_blendv_epi8(rows[r], rows[r + 1], lower);
+	down(rows, weights_of(taps, qy), dst);
 }
 
 __attribute__((target("avx2"))) static int eights(const uint8_t *src, size_t stride, int sw, int sh,
@@ -134,8 +177,15 @@ __attribute__((target("avx2"))) static int eights(const uint8_t *src, size_t str
 	for (; done + 8 <= n; done += 8, px += 8 * dx, py += 8 * dy) {
 		__m256i x = _mm256_add_epi32(_mm256_set1_epi32(px), _mm256_mullo_epi32(k, _mm256_set1_epi32(dx)));
 		__m256i y = _mm256_add_epi32(_mm256_set1_epi32(py), _mm256_mullo_epi32(k, _mm256_set1_epi32(dy)));
-		eight(src, stride, _mm256_srai_epi32(_mm256_add_epi32(x, half), 10),
-		      _mm256_srai_epi32(_mm256_add_epi32(y, half), 10), taps, dst + done);
+		__m256i qx = _mm256_srai_epi32(_mm256_add_epi32(x, half), 10), qy = _mm256_srai_epi32(_mm256_add_epi32(y, half), 10);
+		/* the first taps of the first place and of the last */
+		int fx = ((px + 512) >> 16) - 1, lx = ((px + 7 * dx + 512) >> 16) - 1;
+		int fy = ((py + 512) >> 16) - 1, ly = ((py + 7 * dy + 512) >> 16) - 1;
+		int ty = fy < ly ? fy : ly, by = fy < ly ? ly : fy;
+		if (lx >= fx && lx + 4 <= fx + LOAD && fx + LOAD <= sw && by - ty <= 1)
+			eight_near(src, stride, fx, ty, qx, qy, taps, dst + done);
+		else
+			eight(src, stride, qx, qy, taps, dst + done);
 	}
 	return done;
 }

@@ -58,32 +58,47 @@ func TestRectifyReadsTheRightPlaces(t *testing.T) {
 }
 
 // The kernel and its plain twin agree to the bit, inside the frame and beyond
-// its edges, and write nothing beyond the rows asked for.
+// its edges, however a screen lies in it, and write nothing beyond the rows asked
+// for.
 func TestRectifyTwin(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 2))
-	src := picture.Plane{Pix: make([]uint8, 70*50), Stride: 70, W: 64, H: 50, Depth: 8}
+	src := picture.Plane{Pix: make([]uint8, 140*100), Stride: 140, W: 128, H: 100, Depth: 8}
 	for i := range src.Pix {
 		src.Pix[i] = uint8(r.IntN(2) * 255)
 	}
-	v := View{Quad: Quad{{-6, -4}, {70, 3}, {61, 58}, {3, 44}}, Size: image.Pt(64, 50)}
-	raster := image.Pt(53, 40)
-	rect := NewRectifier(raster)
-	got, want := picture.New(53, 40, 8), picture.New(53, 40, 8)
-	for i := range got.Pix {
-		got.Pix[i], want.Pix[i] = 77, 77
-	}
-	if err := rect.Rectify(&got, &src, v, 3, 37); err != nil {
-		t.Fatal(err)
-	}
-	p := v.project()
-	rect.above.row, rect.below.row = -1, -1
-	for row := 3; row < 37; row++ {
-		rect.cubicTwin(&want, &src, row, rect.nodes(&p, 1, 1, row))
-	}
-	for i := range got.Pix {
-		if got.Pix[i] != want.Pix[i] {
-			t.Fatalf("sample %d,%d: kernel %d, twin %d", i%53, i/53, got.Pix[i], want.Pix[i])
-		}
+	for name, quad := range map[string]Quad{
+		"beyond the edges": {{-6, -4}, {134, 3}, {121, 108}, {3, 94}},
+		"level":            {{4, 4}, {120, 4}, {120, 94}, {4, 94}},
+		"leaning down":     {{6, 4}, {120, 9}, {118, 96}, {4, 90}},
+		"leaning up":       {{4, 9}, {118, 4}, {120, 90}, {6, 96}},
+		"steep":            {{40, 4}, {120, 40}, {80, 95}, {5, 60}},
+		"upside down":      {{120, 94}, {4, 92}, {6, 4}, {122, 5}},
+		"made larger":      {{50, 40}, {70, 41}, {71, 60}, {49, 59}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			v := View{Quad: quad, Size: image.Pt(128, 100)}
+			for _, w := range []int{53, 117} { // 2.2 and about one pixel apart
+				raster := image.Pt(w, 40)
+				rect := NewRectifier(raster)
+				got, want := picture.New(w, 40, 8), picture.New(w, 40, 8)
+				for i := range got.Pix {
+					got.Pix[i], want.Pix[i] = 77, 77
+				}
+				if err := rect.Rectify(&got, &src, v, 3, 37); err != nil {
+					t.Fatal(err)
+				}
+				p := v.project()
+				rect.above.row, rect.below.row = -1, -1
+				for row := 3; row < 37; row++ {
+					rect.cubicTwin(&want, &src, row, rect.nodes(&p, 1, 1, row))
+				}
+				for i := range got.Pix {
+					if got.Pix[i] != want.Pix[i] {
+						t.Fatalf("sample %d,%d of %d: kernel %d, twin %d", i%got.Stride, i/got.Stride, w, got.Pix[i], want.Pix[i])
+					}
+				}
+			}
+		})
 	}
 }
 
