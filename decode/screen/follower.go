@@ -20,6 +20,9 @@ type Follower struct {
 	// to one side is in the view but not here, and so is not passed on.
 	held     View
 	velocity Point // px a frame, of the whole
+	// growth is by how much it grows from one frame to the next, as the
+	// natural logarithm: a zoom, or a hand that comes nearer.
+	growth float64
 	// shape is what the corners without the lens's bend are taken to be, up
 	// to displacement, turn and size.
 	shape    Quad
@@ -51,8 +54,8 @@ const (
 	farStep   = 2.0
 	// Against where it is expected the screen moves and turns as one by some
 	// px from a frame to the next where nothing else is seen, grows by next
-	// to nothing (half a percent a second), and keeps its shape; each corner
-	// may then lie a little off that.
+	// to nothing (half a percent a second) more or less than it did, and keeps
+	// its shape; each corner may then lie a little off that.
 	followMove, followTurn, followGrow = 0.5, 0.5, 0.02
 	followRigid, followCorner          = 0.02, 0.08
 	firstGrow                          = 4
@@ -60,6 +63,13 @@ const (
 	// and the perspective with it, but slower than content moves along a
 	// side.
 	shapeShare = 0.006
+	// What it grew more than expected it grows on by this share. The prior lets
+	// through about a fifth of a deviation a frame; a fourth of that again lets
+	// the two settle as fast as they can without swinging.
+	growShare = 0.05
+	// A hand or a zoom key changes the size by less than this a frame: half
+	// as large again in a second of 240 frames.
+	mostGrowth = 0.002
 	// Below this share of profiles a side does not show.
 	leastSeen = 0.12
 )
@@ -266,8 +276,11 @@ func (f *Follower) expect() View {
 	v := f.held
 	v.Carried, v.Cut = false, false
 	l := v.lens()
-	for i, p := range f.shape.onto(v.straight()) {
-		v.Quad[i] = l.distort(Point{p.X + f.velocity.X, p.Y + f.velocity.Y})
+	q := f.shape.onto(v.straight())
+	c, k := q.centre(), math.Exp(f.growth)
+	for i, p := range q {
+		v.Quad[i] = l.distort(Point{
+			c.X + k*(p.X-c.X) + f.velocity.X, c.Y + k*(p.Y-c.Y) + f.velocity.Y})
 	}
 	return v
 }
@@ -280,6 +293,7 @@ func (f *Follower) carry() View {
 	// after a few frames.
 	f.velocity.X *= 0.7
 	f.velocity.Y *= 0.7
+	f.growth *= 0.7
 	f.carried++
 	f.view.Carried = true
 	// Its place is the less certain the longer nothing was seen.
@@ -413,6 +427,15 @@ func (f *Follower) accept(expected View, o outcome) View {
 		if o.fit.seen[0]+o.fit.seen[2] >= certainSeen {
 			f.velocity.Y = is.Y - was.Y
 		}
+	}
+	switch {
+	case !f.started || f.carried > 0:
+	case o.regained:
+		f.growth = 0
+	default:
+		s := between(expected.straight(), o.held.straight())
+		f.growth += growShare * math.Log(math.Hypot(s.a, s.b))
+		f.growth = max(-mostGrowth, min(mostGrowth, f.growth))
 	}
 	f.started, f.carried = true, 0
 	f.view, f.held = view, o.held

@@ -68,6 +68,31 @@ func TestFollowsSway(t *testing.T) {
 	}
 }
 
+// A zoom of 8 percent a second, at 240 frames, goes on as it began: a view that
+// lags behind it loses the sides, one after the other.
+func TestFollowsZoom(t *testing.T) {
+	t.Parallel()
+	v := straightOn(smallest, 420)
+	c := Point{float64(smallest.X-1) / 2, float64(smallest.Y-1) / 2}
+	f := NewFollower(v)
+	pictures := game(11)
+	var off float64
+	for i := range 50 {
+		zoomed := v
+		k := math.Pow(1.08, float64(i)/240)
+		for n, q := range v.Quad {
+			zoomed.Quad[n] = Point{c.X + k*(q.X-c.X), c.Y + k*(q.Y-c.Y)}
+		}
+		b := newBooth(t, smallest, zoomed, 11)
+		p := pictures(i)
+		shot := b.shoot(&p, 0, 0)
+		off = corner(f.Follow(&shot).Quad, zoomed.Quad)
+	}
+	if off > 0.3 {
+		t.Errorf("off by %.2f px in the end", off)
+	}
+}
+
 // Bars that travel over the screen draw edges as straight and strong as its
 // border.
 func TestContentDoesNotMoveTheView(t *testing.T) {
