@@ -342,7 +342,7 @@ func (r *run) finish() (first error) {
 	for _, s := range r.slots {
 		r.res.Spent[s.stage.Name] = s.spent
 		if e, ok := s.state.(Examiner); ok && s.stage.Kind != "" {
-			r.res.Coverage = append(r.res.Coverage, e.Coverage())
+			r.res.Coverage = append(r.res.Coverage, r.covered(e.Coverage()))
 		}
 		if c, ok := s.state.(interface{ Cadence() []CadenceRun }); ok {
 			r.res.Cadence = c.Cadence()
@@ -352,6 +352,27 @@ func (r *run) finish() (first error) {
 		}
 	}
 	return first
+}
+
+// covered returns a coverage that says no less than the events of its kind: what was
+// found could be seen there, by whatever the stage goes for the rest of the take.
+func (r *run) covered(c Coverage) Coverage {
+	if c.State != NotExaminable {
+		return c
+	}
+	var found time.Duration
+	for i := range r.res.Events {
+		if e := &r.res.Events[i]; e.Kind == c.Kind {
+			found += r.shown(e)
+		}
+	}
+	if found > 0 {
+		c.State, c.Seconds, c.Floor = Limited, found.Seconds(), 0
+		if c.Why != "" {
+			c.Why = "but for what was found: " + c.Why
+		}
+	}
+	return c
 }
 
 // shown is how long an event could be seen in life.

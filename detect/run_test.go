@@ -5,6 +5,7 @@ import (
 	"errors"
 	"image"
 	"io"
+	"math"
 	"os/exec"
 	"strings"
 	"testing"
@@ -375,6 +376,32 @@ func TestImports(t *testing.T) {
 					t.Errorf("%s imports %s", c.of, line)
 				}
 			}
+		}
+	}
+}
+
+// A kind of which something was found is not said to be out of reach.
+func TestFoundIsCovered(t *testing.T) {
+	for _, c := range []struct {
+		found bool
+		want  CoverageState
+	}{{false, NotExaminable}, {true, Limited}} {
+		s := stage("a", Ghost, 0, 0, nothing)
+		s.New = func(*Setup) (State, error) {
+			return stepper{func(w *Window) error {
+				if c.found && w.T >= 10 && w.T < 15 {
+					w.Mark(Mark{Kind: Ghost, Picture: w.T, Region: image.Rect(0, 0, 320, 180), Strength: 30, Confidence: 0.9})
+				}
+				return nil
+			}, Coverage{Kind: Ghost, State: NotExaminable, Why: "nothing moves"}}, nil
+		}
+		res, err := Run(context.Background(), &reel{n: 50}, []*Stage{s}, nil, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := res.Coverage[0]
+		if got.State != c.want || !strings.HasSuffix(got.Why, "nothing moves") || c.found != (math.Abs(got.Seconds-0.1) < 1e-9) {
+			t.Errorf("found %v: %+v", c.found, got)
 		}
 	}
 }

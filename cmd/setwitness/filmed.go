@@ -126,14 +126,15 @@ func (f *filmed) describe(in *report.Input) {
 			c.NewPerS = c.NewShare * s.Estimate.Hz
 		}
 	}
-	if f.combless() {
-		r.Coverage = append(r.Coverage, detect.Coverage{Kind: detect.Combing, State: detect.Examined})
+	if f.combless() { // no stage looked for combs
+		r.Coverage = append(r.Coverage, detect.Coverage{Kind: detect.Combing, State: detect.NotExaminable, Why: f.whyCombless()})
 	}
 	for i := range r.Coverage {
 		c := &r.Coverage[i]
-		before := c.State
 		f.limit(c, facts)
-		r.Events = shown(r.Events, c, before)
+		if c.State == detect.NotExaminable {
+			r.Events = slices.DeleteFunc(r.Events, func(e detect.Event) bool { return e.Kind == c.Kind })
+		}
 	}
 	in.Result = &r
 }
@@ -199,16 +200,6 @@ func times(n int) string {
 	return fmt.Sprintf("%d times", n)
 }
 
-// shown returns the events without those that a camera cannot have shown by their
-// kind's coverage, which was in another state before the camera's limits. A stage may
-// see whole pictures mixed where by its own account no thing moves fast enough.
-func shown(events []detect.Event, c *detect.Coverage, before detect.CoverageState) []detect.Event {
-	if c.State != detect.NotExaminable || before == detect.NotExaminable {
-		return events
-	}
-	return slices.DeleteFunc(events, func(e detect.Event) bool { return e.Kind == c.Kind })
-}
-
 // pxPerPair is the camera pixels to a pair of the set's lines, and whether
 // anything tells them.
 func (f *filmed) pxPerPair() (pair float64, told bool) {
@@ -222,6 +213,18 @@ func (f *filmed) pxPerPair() (pair float64, told bool) {
 func (f *filmed) combless() bool {
 	pair, _ := f.pxPerPair()
 	return pair < leastPxPerPair
+}
+
+// whyCombless says why the camera shows no combs.
+func (f *filmed) whyCombless() string {
+	switch pair, told := f.pxPerPair(); {
+	case !told:
+		return "how many camera pixels there are to a line of the set is not known, and a comb needs two to a pair; --lines-per-px can say it"
+	case f.survey.Found.PxPerLine > 0:
+		return fmt.Sprintf("the camera has %.2g pixels to a pair of the set's lines, and a comb needs two", pair)
+	default:
+		return fmt.Sprintf("the camera has %.2g pixels to a pair of the set's lines (of %d), and a comb needs two", pair, setLines)
+	}
 }
 
 // stages returns those that can see something in the film, and their options:
@@ -244,21 +247,10 @@ func (f *filmed) limit(c *detect.Coverage, facts display.Facts) {
 	if c.State == detect.NotExaminable {
 		return
 	}
-	pair, told := f.pxPerPair()
 	switch {
 	case !f.survey.Estimate.Found && facts.Unlocked == facts.Frames && c.Kind.PerPicture():
 		c.State, c.Seconds, c.Floor = detect.NotExaminable, 0, 0
 		c.Why = "single pictures of the set cannot be told apart: " + f.survey.Estimate.Reason
-	case c.Kind == detect.Combing && pair < leastPxPerPair:
-		c.State, c.Seconds, c.Floor = detect.NotExaminable, 0, 0
-		switch {
-		case !told:
-			c.Why = "how many camera pixels there are to a line of the set is not known, and a comb needs two to a pair; --lines-per-px can say it"
-		case f.survey.Found.PxPerLine > 0:
-			c.Why = fmt.Sprintf("the camera has %.2g pixels to a pair of the set's lines, and a comb needs two", pair)
-		default:
-			c.Why = fmt.Sprintf("the camera has %.2g pixels to a pair of the set's lines (of %d), and a comb needs two", pair, setLines)
-		}
 	case facts.Trusted < leastTrusted && c.Kind.PerPicture():
 		c.State = detect.Limited
 		c.Seconds *= facts.Trusted

@@ -212,25 +212,23 @@ func TestCautions(t *testing.T) {
 
 // In a close-up the lines are told by the panel's pixels, by the user, or not
 // at all; with a border, the user still knows better.
-func TestLimitOfCloseUps(t *testing.T) {
+func TestCombsOfCloseUps(t *testing.T) {
 	for _, c := range []struct {
 		kind      screen.Kind
 		pxPerLine float64
-		state     detect.CoverageState
+		combless  bool
 		why       string
 	}{
-		{screen.CloseUp, 2.5, detect.Examined, ""},
-		{screen.CloseUp, 0.8, detect.NotExaminable, "1.6 pixels to a pair of the set's lines, and"},
-		{screen.CloseUp, 0, detect.NotExaminable, "--lines-per-px"},
-		{screen.Screen, 1.1, detect.Examined, ""},
-		{screen.Screen, 0, detect.NotExaminable, "of 1080"},
+		{screen.CloseUp, 2.5, false, ""},
+		{screen.CloseUp, 0.8, true, "1.6 pixels to a pair of the set's lines, and"},
+		{screen.CloseUp, 0, true, "--lines-per-px"},
+		{screen.Screen, 1.1, false, ""},
+		{screen.Screen, 0, true, "of 1080"},
 	} {
 		s := &display.Survey{Screen: true, Found: screen.Found{Kind: c.kind, View: screen.Whole(image.Pt(1280, 720)), PxPerLine: c.pxPerLine}}
-		s.Estimate.Found = true
-		v := detect.Coverage{Kind: detect.Combing, State: detect.Examined, Seconds: 2, Floor: 1}
-		(&filmed{survey: s}).limit(&v, display.Facts{Frames: 100, Trusted: 1})
-		if v.State != c.state || !strings.Contains(v.Why, c.why) {
-			t.Errorf("%s with %g px a line: %+v", c.kind, c.pxPerLine, v)
+		f := &filmed{survey: s}
+		if f.combless() != c.combless || c.combless && !strings.Contains(f.whyCombless(), c.why) {
+			t.Errorf("%s with %g px a line: combless %v, %s", c.kind, c.pxPerLine, f.combless(), f.whyCombless())
 		}
 	}
 }
@@ -251,22 +249,6 @@ func TestStagesOfAFilm(t *testing.T) {
 	}
 }
 
-// Findings go where the camera takes the coverage of their kind away, not where a
-// stage claims none.
-func TestShown(t *testing.T) {
-	for _, c := range []struct {
-		before, after detect.CoverageState
-		want          int
-	}{
-		{detect.Examined, detect.NotExaminable, 1}, {detect.NotExaminable, detect.NotExaminable, 2}, {detect.Examined, detect.Limited, 2},
-	} {
-		events := []detect.Event{{Kind: detect.Ghost}, {Kind: detect.CadenceBreak}}
-		if got := shown(events, &detect.Coverage{Kind: detect.Ghost, State: c.after}, c.before); len(got) != c.want {
-			t.Errorf("%+v: %d events", c, len(got))
-		}
-	}
-}
-
 // What a camera cannot show is said to be out of its reach.
 func TestLimits(t *testing.T) {
 	view := screen.Whole(image.Pt(1280, 720))
@@ -276,14 +258,8 @@ func TestLimits(t *testing.T) {
 	facts := display.Facts{Frames: 100, Trusted: 1}
 	c := detect.Coverage{Kind: detect.Combing, State: detect.Examined, Seconds: 2, Floor: 1}
 	f.limit(&c, facts)
-	if c.State != detect.NotExaminable || c.Seconds != 0 || c.Why == "" {
-		t.Errorf("720 camera lines for 1080 of the set: %+v", c)
-	}
-	found.Found.View = screen.Whole(image.Pt(3840, 2160))
-	c = detect.Coverage{Kind: detect.Combing, State: detect.Examined, Seconds: 2, Floor: 1}
-	f.limit(&c, facts)
 	if c.State != detect.Examined {
-		t.Errorf("2160 camera lines for 1080 of the set: %+v", c)
+		t.Errorf("nothing in the way: %+v", c)
 	}
 	facts.Trusted = 0.25
 	f.limit(&c, facts)
