@@ -597,23 +597,35 @@ func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
 	if rough == c.view {
 		gain = -faintGain
 	}
-	for _, k := range bends {
-		v := rough
+	with := func(v View, k float64, passes [2]pass) (try candidate, explained float64, ok bool) {
 		v.K1 = k
-		passes := [2]pass{{4*f.factor + 4, float64(3 * f.factor), 2.5}, {8, 3, 1.5}}
-		v, fit, ok := b.closeIn(frames, views, v, faintProfiles, passes, loose{4, 4, 4, 2}, faint)
+		v, fit, explained, ok := b.closeIn(frames, views, v, faintProfiles, passes, loose{4, 4, 4, 2}, faint)
 		if !ok {
-			continue
+			return try, 0, false
 		}
-		try := *c
+		try = *c
 		try.view, try.fit, try.frame = v, fit, f.whole[0].index
 		try.views = slices.Repeat([]View{v}, len(views))
 		try.hidden, try.start = v.hidden(), v
 		quality := try.quality()
 		try.score = quality * faintTrust
-		if quality >= faintLeast && try.score > best.score+gain {
+		return try, explained, quality >= faintLeast
+	}
+	most, took := 0.0, false
+	for _, k := range bends {
+		passes := [2]pass{{4*f.factor + 4, float64(3 * f.factor), 2.5}, {8, 3, 1.5}}
+		if try, explained, ok := with(rough, k, passes); ok && try.score > best.score+gain {
 			gain = faintGain
-			best = try
+			best, most, took = try, explained, true
+		}
+	}
+	// How much of the border shows hardly tells bends that lie close together,
+	// how well they explain where it shows does.
+	for step := 0.03; took && step > 0.002; step /= 2 {
+		for _, k := range []float64{best.view.K1 - step, best.view.K1 + step} {
+			if try, explained, ok := with(best.view, k, [2]pass{{8, 5, 2}, {8, 3, 1.5}}); ok && explained > most {
+				best, most = try, explained
+			}
 		}
 	}
 	best.rough = c.rough
@@ -718,10 +730,10 @@ type pass struct {
 	wide, narrow float64
 }
 
-// closeIn fits one view to all frames together, from wide to narrow; views is
-// scratch of their number. ok is false where no quadrilateral is left.
-func (b *border) closeIn(frames []frame, views []View, v View, profiles int, passes [2]pass, free loose, how sharpness) (View, fitted, bool) {
-	var fit fitted
+// closeIn fits one view to all frames together, from wide to narrow, and says how
+// well that explains the samples; views is scratch of their number. ok is false
+// where no quadrilateral is left.
+func (b *border) closeIn(frames []frame, views []View, v View, profiles int, passes [2]pass, free loose, how sharpness) (_ View, fit fitted, explained float64, ok bool) {
 	for _, p := range passes {
 		for i := range views {
 			views[i] = v
@@ -730,10 +742,11 @@ func (b *border) closeIn(frames []frame, views []View, v View, profiles int, pas
 		var d shift
 		d, fit = b.fit(shift{}, free, p.wide, p.narrow)
 		if v = b.shifted(v, d); !v.Quad.convex() {
-			return v, fit, false
+			return v, fit, 0, false
 		}
+		explained = b.gain(d, p.narrow)
 	}
-	return v, fit, true
+	return v, fit, explained, true
 }
 
 // settleFaint fits a quadrilateral to the mean of the reduced frames.
@@ -741,7 +754,7 @@ func (f *Finder) settleFaint(b *border, mean frame, q Quad) (candidate, bool) {
 	var best candidate
 	for _, k := range bends {
 		v := View{Quad: q, Size: f.small, K1: k}
-		v, fit, ok := b.closeIn([]frame{mean}, make([]View, 1), v, trackProfiles, [2]pass{{7, 5, 1.5}, {6, 1.5, 0.7}}, loose{3, 3, 3, 2}, faintSmall)
+		v, fit, _, ok := b.closeIn([]frame{mean}, make([]View, 1), v, trackProfiles, [2]pass{{7, 5, 1.5}, {6, 1.5, 0.7}}, loose{3, 3, 3, 2}, faintSmall)
 		if !ok {
 			continue
 		}
