@@ -24,6 +24,8 @@ type border struct {
 	possible [4]int
 	// full is the contrast, for each side, at which a sample has full weight.
 	full [4]float64
+	// sure is the contrast from which on an edge is no noise.
+	sure float64
 
 	profile profile
 	store   []edge
@@ -51,6 +53,7 @@ func (b *border) stack(f []frame, v []View, count, reach int, step float64, how 
 	b.samples = b.samples[:0]
 	b.store = b.store[:0]
 	b.possible, b.full = [4]int{}, [4]float64{}
+	b.sure = sureTimes * float64(how.least)
 	for side := range 4 {
 		from, to := b.corners[side], b.corners[(side+1)%4]
 		dx, dy := to.X-from.X, to.Y-from.Y
@@ -219,8 +222,9 @@ func (b *border) fit(d shift, l loose, wide, narrow float64) (shift, fitted) {
 const edgeNoise = 0.35
 
 // faintShare is how much of a side's full contrast an edge needs to show it:
-// fainter ones are noise beside it.
-const faintShare = 0.2
+// fainter ones are noise beside it, unless they exceed by sureTimes what stands out
+// of noise at all. A dark page may have a bright thing at a part of its side.
+const faintShare, sureTimes = 0.2, 3
 
 // judge tells how well a shift follows the samples.
 func (b *border) judge(d shift, narrow float64) fitted {
@@ -230,7 +234,7 @@ func (b *border) judge(d shift, narrow float64) fitted {
 	for i := range b.samples {
 		s := &b.samples[i]
 		e, off := s.nearest(d.at(b, s))
-		if off >= narrow || e.contrast < faintShare*b.full[s.side] {
+		if off >= narrow || e.contrast < min(faintShare*b.full[s.side], b.sure) {
 			continue
 		}
 		n[s.side]++

@@ -646,6 +646,10 @@ const (
 	// what a twentieth of it is darker and what a twentieth is brighter than,
 	// once it has been smoothed over squares of that side.
 	faintLevels, faintSide = 9, 5
+	// Below the first of them so many more follow, each at half the height: a dark
+	// page with bright things on it stands out from its surroundings by little
+	// of the range.
+	faintBelowFirst = 4
 	// Less than this between the two, in codes, is no screen but noise.
 	faintRange = 0.3
 	// Codes of the mean are kept to a sixteenth.
@@ -681,8 +685,17 @@ func (f *Finder) searchFaint(s *survey) []candidate {
 	}
 	var quads []Quad
 	mask := make([]uint8, len(smooth))
+	var levels []float32
+	step := (high - low) / (faintLevels + 1)
+	for k := faintBelowFirst; k > 0; k-- {
+		if above := step / float32(int(1)<<k); above > faintRange {
+			levels = append(levels, low+above)
+		}
+	}
 	for k := range faintLevels {
-		level := low + (high-low)*float32(k+1)/(faintLevels+1)
+		levels = append(levels, low+step*float32(k+1))
+	}
+	for _, level := range levels {
 		for i, c := range smooth {
 			mask[i] = 0
 			if c >= level {
@@ -744,7 +757,7 @@ func (b *border) closeIn(frames []frame, views []View, v View, profiles int, pas
 		if v = b.shifted(v, d); !v.Quad.convex() {
 			return v, fit, 0, false
 		}
-		explained = b.gain(d, p.narrow)
+		explained = b.support(d, p.narrow)
 	}
 	return v, fit, explained, true
 }
