@@ -112,6 +112,39 @@ func TestDarkPage(t *testing.T) {
 	}
 }
 
+// A white line along a side, a few pixels within it, is brighter than the border of
+// a dark ground; the lens is told from the border all the same.
+func TestLineBesideTheBorder(t *testing.T) {
+	t.Parallel()
+	v := straightOn(small, 700)
+	v.K1 = -0.01
+	b := newBooth(t, small, v, 3)
+	seed := uint64(1)
+	shots := film(b, 8, 0, func(i int) picture.Plane {
+		p := picture.New(480, 270, 8)
+		for y := range p.H {
+			for x := range p.W {
+				seed = seed*6364136223846793005 + 1442695040888963407
+				c := 70
+				switch gap := 3 + x*5/p.W; {
+				case y < 40: // a crowd
+					c = 30 + int(seed>>33)%110
+				case y > p.H-gap-3 && y < p.H-gap, y > 40 && y < 43, x > p.W-gap-3 && x < p.W-gap:
+					c = 235
+				case x > 40+4*i && x < 90+4*i && y > 90 && y < 150:
+					c = 200
+				}
+				p.Pix[y*p.Stride+x] = uint8(c)
+			}
+		}
+		return p
+	})
+	got := found(t, shots)
+	if e := corner(got.View.Quad, v.Quad); got.Kind != Screen || e > 1 {
+		t.Errorf("%s, off by %.2f px, bend %g: %s", got.Kind, e, got.View.K1, got.Why)
+	}
+}
+
 // The sway that is told from the border is that of the camera, to a part of a
 // reduced sample.
 func TestTracksTheSway(t *testing.T) {

@@ -805,14 +805,15 @@ func (s *survey) floor() float32 {
 	return sorted[len(sorted)/20]
 }
 
-// gain is how well a shift explains the samples.
+// gain is how well a shift explains the samples. Every edge that is clear counts
+// alike: a line of the picture may be brighter than the border beside it.
 func (b *border) gain(d shift, narrow float64) float64 {
 	var g float64
 	for i := range b.samples {
 		s := &b.samples[i]
 		if e, off := s.nearest(d.at(b, s)); off < narrow {
 			r := off / narrow
-			g += (1 - r*r) * (1 - r*r) * b.weight(s.side, e)
+			g += (1 - r*r) * (1 - r*r) * clearness(e)
 		}
 	}
 	return g
