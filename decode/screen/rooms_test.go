@@ -98,7 +98,7 @@ func TestDarkPage(t *testing.T) {
 					if y%23 < 9 && (x/7+y/23+i)%3 == 0 {
 						c = 200
 					}
-				case x > 250 && x < 380 && y > 40 && y < 150:
+				case x > 250 && x < 450 && y > 40 && y < 150:
 					c = 110
 				}
 				p.Pix[y*p.Stride+x] = uint8(c)

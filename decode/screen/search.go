@@ -257,10 +257,14 @@ func (f *Finder) search(s *survey) ([]candidate, *survey) {
 	}
 	add(f.settled(&b, rough, whole))
 	best, ok := choose(fine)
-	if !ok {
-		return f.searchFaint(s), s
+	if !ok || best.score < faintTrust {
+		// What shows no better than that may be a part of a screen that shows
+		// whole in all frames together.
+		fine = append(fine, f.searchFaint(s)...)
 	}
-	add(best.completed())
+	if ok {
+		add(best.completed())
+	}
 	return fine, s
 }
 
@@ -377,9 +381,29 @@ func (f *Finder) weigh(s *survey, c *candidate, whole []similarity) Quad {
 	ring, inside, c.outside = s.surroundings(q)
 	c.sides = s.sides(q, inside)
 	c.calm = ring / max(inside, 1e-9)
-	c.still = inside < stillFlicker
+	c.still = inside < stillFlicker && s.alive(q) < aliveElsewhere
 	return q
 }
+
+// alive returns the share of all samples that lie outside of a quadrilateral, and
+// change.
+func (s *survey) alive(q Quad) float64 {
+	h := invert(unitTo(q))
+	n := 0
+	for i, u := range s.flicker {
+		if u < 2*stillFlicker {
+			continue
+		}
+		if p := apply(&h, float64(i%s.w), float64(i/s.w)); p.X < 0 || p.X > 1 || p.Y < 0 || p.Y > 1 {
+			n++
+		}
+	}
+	return float64(n) / float64(len(s.flicker))
+}
+
+// aliveElsewhere is the share of the frame that changes outside of what stands still
+// before that is one thing of several on a page: a line of text has as much.
+const aliveElsewhere = 0.003
 
 // startSeen is how much of the border, in sides, has to show in the first frame
 // to be gone by.
@@ -723,6 +747,7 @@ func (f *Finder) searchFaint(s *survey) []candidate {
 		// Where it is as dark as that, light changes by less than the noise,
 		// and nothing is known of the surroundings but that they are darker.
 		ring, inside, outside := s.surroundings(q)
+		c.sides = s.sides(q, inside)
 		if inside >= stillFlicker || s.level(q) >= darkCode {
 			c.calm, c.outside = ring/max(inside, 1e-9), outside
 		}
