@@ -20,8 +20,9 @@ const (
 	// with the four beside them: a disc of eight samples across has four, and an
 	// arm that touches it none. It is no wider or higher than so many squares:
 	// most of a tile's edge at 720 lines, for a thing with its copies on either
-	// side.
-	leastSpot, widestSpot = 4, 50
+	// side. A ball of six samples has one core: a spot as well, where there are not
+	// more of them than are followed.
+	leastSpot, smallSpot, widestSpot = 4, 1, 50
 	// So many samples of a square stand out: noise sets one or two of them, along
 	// edges that tremble.
 	mostOfSquare = 3
@@ -176,13 +177,16 @@ func (s *spots) note(i int, m *motion.Map, r *cells.Reduced) {
 	}
 	for k := range s.pieces {
 		p := &s.pieces[k]
-		if p.whole == k && p.n >= leastSpot && max(p.box.Dx(), p.box.Dy()) <= widestSpot {
+		if p.whole == k && p.n >= smallSpot && max(p.box.Dx(), p.box.Dy()) <= widestSpot {
 			n := float64(p.n)
 			o.list = append(o.list, spot{
 				x: 2*float64(p.x)/n + 1, y: 2*float64(p.y)/n + 1, n: p.n,
 				box: image.Rectangle{p.box.Min.Mul(2), p.box.Max.Mul(2)},
 			})
 		}
+	}
+	if len(o.list) > mostSpots {
+		o.list = slices.DeleteFunc(o.list, func(p spot) bool { return p.n < leastSpot })
 	}
 }
 
@@ -334,9 +338,10 @@ func (s *spots) step(f *flight, t, i, way int) {
 	}
 }
 
-// like reports whether two spots are of one size, to a factor.
+// like reports whether two spots are of one size, to a factor and a core: where
+// the squares lie makes as much.
 func (p *spot) like(q *spot, factor float64) bool {
-	a, b := float64(p.n), float64(q.n)
+	a, b := float64(p.n+1), float64(q.n+1)
 	return a <= factor*b && b <= factor*a
 }
 

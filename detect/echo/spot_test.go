@@ -42,6 +42,7 @@ func TestSpots(t *testing.T) {
 		{"with specks about", func(x, y int) bool { return ball(x, y) || x%5 == 0 && y%4 == 0 }, []image.Point{{40, 32}}},
 		{"that an arm touches", func(x, y int) bool { return ball(x, y) || x < 34 && y >= 30 && y < 34 }, []image.Point{{40, 32}}},
 		{"in two tiles", disc(66, 30, 10), []image.Point{{66, 30}}},
+		{"a ball of six samples", disc(41, 31, 3.2), []image.Point{{41, 31}}},
 		{"two", func(x, y int) bool { return ball(x, y) || disc(20, 12, 7)(x, y) }, []image.Point{{20, 12}, {40, 32}}},
 		{"a cup", func(x, y int) bool {
 			return disc(40, 32, 20)(x, y) && (y >= 32 || !disc(40, 32, 10)(x, y))
