@@ -62,7 +62,7 @@ func newJoiner(f picture.Format) *joiner {
 }
 
 func (j *joiner) add(m Mark) {
-	j.close(m.Picture)
+	j.close(m.Kind, m.Picture)
 	var home *Event
 	for _, e := range j.open {
 		if e.Kind == m.Kind && j.near(e, m) {
@@ -133,10 +133,11 @@ func (e *Event) absorb(o *Event) {
 	e.Pictures = max(e.Pictures, o.Pictures)
 }
 
-// close ends the events that picture t can no longer join.
-func (j *joiner) close(t int) {
+// close ends the events of a kind that picture t can no longer join. Stages that leave
+// marks of other kinds may be behind by more than the gap.
+func (j *joiner) close(kind Kind, t int) {
 	j.open = slices.DeleteFunc(j.open, func(e *Event) bool {
-		if t-e.End <= j.gap {
+		if e.Kind != kind || t-e.End <= j.gap {
 			return false
 		}
 		j.keep(e)

@@ -46,6 +46,30 @@ func (g grid) ofSet(w, h int) bool {
 	return false
 }
 
+// ofRaster reports whether a grid in a picture of w by h pixels can be that of a
+// coder: its blocks are square in the samples of a raster that a set, or what came to
+// it, made larger or smaller to fill the picture, or part of it with the aspect kept,
+// or in the picture's own; of lines of fields they are twice as high. What things of
+// the scene repeat after along the two axes has any aspect.
+func (g grid) ofRaster(w, h int) bool {
+	square := func(aspect float64) bool {
+		// Both pitches are told to a third of a per cent where a grid fills a quarter of the
+		// picture, and 854 and 848 samples to a line pass for those of 1280.
+		const within = 0.008
+		octaves := math.Log2(g[0].pitch / g[1].pitch / aspect)
+		return math.Abs(octaves-math.Round(octaves))*math.Ln2 < within
+	}
+	if square(1) {
+		return true
+	}
+	for _, r := range codedRasters {
+		if square(float64(w) / r[0] / (float64(h) / r[1])) {
+			return true
+		}
+	}
+	return false
+}
+
 // whole reports whether so many blocks are those of a length up to a power of two,
 // to within the share to which the borders of a filmed screen are known.
 func whole(count, length float64) bool {

@@ -234,6 +234,9 @@ func (s *state) find(span []*look) (best grid, ok bool) {
 	if r := best[0].pitch / best[1].pitch; r < 1/mostAspect || r > mostAspect {
 		return best, false
 	}
+	if s.judge.alone == neither && !best.ofRaster(s.setup.Format.W, s.setup.Format.H) {
+		return best, false
+	}
 	n := 0
 	for _, k := range span {
 		if s.judge.tellLook(k, best, known, s.within) > 0 {
