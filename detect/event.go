@@ -61,7 +61,16 @@ func newJoiner(f picture.Format) *joiner {
 	return &joiner{width: f.W, gap: max(1, int(math.Round(joinGap.Seconds()*rate)))}
 }
 
+// leastExtends is the confidence of a mark that extends an event. Beside a fault,
+// which bursts of two to five pictures are, a picture has it as likely as not, where
+// the stages reckon with one that seldom does; less than this is against it even so,
+// and would only give the event a wrong start and place.
+const leastExtends = 0.2
+
 func (j *joiner) add(m Mark) {
+	if m.Confidence < leastExtends {
+		return
+	}
 	j.close(m.Kind, m.Picture)
 	var home *Event
 	for _, e := range j.open {

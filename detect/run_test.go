@@ -296,6 +296,7 @@ func TestJoining(t *testing.T) {
 		{"an earlier fault left late", []Mark{m(90, 100, .9), m(91, 100, .9), m(10, 100, .9), m(11, 100, .9)}, [][2]int{{10, 11}, {90, 91}}},
 		{"another kind's later mark ends nothing", []Mark{m(10, 100, .9), m(11, 100, .9), {Kind: Combing, Picture: 45, Region: box(100), Strength: 9, Confidence: .3}, m(12, 100, .9)}, [][2]int{{10, 12}}},
 		{"weak marks extend", []Mark{m(10, 100, .3), m(11, 110, .9), m(12, 120, .4)}, [][2]int{{10, 12}}},
+		{"what is refuted extends nothing", []Mark{m(8, 100, .01), m(10, 100, .9), m(11, 110, .9), m(13, 120, 0)}, [][2]int{{10, 11}}},
 		{"a lone picture has to be sure", []Mark{m(10, 100, .9)}, nil},
 		{"two that are not sure are one", []Mark{m(10, 100, .75), m(11, 110, .75)}, [][2]int{{10, 11}}},
 		{"weak marks alone are none", []Mark{m(10, 100, .3), m(11, 110, .45)}, nil},

@@ -199,3 +199,30 @@ func TestGridOfSet(t *testing.T) {
 		}
 	}
 }
+
+// Blocks are square in some raster of television, in the picture's own or where the
+// aspect was kept; what a crowd or a front of windows repeats after is not.
+func TestAspectOfCoders(t *testing.T) {
+	for _, c := range []struct {
+		w, h int
+		x, y float64
+		want bool
+	}{
+		{1920, 1080, 8, 8, true},
+		{1280, 720, 13.2, 13.2, true}, // any raster made larger with its aspect kept
+		{1920, 1080, 8.0 * 1920 / 1440, 8, true},
+		{1920, 1080, 8.0 * 1920 / 720, 15, true},
+		{1920, 1080, 8.0 * 1920 / 704, 16.0 * 1080 / 576, true},
+		{1280, 720, 8.0 * 1280 / 854, 12, true},
+		{640, 360, 8.0 * 640 / 426, 12, true},
+		{1920, 1080, 8.0 * 1920 / 720, 16.0 * 1080 / 576, true}, // of fields
+		{720, 576, 22.32, 19.18, false},
+		{720, 480, 24.08, 66.5, false},
+		{720, 576, 16.01, 19.03, false},
+		{1920, 1080, 30, 26, false},
+	} {
+		if got := (grid{{pitch: c.x}, {pitch: c.y}}).ofRaster(c.w, c.h); got != c.want {
+			t.Errorf("%d x %d: %g by %g: %v", c.w, c.h, c.x, c.y, got)
+		}
+	}
+}

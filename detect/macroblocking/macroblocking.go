@@ -234,7 +234,7 @@ func (s *state) find(span []*look) (best grid, ok bool) {
 	if r := best[0].pitch / best[1].pitch; r < 1/mostAspect || r > mostAspect {
 		return best, false
 	}
-	if s.judge.alone == neither && !best.ofRaster(s.setup.Format.W, s.setup.Format.H) {
+	if s.judge.alone == neither && !s.setup.Viewer.Camera && !s.mayBeCoded(best) {
 		return best, false
 	}
 	n := 0
@@ -247,6 +247,22 @@ func (s *state) find(span []*look) (best grid, ok bool) {
 		return best, false
 	}
 	return best, known && n > 0 || n >= min(leastLooks, len(span))
+}
+
+// mayBeCoded reports whether the grid that the tiles show can be a coder's. One of an
+// aspect that no raster gives has to fill half of the picture, as a coder's does in
+// places that are smooth: a crowd or a front of windows lies where it is.
+func (s *state) mayBeCoded(g grid) bool {
+	if g.ofRaster(s.setup.Format.W, s.setup.Format.H) {
+		return true
+	}
+	n := 0
+	for _, ok := range s.judge.shows {
+		if ok {
+			n++
+		}
+	}
+	return 2*n >= len(s.judge.shows)
 }
 
 // markOf is the mark of a look, if it shows a grid that can be seen; before is the
