@@ -47,23 +47,30 @@ func (g grid) ofSet(w, h int) bool {
 }
 
 // ofRaster reports whether a grid in a picture of w by h pixels can be that of a
-// coder: its blocks are square in the samples of a raster that a set, or what came to
-// it, made larger or smaller to fill the picture, or part of it with the aspect kept,
-// or in the picture's own; of lines of fields they are twice as high. What things of
-// the scene repeat after along the two axes has any aspect.
+// coder: its blocks are square in the picture's own samples, or in those of any raster
+// that was made larger or smaller with its aspect kept, or in one of television that
+// fills the picture, all but what a set cuts off at its borders. Of lines of fields
+// they are twice as high. What things of the scene repeat after has any aspect.
 func (g grid) ofRaster(w, h int) bool {
-	square := func(aspect float64) bool {
-		// Both pitches are told to a third of a per cent where a grid fills a quarter of the
-		// picture, and 854 and 848 samples to a line pass for those of 1280.
-		const within = 0.008
-		octaves := math.Log2(g[0].pitch / g[1].pitch / aspect)
-		return math.Abs(octaves-math.Round(octaves))*math.Ln2 < within
+	const (
+		// Both pitches are told to a third of a per cent where a grid fills a quarter
+		// of the picture, and 854 and 848 samples to a line pass for those of 16:9.
+		within = 0.008
+		// overscan is the most that a set cuts off, of width and height together alike.
+		overscan = 0.1
+	)
+	// off is how many octaves so many blocks are from those of a length, up to whole ones.
+	off := func(count, length float64) float64 {
+		octaves := math.Log2(count * 8 / length)
+		return octaves - math.Round(octaves)
 	}
-	if square(1) {
+	alike := func(octaves float64) bool { return math.Abs(octaves-math.Round(octaves))*math.Ln2 < within }
+	if alike(math.Log2(g[0].pitch / g[1].pitch)) {
 		return true
 	}
 	for _, r := range codedRasters {
-		if square(float64(w) / r[0] / (float64(h) / r[1])) {
+		across, down := off(float64(w)/g[0].pitch, r[0]), off(float64(h)/g[1].pitch, r[1])
+		if alike(across-down) && across*math.Ln2 < within && across > math.Log2(1-overscan) {
 			return true
 		}
 	}

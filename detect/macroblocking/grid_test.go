@@ -220,6 +220,8 @@ func TestAspectOfCoders(t *testing.T) {
 		{720, 480, 24.08, 66.5, false},
 		{720, 576, 16.01, 19.03, false},
 		{1920, 1080, 30, 26, false},
+		{1920, 1080, 14.34, 20.02, false},                    // as those of 1440 by 576 are, but of 1071
+		{1920, 1080, 8 * 1.05 * 1920 / 1440, 8 * 1.05, true}, // a twentieth is cut off
 	} {
 		if got := (grid{{pitch: c.x}, {pitch: c.y}}).ofRaster(c.w, c.h); got != c.want {
 			t.Errorf("%d x %d: %g by %g: %v", c.w, c.h, c.x, c.y, got)
