@@ -23,6 +23,17 @@ func (c comb) same(o comb) bool {
 	return math.Abs(c.pitch/o.pitch-1) < within
 }
 
+// own reports whether a comb over an axis of so many pixels is that of blocks of the
+// take's own coder, 8 to 64 samples (MPEG-2, H.264, H.265), which lie from the border on.
+func (c comb) own(length int) bool {
+	// A pitch that is off by so much shows least in the middle.
+	const within, aside = 0.008, 1
+	octaves := math.Log2(c.pitch / 8)
+	at := c.phase + c.pitch*math.Round((float64(length)/2-c.phase)/c.pitch)
+	return octaves > -0.5 && octaves < 3.5 && math.Abs(octaves-math.Round(octaves))*math.Ln2 < within &&
+		math.Abs(math.Remainder(at, 8)) < aside
+}
+
 // grid is a grid of blocks: its combs along rows and along columns.
 type grid [2]comb
 
@@ -48,29 +59,22 @@ func (g grid) ofSet(w, h int) bool {
 
 // ofRaster reports whether a grid in a picture of w by h pixels can be that of a
 // coder: its blocks are square in the picture's own samples, or in those of any raster
-// that was made larger or smaller with its aspect kept, or in one of television that
-// fills the picture, all but what a set cuts off at its borders. Of lines of fields
-// they are twice as high. What things of the scene repeat after has any aspect.
+// that was made larger or smaller with its aspect kept, or in those of one with the
+// aspect of television's that fills the picture. Of lines of fields they are twice as
+// high. What things of the scene repeat after has any aspect.
 func (g grid) ofRaster(w, h int) bool {
-	const (
-		// Both pitches are told to a third of a per cent where a grid fills a quarter
-		// of the picture, and 854 and 848 samples to a line pass for those of 16:9.
-		within = 0.008
-		// overscan is the most that a set cuts off, of width and height together alike.
-		overscan = 0.1
-	)
-	// off is how many octaves so many blocks are from those of a length, up to whole ones.
-	off := func(count, length float64) float64 {
-		octaves := math.Log2(count * 8 / length)
-		return octaves - math.Round(octaves)
+	square := func(aspect float64) bool {
+		// Both pitches are told to a third of a per cent where a grid fills a quarter of
+		// the picture, and 854 and 848 samples to a line pass for those of 1280.
+		const within = 0.008
+		octaves := math.Log2(g[0].pitch / g[1].pitch / aspect)
+		return math.Abs(octaves-math.Round(octaves))*math.Ln2 < within
 	}
-	alike := func(octaves float64) bool { return math.Abs(octaves-math.Round(octaves))*math.Ln2 < within }
-	if alike(math.Log2(g[0].pitch / g[1].pitch)) {
+	if square(1) {
 		return true
 	}
 	for _, r := range codedRasters {
-		across, down := off(float64(w)/g[0].pitch, r[0]), off(float64(h)/g[1].pitch, r[1])
-		if alike(across-down) && across*math.Ln2 < within && across > math.Log2(1-overscan) {
+		if square(float64(w) / r[0] / (float64(h) / r[1])) {
 			return true
 		}
 	}

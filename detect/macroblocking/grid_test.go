@@ -220,11 +220,25 @@ func TestAspectOfCoders(t *testing.T) {
 		{720, 480, 24.08, 66.5, false},
 		{720, 576, 16.01, 19.03, false},
 		{1920, 1080, 30, 26, false},
-		{1920, 1080, 14.34, 20.02, false},                    // as those of 1440 by 576 are, but of 1071
-		{1920, 1080, 8 * 1.05 * 1920 / 1440, 8 * 1.05, true}, // a twentieth is cut off
 	} {
 		if got := (grid{{pitch: c.x}, {pitch: c.y}}).ofRaster(c.w, c.h); got != c.want {
 			t.Errorf("%d x %d: %g by %g: %v", c.w, c.h, c.x, c.y, got)
+		}
+	}
+}
+
+// The blocks of the take's own coder are told though their pitch is off by a little.
+func TestOwnBlocks(t *testing.T) {
+	for _, c := range []struct {
+		pitch, phase float64
+		length       int
+		want         bool
+	}{
+		{8, 0, 540, true}, {16, 15.9, 540, true}, {15.9, 1.15, 540, true}, {15.8, 1, 540, false}, {15.95, 0.9, 540, true}, {32.05, 31.9, 1080, true},
+		{16, 4, 540, false}, {10, 0, 540, false}, {8.5, 0, 540, false},
+	} {
+		if got := (comb{c.pitch, c.phase}).own(c.length); got != c.want {
+			t.Errorf("%g from %g: %v", c.pitch, c.phase, got)
 		}
 	}
 }

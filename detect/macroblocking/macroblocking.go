@@ -234,7 +234,7 @@ func (s *state) find(span []*look) (best grid, ok bool) {
 	if r := best[0].pitch / best[1].pitch; r < 1/mostAspect || r > mostAspect {
 		return best, false
 	}
-	if s.judge.alone == neither && !s.setup.Viewer.Camera && !s.mayBeCoded(best) {
+	if !s.setup.Viewer.Camera && !s.mayBeCoded(best) {
 		return best, false
 	}
 	n := 0
@@ -251,10 +251,16 @@ func (s *state) find(span []*look) (best grid, ok bool) {
 
 // mayBeCoded reports whether the grid that the tiles show can be a coder's. One of an
 // aspect that no raster gives has to fill half of the picture, as a coder's does in
-// places that are smooth: a crowd or a front of windows lies where it is.
+// places that are smooth: a crowd or a front of windows lies where it is. Nor is one a
+// coder's that has the blocks of the take's own coder along one axis and lines of the
+// scene along the other.
 func (s *state) mayBeCoded(g grid) bool {
-	if g.ofRaster(s.setup.Format.W, s.setup.Format.H) {
+	w, h := s.setup.Format.W, s.setup.Format.H
+	if g.ofRaster(w, h) {
 		return true
+	}
+	if g[0].own(w) || g[1].own(h) {
+		return false
 	}
 	n := 0
 	for _, ok := range s.judge.shows {
