@@ -128,7 +128,7 @@ func (s *state) same(t int, l *echo.Look, i int) *echo.Look {
 	if !l.Whole {
 		at = at.Add(image.Pt(int(l.DX*float64(i-t)), int(l.DY*float64(i-t))))
 	}
-	o, distance := nearest(s.echo.At(i), at, l.Whole)
+	o, distance := nearest(s.echo.At(i), at, l)
 	if o == nil || distance > 3*l.Speed+float64(max(l.Region.Dx(), l.Region.Dy())) {
 		return nil
 	}

@@ -77,6 +77,10 @@ const (
 	// accelerates in the few pictures that its step is taken from, and half a
 	// sample of the plane.
 	stepTolerance, sampleTolerance = 0.06, 0.6
+	// In a burst the step is that of the pictures around, which a thing that slows
+	// down or goes off misses by as much: such a lag is a step's where no rhythm that
+	// lasts has it.
+	burstTolerance = 0.2
 	// The lags that package echo looks at, over the step.
 	leastRatio, mostRatio = 0.4, 2.7
 	// How far two ratios of lag to step may differ and be the same.
@@ -191,6 +195,7 @@ type state struct {
 
 	rhythms  []float64
 	fitter   fitter
+	doubts   []doubt
 	verdicts []verdict
 	peers    []reference
 	baseline []float64
@@ -214,6 +219,7 @@ func (s *state) Step(w *detect.Window) error {
 	if !converted {
 		s.markBursts(w)
 		s.markSoft(w)
+		s.markMellow(w)
 	}
 	looks := s.echo.At(w.T)
 	if m := s.motion.At(w.T); m != nil && m.Active > 0 {
@@ -234,7 +240,11 @@ func (s *state) Step(w *detect.Window) error {
 	}
 	for i := range looks {
 		v := &s.verdicts[i]
-		if v.confidence < leastMarked || looks[i].Whole && !s.agreed(looks, v) || !looks[i].Whole && !s.shown(looks, i) || s.covered(w.T, looks[i].Region) || s.partial(looks, i) {
+		if v.confidence < leastMarked || !looks[i].Whole && !s.shown(looks, i) || s.covered(w.T, looks[i].Region) || s.partial(looks, i) {
+			continue
+		}
+		if looks[i].Whole && !s.agreed(looks, v) {
+			s.doubtAt(w.T, &looks[i], v)
 			continue
 		}
 		m := s.mark(&looks[i], v, v.weights.centred())
@@ -250,6 +260,7 @@ func (s *state) Step(w *detect.Window) error {
 		}
 	}
 	s.markLasting(w, looks)
+	s.settle(w)
 	return nil
 }
 
@@ -392,6 +403,9 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 	// own blur is high and has no valley: a copy has both.
 	v.comparison = s.compare(t, l)
 	c := &v.comparison
+	if (!known || ratio != 1 && ratio != 0.5 && c.alike < leastAlike) && math.Abs(p.Lag/v.lag-1) < burstTolerance {
+		ratio, known = 1, true
+	}
 	if c.usual > 0 && l.Energy > gains*c.usual {
 		return v
 	}
@@ -509,16 +523,19 @@ func squash(x float64) float64 { return 1 / (1 + math.Exp(-x)) }
 
 func middle(r image.Rectangle) image.Point { return r.Min.Add(r.Max).Div(2) }
 
-// nearest returns the look at a thing (or the sample of a whole picture) whose
-// middle is nearest to a point, and how far that is; nil when there is none.
-func nearest(looks []echo.Look, p image.Point, whole bool) (look *echo.Look, distance float64) {
+// nearest returns the look like another, at a thing or a sample of a whole
+// picture, whose middle is nearest to a point, and how far that is; nil when there
+// is none. One with much more energy or less is at something else: mixtures of a
+// thing have no less than leastMixed of it.
+func nearest(looks []echo.Look, p image.Point, like *echo.Look) (look *echo.Look, distance float64) {
 	for i := range looks {
-		if looks[i].Whole != whole {
+		o := &looks[i]
+		if o.Whole != like.Whole || min(o.Energy, like.Energy) < leastMixed*max(o.Energy, like.Energy) {
 			continue
 		}
-		d := middle(looks[i].Region).Sub(p)
+		d := middle(o.Region).Sub(p)
 		if far := math.Hypot(float64(d.X), float64(d.Y)); look == nil || far < distance {
-			look, distance = &looks[i], far
+			look, distance = o, far
 		}
 	}
 	return look, distance

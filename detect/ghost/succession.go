@@ -24,6 +24,10 @@ type relation struct {
 	lean float64
 	// energy is that of the difference from the picture before, a sample.
 	energy float64
+	// detail is that of the differences of neighbours in the picture where it
+	// changes, a sample, and area how many cells that is.
+	detail float64
+	area   int
 	// twice is set where the picture shows what one of the two does, and not what
 	// the other does; it is not known then.
 	twice bool
@@ -196,7 +200,9 @@ func (r *successions) relation(a, b, c *cells.Map, noise float32, in image.Recta
 			}
 		}
 	}
-	return sums.relation(noise)
+	out := sums.relation(noise)
+	out.area = n
+	return out
 }
 
 // inCells turns a rectangle of raster pixels into one of the cells that it
@@ -206,10 +212,11 @@ func inCells(r image.Rectangle) image.Rectangle {
 	return image.Rect(r.Min.X/size, r.Min.Y/size, (r.Max.X+size-1)/size, (r.Max.Y+size-1)/size)
 }
 
-// sums are over the squares of the differences of three pictures and over
-// their product.
+// sums are over the squares of the differences of three pictures, over their
+// product, and over the squares of the differences of neighbours in the middle one.
 type sums struct {
 	before, after, both int64
+	detail              int64 // of neighbours in a row
 	samples             int
 }
 
@@ -217,11 +224,17 @@ type sums struct {
 func (s *sums) add(a, b, c *cells.Map, from, to int) {
 	x, y, z := a.Reduced.Pix[from:to], b.Reduced.Pix[from:to], c.Reduced.Pix[from:to]
 	y, z = y[:len(x)], z[:len(x)]
+	last := int64(0)
+	if len(y) > 0 {
+		last = int64(y[0])
+	}
 	for i, v := range y {
-		d, e := int64(v)-int64(x[i]), int64(z[i])-int64(v)
+		d, e, beside := int64(v)-int64(x[i]), int64(z[i])-int64(v), int64(v)-last
 		s.before += d * d
 		s.after += e * e
 		s.both += d * e
+		s.detail += beside * beside
+		last = int64(v)
 	}
 	s.samples += len(x)
 }
@@ -240,6 +253,7 @@ func (s *sums) relation(noise float32) (out relation) {
 	out.rho = max(-1, min(1, xy/math.Sqrt(x*y)))
 	out.lean = math.Log(x/y) / 2
 	out.energy = x / float64(s.samples)
+	out.detail = float64(s.detail) / float64(s.samples)
 	out.known = math.Abs(out.lean) < mostLean
 	out.twice = !out.known
 	return out

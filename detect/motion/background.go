@@ -97,31 +97,42 @@ func (s *Store) background(t int, cm *cells.Map, m *Map) {
 // still makes the background of a picture that does not pan, and what stands
 // out from it, in the tiles that stir.
 func (s *Store) still(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16) {
-	tw, th := TileSize(r)
 	var pix [6][]uint16
+	s.stirring(r, m, func(at, n, rows int) {
+		for i := range pix {
+			pix[i] = sheets[i%len(sheets)].pix[at:]
+		}
+		s.search.Median6(m.Background[at:], pix, r.W, n, rows)
+	})
+	if l := s.light(r, m); l.known {
+		m.lay(r, l)
+		threshold = max(threshold, uint16(unrestRatio*l.unrest+standOutFloor))
+	}
+	clear(m.StandsOut)
+	s.stirring(r, m, func(at, n, rows int) {
+		s.search.StandOut(m.StandsOut[at:], r.Pix[at:], m.Background[at:], r.W, n, rows, threshold)
+	})
+	s.countAll(r, m)
+}
+
+// stirring calls do with the first sample, the columns and the rows of each run of
+// tiles that stir.
+func (s *Store) stirring(r *cells.Reduced, m *Map, do func(at, n, rows int)) {
+	tw, th := TileSize(r)
 	for ty := range m.Rows {
 		first, last := ty*th, min((ty+1)*th, r.H)
 		if last <= first {
 			continue
 		}
-		clear(m.StandsOut[first*r.W : last*r.W])
 		for tx := 0; tx < m.Cols; tx++ {
 			from := tx
 			for tx < m.Cols && m.stirs(tx, tx+1, ty) {
 				tx++
 			}
-			n := min(tx*tw, r.W) - from*tw
-			if n <= 0 {
-				continue
+			if n := min(tx*tw, r.W) - from*tw; n > 0 {
+				do(first*r.W+from*tw, n, last-first)
 			}
-			at := first*r.W + from*tw
-			for i := range pix {
-				pix[i] = sheets[i%len(sheets)].pix[at:]
-			}
-			s.search.Median6(m.Background[at:], pix, r.W, n, last-first)
-			s.search.StandOut(m.StandsOut[at:], r.Pix[at:], m.Background[at:], r.W, n, last-first, threshold)
 		}
-		s.count(r, m, ty)
 	}
 }
 

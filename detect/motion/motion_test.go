@@ -29,9 +29,11 @@ type scene struct {
 	// tremble is the standard deviation of the place of what lies below the
 	// middle, px, in a picture.
 	tremble float64
-	noise   *rand.Rand
-	i       int
-	wave    [8][4]float64
+	// exposure is the gain of picture i, 1 where nil.
+	exposure func(i int) float64
+	noise    *rand.Rand
+	i        int
+	wave     [8][4]float64
 }
 
 func newScene(seed uint64) *scene {
@@ -82,6 +84,9 @@ func (s *scene) Next(context.Context) (*picture.Picture, error) {
 			}
 			if s.rough > 0 && x > s.w/8 {
 				v += s.rough * s.noise.NormFloat64()
+			}
+			if s.exposure != nil {
+				v = 16 + (v-16)*s.exposure(s.i)
 			}
 			p.Y.Pix[y*s.w+x] = uint8(max(0, min(255, v)) + 0.5)
 		}

@@ -60,6 +60,9 @@ type Store struct {
 	lost        []lost
 	patience    []int    // by tile
 	standing    []uint32 // squares of samples that stand out, by tile
+	ranges      [lightRanges][]behind
+	stir        []bool // tiles that stir
+	off         []off  // by tile
 }
 
 func newStore(s *detect.Setup) *Store {

@@ -1,0 +1,102 @@
+package ghost
+
+import (
+	"math"
+	"testing"
+
+	"setwitness/detect/cells"
+	"setwitness/detect/motion"
+)
+
+// What pictures relate and soften from one to the next and back tells mixtures,
+// however things move; either alone, or both by and by, does not.
+func TestMellows(t *testing.T) {
+	const first, n, pictures = 10, 6, 24
+	in := func(i int) bool { return i >= first && i < first+n }
+	// Real pictures stray.
+	stray := func(i int, by float64) float64 { return by * math.Sin(2.7*float64(i)) }
+	type shown struct{ rho, loss, area float64 }
+	usual := func(i int) shown { return shown{0.1 + stray(i, 0.06), stray(i+1, 0.03), 100} }
+	for _, c := range []struct {
+		name  string
+		of    func(i int) shown
+		found bool
+	}{
+		{"a mixture", func(i int) shown {
+			s := usual(i)
+			if in(i) {
+				s.rho, s.loss, s.area = s.rho+0.5, s.loss+0.7, 130
+			}
+			return s
+		}, true},
+		{"nothing", usual, false},
+		{"slower, and sharper for it", func(i int) shown {
+			s := usual(i)
+			if in(i) {
+				s.rho, s.loss = s.rho+0.5, s.loss-0.2
+			}
+			return s
+		}, false},
+		{"coded worse", func(i int) shown {
+			s := usual(i)
+			if in(i) {
+				s.loss += 0.7
+			}
+			return s
+		}, false},
+		{"softer by and by", func(i int) shown {
+			s := usual(i)
+			k := max(0, min(1, float64(i-first+3)/8))
+			s.rho, s.loss = s.rho+0.5*k, s.loss+0.7*k
+			return s
+		}, false},
+		{"softer from here on", func(i int) shown {
+			s := usual(i)
+			if i >= first {
+				s.rho, s.loss = s.rho+0.5, s.loss+0.7
+			}
+			return s
+		}, false},
+		{"hidden for a while", func(i int) shown {
+			s := usual(i)
+			if in(i) {
+				s.rho, s.loss, s.area = s.rho+0.5, s.loss+0.7, 20
+			}
+			return s
+		}, false},
+		{"softer than any mixture", func(i int) shown {
+			s := usual(i)
+			if in(i) {
+				s.rho, s.loss = s.rho+0.5, s.loss+1.6
+			}
+			return s
+		}, false},
+		{"restless before", func(i int) shown {
+			s := usual(i)
+			if s.rho += stray(i, 0.5); in(i) {
+				s.rho, s.loss = s.rho+0.5, s.loss+0.7
+			}
+			return s
+		}, false},
+	} {
+		s := &state{motion: &motion.Store{}, cells: &cells.Store{}}
+		s.successions.next = pictures
+		for i := range pictures {
+			at := c.of(i)
+			s.successions.ring[i%len(s.successions.ring)].whole = relation{
+				known: true, rho: at.rho, detail: 1000 * math.Exp(-at.loss), area: int(at.area),
+			}
+		}
+		var firsts []int
+		for i := mellowBefore; i < pictures-mellowAfter; i++ {
+			if got, sure := s.mellows(i); sure >= leastMarked {
+				if firsts = append(firsts, i); !c.found || i != first || got != n {
+					t.Errorf("%s: a burst of %d pictures from %d on", c.name, got, i)
+				}
+			}
+		}
+		if c.found && len(firsts) != 1 {
+			t.Errorf("%s: bursts from %v on, want one from %d", c.name, firsts, first)
+		}
+	}
+}
