@@ -190,6 +190,7 @@ type state struct {
 	sightings   sightings
 	lastSoft    softBurst
 	lastOf      mixture
+	lastMellow  mellow
 	// The newest pictures with a rhythm, and with one that is sure.
 	heard, sure int
 

@@ -20,6 +20,10 @@ const (
 	mellowAfter                = 3
 	// A burst has so many pictures.
 	fewestMellow, mostMellow = 3, 10
+	// Of one that goes on for longer than is seen ahead nothing says that all is as
+	// before once it is over: it has to be so much plainer. It ends where fewer than
+	// so many of the pictures that follow are known and as soft.
+	openMellow, mellowLapse = 1.3, 2
 	// The relation has to rise by so much, a third of what equal shares of pictures
 	// do that are unlike each other; and the logarithm of the detail to fall by so
 	// much, of the 0.7 that they lose. Both have to be so many times what the
@@ -76,51 +80,84 @@ func middling(v []float64) (middle, stray float64) {
 	return middle, median(off)
 }
 
-// mellows returns the burst that begins at a picture, by what it relates and
-// softens, and how sure it is.
-func (s *state) mellows(first int) (n int, sure float64) {
+// mellow is a burst that is known by what it relates and softens.
+type mellow struct {
+	usual
+	first, n   int
+	rise, loss float64 // means
+	sure       float64
+	open       bool // it goes on for longer than is seen ahead
+	lapse      int  // pictures at its end that do not show it
+}
+
+// at returns by how much picture i relates more and has less detail than those
+// before a burst.
+func (s *state) mellowAt(i int, u *usual) (rise, loss float64, known bool) {
+	r := s.successions.at(i).whole
+	if !r.known || r.detail == 0 {
+		return 0, 0, false
+	}
+	a := float64(r.area) / u.area
+	return r.rho - u.rho, u.detail - math.Log(r.detail), a < mellowArea && a > 1/mellowArea
+}
+
+// mellows returns the burst that begins at a picture; of confidence 0 if none does.
+func (s *state) mellows(first int) (b mellow) {
 	u, ok := s.usualBefore(first)
 	if !ok {
-		return 0, 0
+		return b
 	}
+	b = mellow{usual: u, first: first}
 	needRise, needLoss := max(mellowRise, mellowStrays*u.rhoStray), max(mellowLoss, mellowStrays*u.detailStray)
-	of := func(i int) (rise, loss float64, known bool) {
-		r := s.successions.at(i).whole
-		if !r.known || r.detail == 0 {
-			return 0, 0, false
-		}
-		a := float64(r.area) / u.area
-		return r.rho - u.rho, u.detail - math.Log(r.detail), a < mellowArea && a > 1/mellowArea
-	}
-	rises, losses := 0.0, 0.0
-	for {
-		rise, loss, known := of(first + n)
+	for !b.open {
+		rise, loss, known := s.mellowAt(first+b.n, &u)
 		if !known || rise < mellowWithin*needRise || loss < mellowWithin*needLoss {
 			break
 		}
-		rises, losses = rises+rise, losses+loss
-		if n++; n > mostMellow {
-			return 0, 0
-		}
+		b.rise, b.loss = b.rise+rise, b.loss+loss
+		b.n++
+		b.open = b.n > mostMellow
 	}
-	if n < fewestMellow {
-		return 0, 0
+	if b.n < fewestMellow {
+		return b
 	}
-	rise, loss := rises/float64(n), losses/float64(n)
+	b.rise, b.loss = b.rise/float64(b.n), b.loss/float64(b.n)
 	// It begins at once, and no mixture is softer than one of equal shares.
-	_, before, _ := of(first - 1)
-	if _, start, _ := of(first); start < mellowWithin*loss || before > mellowBeside*loss || loss > mostSoft {
-		return 0, 0
+	_, before, _ := s.mellowAt(first-1, &u)
+	if _, start, _ := s.mellowAt(first, &u); start < mellowWithin*b.loss || before > mellowBeside*b.loss || b.loss > mostSoft {
+		return b
 	}
-	for i := first + n; i < first+n+mellowAfter; i++ {
-		if r, l, known := of(i); !known || l > mellowBeside*loss || r > mellowBeside*rise && i > first+n {
-			return 0, 0
+	for i := first + b.n; i < first+b.n+mellowAfter && !b.open; i++ {
+		if r, l, known := s.mellowAt(i, &u); !known || l > mellowBeside*b.loss || r > mellowBeside*b.rise && i > first+b.n {
+			return b
 		}
 	}
-	if !s.softerAlong(first, n) || s.stillLoss(first, n) > mellowStill*loss {
-		return 0, 0
+	if !s.softerAlong(first, b.n) || s.stillLoss(first, b.n) > mellowStill*b.loss {
+		return b
 	}
-	return n, squash(min(rise/needRise-1, loss/needLoss-1) / mellowSlack)
+	if b.open {
+		needRise, needLoss = openMellow*needRise, openMellow*needLoss
+	}
+	b.sure = squash(min(b.rise/needRise-1, b.loss/needLoss-1) / mellowSlack)
+	return b
+}
+
+// mellowOn marks picture w.T where the last burst goes on in it, and reports whether
+// it does.
+func (s *state) mellowOn(w *detect.Window) bool {
+	b := &s.lastMellow
+	if !b.open || w.T < b.first+b.n {
+		return false
+	}
+	m := s.motion.At(w.T)
+	rise, loss, known := s.mellowAt(w.T, &b.usual)
+	if b.lapse++; known && rise > mellowBeside*b.rise && loss > mellowWithin*b.loss {
+		b.lapse = 0
+	}
+	if b.open = m != nil && !m.Cut && b.lapse <= mellowLapse; b.open && b.lapse == 0 {
+		s.markMellowAt(w, w.T, b)
+	}
+	return b.open
 }
 
 // stillLoss is the logarithm of what the detail of the places that are at rest as a
@@ -151,27 +188,34 @@ func (s *state) stillLoss(first, n int) float64 {
 	return math.Log(before / within)
 }
 
-// markMellow marks the pictures of a burst that begins at a picture and is known by
-// what it relates and softens.
+// markMellow marks the pictures of a burst that begins at a picture, or that goes on
+// in it.
 func (s *state) markMellow(w *detect.Window) {
-	if s.covered(w.T, s.raster) {
+	if s.covered(w.T, s.raster) || s.mellowOn(w) {
 		return
 	}
-	n, sure := s.mellows(w.T)
-	if sure < leastMarked {
+	b := s.mellows(w.T)
+	if b.sure < leastMarked {
 		return
 	}
-	of := mixture{behind: mellowShare, ahead: mellowShare}
 	region := inPixels(s.successions.at(w.T).conspicuous.all()).Intersect(s.raster)
-	s.spells = append(s.spells, told{spell: spell{first: w.T, n: n, mixture: of, explained: 1}, region: region})
-	px := s.step(w.T)
-	for i := w.T; i < w.T+n; i++ {
-		m := detect.Mark{Kind: detect.Ghost, Picture: i, Strength: 100 * of.behind, Confidence: sure, Measures: of.measures(px)}
-		if m.Region = inPixels(s.successions.at(i).conspicuous.all()).Intersect(s.raster); !m.Region.Empty() {
-			w.Mark(m)
-		}
+	s.spells = append(s.spells, told{spell: spell{first: b.first, n: b.n, mixture: mellowMixture, explained: 1}, region: region})
+	for i := b.first; i < b.first+b.n; i++ {
+		s.markMellowAt(w, i, &b)
 	}
+	s.lastMellow = b
 }
 
-// mellowShare is what either copy is taken to have where it is not told.
-const mellowShare = 0.25
+func (s *state) markMellowAt(w *detect.Window, i int, b *mellow) {
+	region := inPixels(s.successions.at(i).conspicuous.all()).Intersect(s.raster)
+	if region.Empty() {
+		return
+	}
+	w.Mark(detect.Mark{
+		Kind: detect.Ghost, Picture: i, Region: region, Strength: 100 * mellowMixture.behind,
+		Confidence: b.sure, Measures: mellowMixture.measures(s.step(i)),
+	})
+}
+
+// mellowMixture is what a burst is taken to be of where its weights are not told.
+var mellowMixture = mixture{behind: 0.25, ahead: 0.25}
