@@ -643,17 +643,30 @@ func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
 			best, most, took = try, explained, true
 		}
 	}
-	// How much of the border shows hardly tells bends that lie close together,
-	// how well they explain where it shows does.
-	for step := 0.03; took && step > 0.002; step /= 2 {
-		for _, k := range []float64{best.view.K1 - step, best.view.K1 + step} {
-			if try, explained, ok := with(best.view, k, [2]pass{{8, 5, 2}, {8, 3, 1.5}}); ok && explained > most {
+	if took {
+		finer(best.view.K1, func(k float64) bool {
+			try, explained, ok := with(best.view, k, [2]pass{{8, 5, 2}, {8, 3, 1.5}})
+			if ok = ok && explained > most; ok {
 				best, most = try, explained
 			}
-		}
+			return ok
+		})
 	}
 	best.rough = c.rough
 	*c = best
+}
+
+// finer tries bends of the lens in smaller and smaller steps from one on, and goes
+// on from where one improved. How much of a border shows hardly tells bends that
+// lie close together, how well they explain where it shows does.
+func finer(bend float64, improves func(k float64) bool) {
+	for step := 0.03; step > 0.002; step /= 2 {
+		for _, k := range [2]float64{bend - step, bend + step} {
+			if improves(k) {
+				bend = k
+			}
+		}
+	}
 }
 
 // A border that no single frame shows has to show nearly whole in all frames
@@ -790,18 +803,32 @@ func (b *border) closeIn(frames []frame, views []View, v View, profiles int, pas
 // settleFaint fits a quadrilateral to the mean of the reduced frames.
 func (f *Finder) settleFaint(b *border, mean frame, q Quad) (candidate, bool) {
 	var best candidate
-	for _, k := range bends {
+	most := 0.0
+	with := func(k float64) (c candidate, explained float64, ok bool) {
 		v := View{Quad: q, Size: f.small, K1: k}
-		v, fit, _, ok := b.closeIn([]frame{mean}, make([]View, 1), v, trackProfiles, [2]pass{{7, 5, 1.5}, {6, 1.5, 0.7}}, loose{3, 3, 3, 2}, faintSmall)
+		v, fit, explained, ok := b.closeIn([]frame{mean}, make([]View, 1), v, trackProfiles, [2]pass{{7, 5, 1.5}, {6, 1.5, 0.7}}, loose{3, 3, 3, 2}, faintSmall)
 		if !ok {
-			continue
+			return c, 0, false
 		}
 		v = enlarge(v, f.factor, f.size)
-		c := candidate{view: v, fit: fit, start: v, hidden: v.hidden(), frame: f.whole[0].index, views: slices.Repeat([]View{v}, len(f.whole))}
-		if quality := c.quality(); quality >= faintLeast && quality*faintTrust > best.score+faintGain {
-			c.score = quality * faintTrust
-			best = c
+		c = candidate{view: v, fit: fit, start: v, hidden: v.hidden(), frame: f.whole[0].index, views: slices.Repeat([]View{v}, len(f.whole))}
+		quality := c.quality()
+		c.score = quality * faintTrust
+		return c, explained, quality >= faintLeast
+	}
+	for _, k := range bends {
+		if c, explained, ok := with(k); ok && c.score > best.score+faintGain {
+			best, most = c, explained
 		}
+	}
+	if best.score > 0 {
+		finer(best.view.K1, func(k float64) bool {
+			c, explained, ok := with(k)
+			if ok = ok && explained > most; ok {
+				best, most = c, explained
+			}
+			return ok
+		})
 	}
 	return best, best.score > 0
 }
