@@ -27,6 +27,7 @@ type Source struct {
 	rectifier *screen.Rectifier
 	grid      []float32
 	full      picture.Plane // a rectified frame
+	gridless  gridless
 	light     light
 	chroma    chroma
 
@@ -105,6 +106,9 @@ func (s *Survey) Source(take Frames) (*Source, error) {
 		full:      picture.New(s.Raster.X, s.Raster.Y, f.Depth),
 	}
 	o.light.black = float64(int(s.black) << refresh.MoreBits)
+	if s.Found.Kind == screen.CloseUp {
+		o.gridless.pitch = s.Found.PxPerLine * float64(s.Raster.X) / float64(max(f.W, 1))
+	}
 	estimate := &s.Estimate
 	if !estimate.Found {
 		estimate = nil
@@ -325,6 +329,7 @@ func (o *Source) built(b *refresh.Built) error {
 		Index: o.facts.Displayed, Frame: b.Frame, Time: b.Time, Y: b.Y, Trust: b.Trust,
 		Slowed: b.Time - time.Duration(b.Real*float64(time.Second)),
 	}
+	o.gridless.even(&p.Y)
 	o.light.even(&p.Y, noiseOf(b), b.Locked)
 	if !b.Locked {
 		// Which picture these rows show is not known.
