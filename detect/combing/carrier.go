@@ -215,10 +215,12 @@ func newTracker(height int) *tracker {
 
 // newOverscan has the carriers of a picture that a set shows a few per cent larger than it
 // is, to hide its edges (common practice, no source): in steps that turn a carrier by no
-// more than a tenth of a cycle over half a window.
+// more than a tenth of a cycle over half a window. The first of them is that of a woven
+// comb, but low-passed over two lines more than the fields are: small print that moves by
+// little differs from line to line of a field by as much as the fields do.
 func newOverscan() *tracker {
 	t := &tracker{}
-	for larger := 1.015; larger < 1.07; larger += 0.01 {
+	for larger := 1.0005; larger < 1.07; larger += 0.01 {
 		t.tracks = append(t.tracks, track{frequency: 0.5 / larger})
 	}
 	return t
