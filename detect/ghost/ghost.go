@@ -190,7 +190,7 @@ type state struct {
 	sightings   sightings
 	lastSoft    softBurst
 	lastOf      mixture
-	lastMellow  mellow
+	lastBlend   blend
 	// The newest pictures with a rhythm, and with one that is sure.
 	heard, sure int
 
@@ -220,7 +220,7 @@ func (s *state) Step(w *detect.Window) error {
 	if !converted {
 		s.markBursts(w)
 		s.markSoft(w)
-		s.markMellow(w)
+		s.markBlend(w)
 	}
 	looks := s.echo.At(w.T)
 	if m := s.motion.At(w.T); m != nil && m.Active > 0 {

@@ -167,6 +167,10 @@ func (m *Map) lay(r *cells.Reduced, l lit) {
 	if l.offset == 0 && l.gain == 0 {
 		return
 	}
+	var table [256 * cells.Unit8]uint16
+	for b := range table {
+		table[b] = uint16(max(0, math.Round(float64(b)+l.at(uint16(b)))))
+	}
 	tw, th := TileSize(r)
 	for ty := range m.Rows {
 		for tx := range m.Cols {
@@ -175,8 +179,9 @@ func (m *Map) lay(r *cells.Reduced, l lit) {
 			}
 			from, to := min(tx*tw, r.W), min((tx+1)*tw, r.W)
 			for y := ty * th; y < min((ty+1)*th, r.H); y++ {
-				for i, b := range m.Background[y*r.W+from : y*r.W+to] {
-					m.Background[y*r.W+from+i] = uint16(max(0, math.Round(float64(b)+l.at(b))))
+				row := m.Background[y*r.W+from : y*r.W+to]
+				for i, b := range row {
+					row[i] = table[min(int(b), len(table)-1)]
 				}
 			}
 		}

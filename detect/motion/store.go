@@ -15,7 +15,8 @@ var Stage = &detect.Stage{
 	Title: "what moves, and by how much",
 	Doc: "Displacement of each tile of 64x64 raster pixels since the picture before, in raster pixels, " +
 		"found by matching the pixels that stand out from the background (the median of six pictures " +
-		"around, each moved along the pan between them); and the pan. Leaves no marks.",
+		"around, each moved along the pan between them, in the light of the picture where it does not pan); " +
+		"and the pan. Leaves no marks.",
 	Needs: []detect.Need{{Stage: cells.Stage, Back: backgroundSpan, Ahead: backgroundSpan}},
 	New:   func(s *detect.Setup) (detect.State, error) { return newStore(s), nil },
 }

@@ -16,30 +16,30 @@ import (
 const (
 	// So many pictures before a burst, of which so many have to be known, and so
 	// many after it, say what is usual.
-	mellowBefore, fewestBefore = 6, 4
-	mellowAfter                = 3
+	blendBefore, fewestBefore = 6, 4
+	blendAfter                = 3
 	// A burst has so many pictures.
-	fewestMellow, mostMellow = 3, 10
+	fewestBlended, mostBlended = 3, 10
 	// Of one that goes on for longer than is seen ahead nothing says that all is as
-	// before once it is over: it has to be so much plainer. It ends where fewer than
-	// so many of the pictures that follow are known and as soft.
-	openMellow, mellowLapse = 1.3, 2
+	// before once it is over: it has to be so many times as plain. It ends where more
+	// than so many pictures that follow each other do not show it.
+	openBlend, blendLapse = 1.3, 2
 	// The relation has to rise by so much, a third of what equal shares of pictures
 	// do that are unlike each other; and the logarithm of the detail to fall by so
 	// much, of the 0.7 that they lose. Both have to be so many times what the
 	// pictures before stray.
-	mellowRise, mellowLoss, mellowStrays = 0.3, 0.25, 3
+	blendRise, blendLoss, blendStrays = 0.3, 0.25, 3
 	// Within a burst each picture has this share of the rise and of the loss, and
 	// those after it no more than the other.
-	mellowWithin, mellowBeside = 0.5, 0.4
+	blendWithin, blendBeside = 0.5, 0.4
 	// What moves has to stay as large to this factor: what goes behind something
 	// leaves the small and the soft.
-	mellowArea = 1.8
+	blendArea = 1.8
 	// Places at rest lose no more than this share of what those that move do.
-	mellowStill = 0.3
+	blendStill = 0.3
 	// The confidence grows by one step of the logistic function for such shares of
 	// the least rise and of the least loss.
-	mellowSlack = 0.15
+	blendSlack = 0.15
 )
 
 // usual is what the pictures before a burst show.
@@ -52,7 +52,7 @@ type usual struct {
 // usualBefore is what the pictures before one show; false where too few are known.
 func (s *state) usualBefore(first int) (u usual, ok bool) {
 	var rho, detail, area []float64
-	for i := first - mellowBefore; i < first-1; i++ {
+	for i := first - blendBefore; i < first-1; i++ {
 		if r := s.successions.at(i).whole; r.known && r.detail > 0 {
 			rho, detail, area = append(rho, r.rho), append(detail, math.Log(r.detail)), append(area, float64(r.area))
 		}
@@ -80,8 +80,8 @@ func middling(v []float64) (middle, stray float64) {
 	return middle, median(off)
 }
 
-// mellow is a burst that is known by what it relates and softens.
-type mellow struct {
+// blend is a burst that is known by what it relates and softens.
+type blend struct {
 	usual
 	first, n   int
 	rise, loss float64 // means
@@ -92,70 +92,70 @@ type mellow struct {
 
 // at returns by how much picture i relates more and has less detail than those
 // before a burst.
-func (s *state) mellowAt(i int, u *usual) (rise, loss float64, known bool) {
+func (s *state) blendAt(i int, u *usual) (rise, loss float64, known bool) {
 	r := s.successions.at(i).whole
 	if !r.known || r.detail == 0 {
 		return 0, 0, false
 	}
 	a := float64(r.area) / u.area
-	return r.rho - u.rho, u.detail - math.Log(r.detail), a < mellowArea && a > 1/mellowArea
+	return r.rho - u.rho, u.detail - math.Log(r.detail), a < blendArea && a > 1/blendArea
 }
 
-// mellows returns the burst that begins at a picture; of confidence 0 if none does.
-func (s *state) mellows(first int) (b mellow) {
+// blends returns the burst that begins at a picture; of confidence 0 if none does.
+func (s *state) blends(first int) (b blend) {
 	u, ok := s.usualBefore(first)
 	if !ok {
 		return b
 	}
-	b = mellow{usual: u, first: first}
-	needRise, needLoss := max(mellowRise, mellowStrays*u.rhoStray), max(mellowLoss, mellowStrays*u.detailStray)
+	b = blend{usual: u, first: first}
+	needRise, needLoss := max(blendRise, blendStrays*u.rhoStray), max(blendLoss, blendStrays*u.detailStray)
 	for !b.open {
-		rise, loss, known := s.mellowAt(first+b.n, &u)
-		if !known || rise < mellowWithin*needRise || loss < mellowWithin*needLoss {
+		rise, loss, known := s.blendAt(first+b.n, &u)
+		if !known || rise < blendWithin*needRise || loss < blendWithin*needLoss {
 			break
 		}
 		b.rise, b.loss = b.rise+rise, b.loss+loss
 		b.n++
-		b.open = b.n > mostMellow
+		b.open = b.n > mostBlended
 	}
-	if b.n < fewestMellow {
+	if b.n < fewestBlended {
 		return b
 	}
 	b.rise, b.loss = b.rise/float64(b.n), b.loss/float64(b.n)
 	// It begins at once, and no mixture is softer than one of equal shares.
-	_, before, _ := s.mellowAt(first-1, &u)
-	if _, start, _ := s.mellowAt(first, &u); start < mellowWithin*b.loss || before > mellowBeside*b.loss || b.loss > mostSoft {
+	_, before, _ := s.blendAt(first-1, &u)
+	if _, start, _ := s.blendAt(first, &u); start < blendWithin*b.loss || before > blendBeside*b.loss || b.loss > mostSoft {
 		return b
 	}
-	for i := first + b.n; i < first+b.n+mellowAfter && !b.open; i++ {
-		if r, l, known := s.mellowAt(i, &u); !known || l > mellowBeside*b.loss || r > mellowBeside*b.rise && i > first+b.n {
+	for i := first + b.n; i < first+b.n+blendAfter && !b.open; i++ {
+		if r, l, known := s.blendAt(i, &u); !known || l > blendBeside*b.loss || r > blendBeside*b.rise && i > first+b.n {
 			return b
 		}
 	}
-	if !s.softerAlong(first, b.n) || s.stillLoss(first, b.n) > mellowStill*b.loss {
+	if !s.softerAlong(first, b.n) || s.stillLoss(first, b.n) > blendStill*b.loss {
 		return b
 	}
 	if b.open {
-		needRise, needLoss = openMellow*needRise, openMellow*needLoss
+		needRise, needLoss = openBlend*needRise, openBlend*needLoss
 	}
-	b.sure = squash(min(b.rise/needRise-1, b.loss/needLoss-1) / mellowSlack)
+	b.sure = squash(min(b.rise/needRise-1, b.loss/needLoss-1) / blendSlack)
 	return b
 }
 
-// mellowOn marks picture w.T where the last burst goes on in it, and reports whether
+// blendOn marks picture w.T where the last burst goes on in it, and reports whether
 // it does.
-func (s *state) mellowOn(w *detect.Window) bool {
-	b := &s.lastMellow
+func (s *state) blendOn(w *detect.Window) bool {
+	b := &s.lastBlend
 	if !b.open || w.T < b.first+b.n {
 		return false
 	}
 	m := s.motion.At(w.T)
-	rise, loss, known := s.mellowAt(w.T, &b.usual)
-	if b.lapse++; known && rise > mellowBeside*b.rise && loss > mellowWithin*b.loss {
+	rise, loss, known := s.blendAt(w.T, &b.usual)
+	if b.lapse++; known && rise > blendBeside*b.rise && loss > blendWithin*b.loss {
 		b.lapse = 0
 	}
-	if b.open = m != nil && !m.Cut && b.lapse <= mellowLapse; b.open && b.lapse == 0 {
-		s.markMellowAt(w, w.T, b)
+	if b.open = m != nil && !m.Cut && b.lapse <= blendLapse; b.open && b.lapse == 0 {
+		s.markBlendAt(w, w.T, b)
 	}
 	return b.open
 }
@@ -188,34 +188,34 @@ func (s *state) stillLoss(first, n int) float64 {
 	return math.Log(before / within)
 }
 
-// markMellow marks the pictures of a burst that begins at a picture, or that goes on
+// markBlend marks the pictures of a burst that begins at a picture, or that goes on
 // in it.
-func (s *state) markMellow(w *detect.Window) {
-	if s.covered(w.T, s.raster) || s.mellowOn(w) {
+func (s *state) markBlend(w *detect.Window) {
+	if s.covered(w.T, s.raster) || s.blendOn(w) {
 		return
 	}
-	b := s.mellows(w.T)
+	b := s.blends(w.T)
 	if b.sure < leastMarked {
 		return
 	}
 	region := inPixels(s.successions.at(w.T).conspicuous.all()).Intersect(s.raster)
-	s.spells = append(s.spells, told{spell: spell{first: b.first, n: b.n, mixture: mellowMixture, explained: 1}, region: region})
+	s.spells = append(s.spells, told{spell: spell{first: b.first, n: b.n, mixture: blendMixture, explained: 1}, region: region})
 	for i := b.first; i < b.first+b.n; i++ {
-		s.markMellowAt(w, i, &b)
+		s.markBlendAt(w, i, &b)
 	}
-	s.lastMellow = b
+	s.lastBlend = b
 }
 
-func (s *state) markMellowAt(w *detect.Window, i int, b *mellow) {
+func (s *state) markBlendAt(w *detect.Window, i int, b *blend) {
 	region := inPixels(s.successions.at(i).conspicuous.all()).Intersect(s.raster)
 	if region.Empty() {
 		return
 	}
 	w.Mark(detect.Mark{
-		Kind: detect.Ghost, Picture: i, Region: region, Strength: 100 * mellowMixture.behind,
-		Confidence: b.sure, Measures: mellowMixture.measures(s.step(i)),
+		Kind: detect.Ghost, Picture: i, Region: region, Strength: 100 * blendMixture.behind,
+		Confidence: b.sure, Measures: blendMixture.measures(s.step(i)),
 	})
 }
 
-// mellowMixture is what a burst is taken to be of where its weights are not told.
-var mellowMixture = mixture{behind: 0.25, ahead: 0.25}
+// blendMixture is what a burst is taken to be of where its weights are not told.
+var blendMixture = mixture{behind: 0.25, ahead: 0.25}

@@ -10,7 +10,7 @@ import (
 
 // What pictures relate and soften from one to the next and back tells mixtures,
 // however things move; either alone, or both by and by, does not.
-func TestMellows(t *testing.T) {
+func TestBlends(t *testing.T) {
 	const first, n, pictures = 10, 6, 24
 	in := func(i int) bool { return i >= first && i < first+n }
 	// Real pictures stray.
@@ -88,8 +88,8 @@ func TestMellows(t *testing.T) {
 			}
 		}
 		var firsts []int
-		for i := mellowBefore; i < pictures-mellowAfter; i++ {
-			if b := s.mellows(i); b.sure >= decided {
+		for i := blendBefore; i < pictures-blendAfter; i++ {
+			if b := s.blends(i); b.sure >= decided {
 				if firsts = append(firsts, i); !c.found || i != first || b.n != n {
 					t.Errorf("%s: a burst of %d pictures from %d on", c.name, b.n, i)
 				}
