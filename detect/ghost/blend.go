@@ -86,11 +86,12 @@ type blend struct {
 	first, n   int
 	rise, loss float64 // means
 	sure       float64
+	of         mixture
 	open       bool // it goes on for longer than is seen ahead
 	lapse      int  // pictures at its end that do not show it
 }
 
-// at returns by how much picture i relates more and has less detail than those
+// blendAt returns by how much picture i relates more and has less detail than those
 // before a burst.
 func (s *state) blendAt(i int, u *usual) (rise, loss float64, known bool) {
 	r := s.successions.at(i).whole
@@ -139,7 +140,31 @@ func (s *state) blends(first int) (b blend) {
 		needRise, needLoss = openBlend*needRise, openBlend*needLoss
 	}
 	b.sure = squash(min(b.rise/needRise-1, b.loss/needLoss-1) / blendSlack)
+	b.of = b.mixed()
 	return b
+}
+
+// mixed returns the weights whose rise and loss are nearest to a burst's, of the
+// pictures on both sides or on one.
+func (b *blend) mixed() (best mixture) {
+	like, single := alikeAt(b.rho, detail)
+	least := math.Inf(1)
+	try := func(m mixture) {
+		own := 1 - m.behind - m.ahead
+		rise := predict(0, &like, func(k int) (int, [3]float64) { return k - 1, [3]float64{m.behind, own, m.ahead} }).rho - single
+		// Detail of a sample or two is unlike itself a step away.
+		loss := -math.Log(own*own + m.behind*m.behind + m.ahead*m.ahead)
+		if off := math.Hypot(rise-b.rise, loss-b.loss); off < least {
+			best, least = m, off
+		}
+	}
+	for k := 5; k <= 33; k++ {
+		try(mixture{behind: float64(k) / 100, ahead: float64(k) / 100})
+	}
+	for k := 10; k <= 50; k++ {
+		try(mixture{behind: float64(k) / 100})
+	}
+	return best
 }
 
 // blendOn marks picture w.T where the last burst goes on in it, and reports whether
@@ -199,7 +224,7 @@ func (s *state) markBlend(w *detect.Window) {
 		return
 	}
 	region := inPixels(s.successions.at(w.T).conspicuous.all()).Intersect(s.raster)
-	s.spells = append(s.spells, told{spell: spell{first: b.first, n: b.n, mixture: blendMixture, explained: 1}, region: region})
+	s.spells = append(s.spells, told{spell: spell{first: b.first, n: b.n, mixture: b.of, explained: 1}, region: region})
 	for i := b.first; i < b.first+b.n; i++ {
 		s.markBlendAt(w, i, &b)
 	}
@@ -212,10 +237,7 @@ func (s *state) markBlendAt(w *detect.Window, i int, b *blend) {
 		return
 	}
 	w.Mark(detect.Mark{
-		Kind: detect.Ghost, Picture: i, Region: region, Strength: 100 * blendMixture.behind,
-		Confidence: b.sure, Measures: blendMixture.measures(s.step(i)),
+		Kind: detect.Ghost, Picture: i, Region: region, Strength: 100 * b.of.behind,
+		Confidence: b.sure, Measures: b.of.measures(s.step(i)),
 	})
 }
-
-// blendMixture is what a burst is taken to be of where its weights are not told.
-var blendMixture = mixture{behind: 0.25, ahead: 0.25}

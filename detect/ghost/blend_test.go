@@ -100,3 +100,21 @@ func TestBlends(t *testing.T) {
 		}
 	}
 }
+
+// The weights of a burst are told from how much its pictures relate and lose.
+func TestBlendMixed(t *testing.T) {
+	for _, c := range []struct {
+		rho, rise, loss float64
+		behind, ahead   float64
+	}{
+		// Pictures that are unlike each other relate by -1/2, mixed half and half by 0
+		// and as (1/4, 1/2, 1/4) by 1/4; of the detail a half is left, and 3/8.
+		{-0.5, 0.5, math.Log(2), 0.5, 0},
+		{-0.5, 0.75, math.Log(8.0 / 3), 0.25, 0.25},
+	} {
+		b := blend{usual: usual{rho: c.rho}, rise: c.rise, loss: c.loss}
+		if m := b.mixed(); math.Abs(m.behind-c.behind) > 0.03 || math.Abs(m.ahead-c.ahead) > 0.03 {
+			t.Errorf("rise %.2f, loss %.2f: %+v, want %.2f and %.2f", c.rise, c.loss, m, c.behind, c.ahead)
+		}
+	}
+}
