@@ -102,6 +102,12 @@ func (s *scan) laySource(ctx context.Context, in *report.Input, take crops.Pictu
 		in.Warnings = append(in.Warnings, "The take could not be aligned with its source: "+facts.Why+". Whose fault a finding is stays undetermined.")
 		return nil, nil
 	}
+	if err := w.alignment.LookCloser(ctx, w); err != nil {
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		in.Warnings = append(in.Warnings, fmt.Sprintf("Take and source could not be read again to align them more closely: %v.", err))
+	}
 	if err := w.register(ctx); err != nil {
 		if ctx.Err() != nil {
 			return nil, ctx.Err()
@@ -204,6 +210,16 @@ func (w *witness) register(ctx context.Context) error {
 	}
 	w.where, w.fits, w.laid = m, r, true
 	return nil
+}
+
+// Take and Source give views of pictures for a closer look at the alignment.
+func (w *witness) Take(ctx context.Context, pictures []int, do func(i int, v *content.View)) error {
+	return w.fetchTake(ctx, pictures, func(p *picture.Picture) { do(p.Index, content.NewView(p)) })
+}
+
+// Source is Take for the source.
+func (w *witness) Source(ctx context.Context, pictures []int, do func(j int, v *content.View)) error {
+	return w.fetchSource(ctx, pictures, func(p *picture.Picture) { do(p.Index, content.NewView(p)) })
 }
 
 // fetchTake reads pictures of the take again, in any order given.

@@ -16,7 +16,8 @@
 // another fit (place.go), earlier or later, or at other paces are judged by how likely
 // they make the take (improve.go, judge.go).
 // What fits in several places, or nearly as well a picture earlier or later, is
-// said to.
+// said to; where pictures can be read again, small ones of a doubtful take and its
+// source are held against each other (view.go, closer.go).
 package align
 
 import (
@@ -77,6 +78,9 @@ type Alignment struct {
 	take, source *signature.Sequence
 	due          []int
 	runs         []run // of the spans, until they are improved
+	// found is what the blocks say, and tried are the beliefs that were held against it.
+	found *belief
+	tried []belief
 }
 
 // Due returns the picture of the source that would be up at picture i of the take
@@ -305,8 +309,17 @@ func (m *improver) best(found []*Alignment) *Alignment {
 	first := slices.MinFunc(list, better)
 	a, b := first.of, first.as
 	b, tried := m.improve(b)
+	a.state(m, b)
+	a.found, a.tried = &b, tried
+	a.Confidence = a.sureBy(m.margin(&b, tried, m.apart) / sureNats)
+	a.Near = a.sureBy(m.margin(&b, tried, func(c, b *belief) bool { return m.apart(c, b) && !b.beside(c, m.take.Len()) }) / sureNats)
+	return a
+}
+
+// state enters what a belief says.
+func (a *Alignment) state(m *improver, b belief) {
 	a.Pictures = b.pictures(m.take.Len())
-	a.Fit, a.Spans, a.runs = b.fit, nil, nil
+	a.Fit, a.Spans, a.runs, a.due = b.fit, nil, nil, nil
 	longest := 0
 	for _, r := range b.runs {
 		span := m.span(&r)
@@ -316,11 +329,12 @@ func (m *improver) best(found []*Alignment) *Alignment {
 		}
 	}
 	a.Explained = m.explained(b)
+}
+
+// sureBy is how sure a margin makes, in units of a doubt of 1/e.
+func (a *Alignment) sureBy(margin float64) float64 {
 	doubtful := max(0, wellExplained-a.Explained) / (wellExplained - leastExplained)
-	confidence := func(margin float64) float64 { return (1 - math.Exp(-margin/sureNats)) * (1 - min(doubtful, 1)) }
-	a.Confidence = confidence(m.margin(&b, tried, m.apart))
-	a.Near = confidence(m.margin(&b, tried, func(c, b *belief) bool { return m.apart(c, b) && !b.beside(c, m.take.Len()) }))
-	return a
+	return (1 - math.Exp(-margin)) * (1 - min(doubtful, 1))
 }
 
 // span is what a run says in short: the place of its first picture, and its pace,

@@ -125,8 +125,9 @@ func main() {
 	only := flag.String("only", "", "run the cases whose name holds this")
 	verbose := flag.Bool("v", false, "print every case")
 	drawn := flag.Int("drawn", 0, "so many takes of each clip with changes drawn at random by the seed, in place of those listed")
+	blocks := flag.Bool("blocks", false, "align by blocks alone, without a closer look")
 	flag.Parse()
-	e := exam{folder: *folder, work: *work, seconds: *seconds, seed: *seed, only: *only, verbose: *verbose, drawn: *drawn, clips: footage, times: times, looks: looks}
+	e := exam{blocks: *blocks, folder: *folder, work: *work, seconds: *seconds, seed: *seed, only: *only, verbose: *verbose, drawn: *drawn, clips: footage, times: times, looks: looks}
 	if *held {
 		e.clips, e.times, e.looks = heldFootage, heldTimes, heldLooks
 	}
@@ -145,7 +146,8 @@ type exam struct {
 	seed         uint64
 	only         string
 	verbose      bool
-	drawn        int // takes of each clip
+	blocks       bool // without a closer look
+	drawn        int  // takes of each clip
 	clips        []clip
 	times, looks []change
 	total        tally
@@ -412,10 +414,11 @@ func (e *exam) take(s *source, title string, keys [3]string, first, n int, time,
 		return nil
 	}
 	twice := s.repeats(first, first+n)
-	take, want, err := provide(s, time, look, how, e.work)
+	clip, m, err := provide(s, time, look, how, e.work)
 	if err != nil {
 		return err
 	}
+	take, want := m.Take, m.Want
 	got, err := align.Sequences(take, s.of)
 	if twice && errors.Is(err, align.ErrAmbiguous) {
 		e.twice++
@@ -426,6 +429,11 @@ func (e *exam) take(s *source, title string, keys [3]string, first, n int, time,
 		e.count(keys, func(t *tally) { t.refused++ })
 		fmt.Printf("no answer: %s: %v\n", title, err)
 		return nil
+	}
+	if !e.blocks {
+		if err := got.LookCloser(context.Background(), clips{clip, s.path}); err != nil {
+			return err
+		}
 	}
 	exact, near, known := compare(s, got.Pictures, want)
 	good := exact >= 0.9*known && known >= 0.9
@@ -495,26 +503,60 @@ type made struct {
 }
 
 // provide makes a take, or reads what was made before.
-func provide(s *source, time, look string, how []string, work string) (*signature.Sequence, []int, error) {
+func provide(s *source, time, look string, how []string, work string) (clip string, m made, err error) {
 	hash := fnv.New64a()
 	io.WriteString(hash, strings.Join(append([]string{s.path, time, look}, how...), "\n"))
-	path := filepath.Join(work, fmt.Sprintf("take-%016x.json", hash.Sum64()))
-	var m made
-	if b, err := os.ReadFile(path); err == nil {
+	base := filepath.Join(work, fmt.Sprintf("take-%016x", hash.Sum64()))
+	clip = base + ".mkv"
+	if b, err := os.ReadFile(base + ".json"); err == nil {
 		if err := json.Unmarshal(b, &m); err != nil {
-			return nil, nil, fmt.Errorf("%s: %w", path, err)
+			return "", m, fmt.Errorf("%s.json: %w", base, err)
 		}
-		return m.Take, m.Want, nil
+		return clip, m, nil
 	}
-	var err error
-	if m.Take, m.Want, err = produce(s, time, look, how, filepath.Join(work, "take.mkv")); err != nil {
-		return nil, nil, err
+	if m.Take, m.Want, err = produce(s, time, look, how, clip); err != nil {
+		return "", m, err
 	}
 	b, err := json.Marshal(&m)
 	if err != nil {
-		return nil, nil, err
+		return "", m, err
 	}
-	return m.Take, m.Want, os.WriteFile(path, b, 0o644)
+	return clip, m, os.WriteFile(base+".json", b, 0o644)
+}
+
+// clips gives views of a take and its source.
+type clips struct{ take, source string }
+
+func (c clips) Take(ctx context.Context, pictures []int, do func(i int, v *align.View)) error {
+	return view(ctx, c.take, pictures, do)
+}
+
+func (c clips) Source(ctx context.Context, pictures []int, do func(j int, v *align.View)) error {
+	return view(ctx, c.source, pictures, do)
+}
+
+// view reads views of pictures, which ascend, of a clip.
+func view(ctx context.Context, path string, pictures []int, do func(i int, v *align.View)) error {
+	clip, err := decode.Open(path, decode.Options{})
+	if err != nil {
+		return err
+	}
+	defer clip.Close()
+	for len(pictures) > 0 {
+		p, err := clip.Next(ctx)
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		if p.Index == pictures[0] {
+			do(p.Index, align.NewView(p))
+			pictures = pictures[1:]
+		}
+		p.Release()
+	}
+	return nil
 }
 
 // produce makes a take and signs it.
