@@ -141,7 +141,6 @@ func (a *Alignment) LookCloser(ctx context.Context, views Views) error {
 	if err := c.read(ctx, views); err != nil {
 		return err
 	}
-	b := *a.found
 	best := way{after: make([]int, len(c.samples))}
 	c.place(best.after)
 	var rivals []way
@@ -155,17 +154,19 @@ func (a *Alignment) LookCloser(ctx context.Context, views Views) error {
 		c.by, ended = best.by, false
 	}
 	c.levels(&best.by)
-	b = c.changed(b, &best)
-	a.state(&m, b)
-	if !ended {
-		a.Confidence, a.Near = 0, 0
-		return nil
+	blocks, beside := a.Confidence, a.Near
+	a.state(&m, c.changed(*a.found, &best))
+	a.Confidence, a.Near = 0, 0
+	if ended {
+		margin, near := c.margins(&best, rivals)
+		// Beliefs beyond the reach of the views are judged by blocks alone.
+		far := m.margin(a.found, a.tried, func(t, b *belief) bool { return m.apart(t, b) && c.beyond(t) })
+		a.Confidence, a.Near = a.sureBy(min(margin, far)/sureViews), a.sureBy(min(near, far)/sureViews)
 	}
-	margin, near := c.margins(&best, rivals)
-	// Beliefs beyond the reach of the views are judged by blocks alone.
-	far := m.margin(a.found, a.tried, func(t, b *belief) bool { return m.apart(t, b) && c.beyond(t) })
-	margin, near = min(margin, far), min(near, far)
-	a.Confidence, a.Near = a.sureBy(margin/sureViews), a.sureBy(near/sureViews)
+	if !slices.ContainsFunc(best.after, func(k int) bool { return k != 0 }) {
+		// What both say is as sure as the surer of them.
+		a.Confidence, a.Near = max(a.Confidence, blocks), max(a.Near, beside)
+	}
 	return nil
 }
 
