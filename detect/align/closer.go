@@ -39,6 +39,8 @@ const (
 	// What it costs, in nats, that the path leaves out or holds a picture, which one in some
 	// hundred does, and that it runs back.
 	viewJumpNats, viewBackNats = 5, 10
+	// So often a path that comes to the end of that is looked at again from there.
+	mostFarther = 3
 	// Rounds after which a path and its fit suit each other, if they do.
 	viewRounds = 8
 	// What is left of a source that is displaced is linear, for less than this in places of
@@ -129,17 +131,29 @@ func (a *Alignment) LookCloser(ctx context.Context, views Views) error {
 	if a.Still || a.found == nil || a.Confidence >= certainBlocks {
 		return nil
 	}
+	for range mostFarther {
+		if farther, err := a.closer(ctx, views); err != nil || !farther {
+			return err
+		}
+		// Nothing was held against what lies beyond.
+		a.Confidence, a.Near = 0, 0
+	}
+	return nil
+}
+
+// closer looks once; farther is set where the path comes to the end of what was read.
+func (a *Alignment) closer(ctx context.Context, views Views) (farther bool, err error) {
 	m := improver{a.take, a.source, period(a.source).Seconds()}
 	c := &closer{m: &m, fit: a.found.fit, samples: a.found.viewed()}
 	if len(c.samples) == 0 {
-		return nil
+		return false, nil
 	}
 	for n := 1; n < len(c.samples); n++ {
 		s, t := &c.samples[n-1], &c.samples[n]
 		t.due = (m.take.Lives[t.take] - m.take.Lives[s.take]).Seconds() * a.found.runs[t.run].rate / m.period
 	}
 	if err := c.read(ctx, views); err != nil {
-		return err
+		return false, err
 	}
 	best := way{after: make([]int, len(c.samples))}
 	c.place(best.after)
@@ -155,7 +169,8 @@ func (a *Alignment) LookCloser(ctx context.Context, views Views) error {
 	}
 	c.levels(&best.by)
 	blocks, beside := a.Confidence, a.Near
-	a.state(&m, c.changed(*a.found, &best))
+	b := c.changed(*a.found, &best)
+	a.state(&m, b)
 	a.Confidence, a.Near = 0, 0
 	if ended {
 		margin, near := c.margins(&best, rivals)
@@ -167,7 +182,8 @@ func (a *Alignment) LookCloser(ctx context.Context, views Views) error {
 		// What both say is as sure as the surer of them.
 		a.Confidence, a.Near = max(a.Confidence, blocks), max(a.Near, beside)
 	}
-	return nil
+	a.found = &b
+	return slices.Max(best.after) > viewReach-mostLater || slices.Min(best.after) < mostLater-viewReach, nil
 }
 
 // viewed are the pictures of a belief that are looked at closer.

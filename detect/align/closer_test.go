@@ -139,6 +139,7 @@ func TestLookCloser(t *testing.T) {
 		shown, believed []int
 	}{
 		{"two off", from(10, 40), from(12, 40)},
+		{"six off", from(10, 40), from(16, 40)},
 		{"dropped", dropped, from(9, 40)},
 		{"a piece off", from(10, 40), append(append(from(10, 12), from(21, 14)...), from(36, 14)...)},
 	} {
