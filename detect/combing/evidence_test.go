@@ -1,6 +1,7 @@
 package combing
 
 import (
+	"image"
 	"math"
 	"testing"
 )
@@ -22,5 +23,18 @@ func TestExplainedBy(t *testing.T) {
 	along.along = 500
 	if got := along.explainedBy(); got != 0 {
 		t.Errorf("what leaves more than it takes away: %.3f", got)
+	}
+}
+
+// Two windows over the same samples are one look.
+func TestSameLooks(t *testing.T) {
+	at := func(x, y int) *look { return &look{window: image.Rect(x, y, x+64, y+48)} }
+	for _, c := range []struct {
+		o    *look
+		want bool
+	}{{at(120, 64), true}, {at(130, 90), true}, {at(120, 110), false}, {at(160, 80), false}, {at(400, 80), false}} {
+		if got := at(120, 80).sameAs(c.o); got != c.want {
+			t.Errorf("%v: %v", c.o.window, got)
+		}
 	}
 }

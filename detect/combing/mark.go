@@ -138,7 +138,7 @@ func (s *state) gather(v *verdict, l *layer) *region {
 	r.odds = r.best.odds
 	r.explained = r.best.explainedBy()
 	for i := range s.verdicts {
-		if o := &s.verdicts[i]; o != r.best && o.joined && o.odds > 0 && o.agrees(&r.best.look) {
+		if o := &s.verdicts[i]; o != r.best && o.joined && o.odds > 0 && o.agrees(&r.best.look) && !o.sameAs(&r.best.look) {
 			r.agree++
 			r.explained += o.explainedBy()
 		}
@@ -150,6 +150,13 @@ func (s *state) gather(v *verdict, l *layer) *region {
 		r.odds += agreeWeight * float64(min(r.agree, agreeMost))
 	}
 	return r
+}
+
+// sameAs reports whether two looks are at the same samples, for the most part: what is
+// combed lies where their windows overlap, and says nothing twice.
+func (k *look) sameAs(o *look) bool {
+	shared := k.window.Intersect(o.window)
+	return 2*shared.Dx()*shared.Dy() > k.window.Dx()*k.window.Dy()
 }
 
 // A thing that only rises or falls is combed along its level edges alone. There a
