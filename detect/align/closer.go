@@ -39,8 +39,9 @@ const (
 	// What it costs, in nats, that the path leaves out or holds a picture, which one in some
 	// hundred does, and that it runs back.
 	viewJumpNats, viewBackNats = 5, 10
-	// So often a path that comes to the end of that is looked at again from there.
-	mostFarther = 3
+	// So often a path that comes to the end of that, or is out of phase, is looked at again
+	// from there.
+	mostFarther = 4
 	// Rounds after which a path and its fit suit each other, if they do.
 	viewRounds = 8
 	// What is left of a source that is displaced is linear, for less than this in places of
@@ -141,7 +142,8 @@ func (a *Alignment) LookCloser(ctx context.Context, views Views) error {
 	return nil
 }
 
-// closer looks once; farther is set where the path comes to the end of what was read.
+// closer looks once; farther is set where the path comes to the end of what was read, or
+// another phase suits the take better.
 func (a *Alignment) closer(ctx context.Context, views Views) (farther bool, err error) {
 	m := improver{a.take, a.source, period(a.source).Seconds()}
 	c := &closer{m: &m, fit: a.found.fit, samples: a.found.viewed()}
@@ -170,6 +172,11 @@ func (a *Alignment) closer(ctx context.Context, views Views) (farther bool, err 
 	c.levels(&best.by)
 	blocks, beside := a.Confidence, a.Near
 	b := c.changed(*a.found, &best)
+	if p, ok := c.phased(b, &best); ok {
+		a.found = &p
+		a.state(&m, p)
+		return true, nil
+	}
 	a.state(&m, b)
 	a.Confidence, a.Near = 0, 0
 	if ended {
@@ -982,6 +989,45 @@ func (f Fit) displaced(d *displaced) Fit {
 		f.ScaleX * a, f.OffsetX*a + (d[0]-d[2]/2)/viewCols,
 		f.ScaleY * b, f.OffsetY*b + (d[1]-d[3]/2)/viewRows,
 	}
+}
+
+// phased is a belief with all delays a part of a picture longer or shorter, if that
+// leaves less: of pictures that are shown for longer by turns, others are.
+func (c *closer) phased(b belief, best *way) (belief, bool) {
+	noise := c.noise(best)
+	out, least := b, -float64(viewJumpNats)
+	for phase := 1 - phases; phase < phases; phase++ {
+		p := b
+		p.runs = slices.Clone(b.runs)
+		later := make([][]int, len(p.runs))
+		for k := range p.runs {
+			r := &p.runs[k]
+			if len(r.lags) != len(r.shown) {
+				return b, false
+			}
+			s := c.m.stretch(r, c.m.source)
+			shown := slices.Clone(r.shown)
+			later[k] = make([]int, len(shown))
+			for t, j := range shown {
+				u := s.line(r.first+t) + r.lags[t]
+				now, then := s.at(u), s.at(u+float64(phase)/phases*c.m.period)
+				if j >= 0 && now >= 0 && then >= 0 && j+then-now >= 0 && j+then-now < c.m.source.Len() {
+					later[k][t] = then - now
+					shown[t] += then - now
+				}
+			}
+			r.shown = shown
+		}
+		after := slices.Clone(best.after)
+		for n, s := range c.samples {
+			after[n] = max(-viewReach, min(viewReach, after[n]+later[s.run][s.at]))
+		}
+		w := c.suited(after)
+		if v := c.leaves(&w, best, min(noise, c.noise(&w))); v < least {
+			least, out = v, p
+		}
+	}
+	return out, least < -viewJumpNats
 }
 
 // changed is the belief by a way; pictures between samples go with the nearest one.
