@@ -140,29 +140,53 @@ func (s *state) blends(first int) (b blend) {
 		needRise, needLoss = openBlend*needRise, openBlend*needLoss
 	}
 	b.sure = squash(min(b.rise/needRise-1, b.loss/needLoss-1) / blendSlack)
-	b.of = b.mixed()
+	b.of = b.mixed(s.side(&b))
 	return b
 }
 
-// mixed returns the weights whose rise and loss are nearest to a burst's, of the
-// pictures on both sides or on one.
-func (b *blend) mixed() (best mixture) {
+// side is where the copies of a burst lie that is known as blended: on both sides
+// unless how the relations of its first pictures and its last differ says otherwise.
+func (s *state) side(b *blend) (side mixture) {
+	both := mixture{behind: 0.25, ahead: 0.25}
+	if b.n > longest {
+		return both
+	}
+	t := &s.trial
+	*t = trial{before: b.rho}
+	for k := range t.relations {
+		t.relations[k] = s.successions.at(b.first + k - besides - 1).whole
+	}
+	after, _, known := s.beside(t, b.n+1, b.n+besides)
+	if known < leastAfter {
+		return both
+	}
+	t.alike((b.rho+after)/2, detail)
+	side, most := both, t.explained(b.n, after, both, true)+diluted
+	for _, m := range [...]mixture{{behind: 0.5}, {ahead: 0.5}} {
+		if e := t.explained(b.n, after, m, true); e > most {
+			side, most = m, e
+		}
+	}
+	return side
+}
+
+// mixed returns the weights on the sides where there are any whose rise and loss are
+// nearest to a burst's.
+func (b *blend) mixed(side mixture) (best mixture) {
 	like, single := alikeAt(b.rho, detail)
 	least := math.Inf(1)
-	try := func(m mixture) {
+	for share := 0.1; share < 2; share += 0.02 {
+		m := mixture{behind: share * side.behind, ahead: share * side.ahead}
 		own := 1 - m.behind - m.ahead
+		if own < max(m.behind, m.ahead) {
+			break
+		}
 		rise := predict(0, &like, func(k int) (int, [3]float64) { return k - 1, [3]float64{m.behind, own, m.ahead} }).rho - single
 		// Detail of a sample or two is unlike itself a step away.
 		loss := -math.Log(own*own + m.behind*m.behind + m.ahead*m.ahead)
 		if off := math.Hypot(rise-b.rise, loss-b.loss); off < least {
 			best, least = m, off
 		}
-	}
-	for k := 5; k <= 33; k++ {
-		try(mixture{behind: float64(k) / 100, ahead: float64(k) / 100})
-	}
-	for k := 10; k <= 50; k++ {
-		try(mixture{behind: float64(k) / 100})
 	}
 	return best
 }

@@ -113,7 +113,7 @@ func TestBlendMixed(t *testing.T) {
 		{-0.5, 0.75, math.Log(8.0 / 3), 0.25, 0.25},
 	} {
 		b := blend{usual: usual{rho: c.rho}, rise: c.rise, loss: c.loss}
-		if m := b.mixed(); math.Abs(m.behind-c.behind) > 0.03 || math.Abs(m.ahead-c.ahead) > 0.03 {
+		if m := b.mixed(mixture{behind: c.behind, ahead: c.ahead}); math.Abs(m.behind-c.behind) > 0.03 || math.Abs(m.ahead-c.ahead) > 0.03 {
 			t.Errorf("rise %.2f, loss %.2f: %+v, want %.2f and %.2f", c.rise, c.loss, m, c.behind, c.ahead)
 		}
 	}
