@@ -70,16 +70,6 @@ func (s *state) usualBefore(first int) (u usual, ok bool) {
 	return u, true
 }
 
-// middling returns the median of values and the median of what they differ from it.
-func middling(v []float64) (middle, stray float64) {
-	middle = median(v)
-	off := make([]float64, len(v))
-	for i := range v {
-		off[i] = math.Abs(v[i] - middle)
-	}
-	return middle, median(off)
-}
-
 // blend is a burst that is known by what it relates and softens.
 type blend struct {
 	usual
@@ -247,8 +237,7 @@ func (s *state) markBlend(w *detect.Window) {
 	if b.sure < leastMarked {
 		return
 	}
-	region := inPixels(s.successions.at(w.T).conspicuous.all()).Intersect(s.raster)
-	s.spells = append(s.spells, told{spell: spell{first: b.first, n: b.n, mixture: b.of, explained: 1}, region: region})
+	s.spells = append(s.spells, told{spell: spell{first: b.first, n: b.n, mixture: b.of, explained: 1}, region: s.changes(w.T)})
 	for i := b.first; i < b.first+b.n; i++ {
 		s.markBlendAt(w, i, &b)
 	}
@@ -256,7 +245,7 @@ func (s *state) markBlend(w *detect.Window) {
 }
 
 func (s *state) markBlendAt(w *detect.Window, i int, b *blend) {
-	region := inPixels(s.successions.at(i).conspicuous.all()).Intersect(s.raster)
+	region := s.changes(i)
 	if region.Empty() {
 		return
 	}

@@ -102,11 +102,23 @@ func (s *state) beside(t *trial, from, to int) (rho, stray float64, n int) {
 	if len(v) == 0 {
 		return 0, 0, 0
 	}
-	rho = median(v)
+	rho, stray = middling(v)
+	return rho, stray, len(v)
+}
+
+// middling returns the median of values and the median of what they differ from it,
+// which the values become.
+func middling(v []float64) (middle, stray float64) {
+	middle = median(v)
 	for i := range v {
-		v[i] = math.Abs(v[i] - rho)
+		v[i] = math.Abs(v[i] - middle)
 	}
-	return rho, median(v), len(v)
+	return middle, median(v)
+}
+
+// changes is where picture t changes conspicuously, raster pixels.
+func (s *state) changes(t int) image.Rectangle {
+	return inPixels(s.successions.at(t).conspicuous.all()).Intersect(s.raster)
 }
 
 // tryBurst returns the burst that begins at picture first, in the whole picture
@@ -394,7 +406,7 @@ func (s *state) markBurst(w *detect.Window, t int, l *echo.Look) {
 		b.region, b.dx, b.dy = l.Region.Add(image.Pt(int(k*l.DX), int(k*l.DY))), l.DX, l.DY
 		px = l.Speed
 	} else {
-		b.region = inPixels(s.successions.at(w.T).conspicuous.all()).Intersect(s.raster)
+		b.region = s.changes(w.T)
 		px = s.step(w.T)
 	}
 	if s.covered(w.T, b.region) {

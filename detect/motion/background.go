@@ -75,6 +75,7 @@ func (s *Store) background(t int, cm *cells.Map, m *Map) {
 		if s.filmed {
 			s.steady(r, m, sheets, threshold)
 		}
+		s.countAll(r, m)
 		return
 	}
 	_, th := TileSize(r)
@@ -98,6 +99,10 @@ func (s *Store) background(t int, cm *cells.Map, m *Map) {
 // out from it, in the tiles that stir.
 func (s *Store) still(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16) {
 	var pix [6][]uint16
+	s.stir = s.stir[:0]
+	for i := range m.Tiles {
+		s.stir = append(s.stir, m.stirs(i%m.Cols, i%m.Cols+1, i/m.Cols))
+	}
 	s.stirring(r, m, func(at, n, rows int) {
 		for i := range pix {
 			pix[i] = sheets[i%len(sheets)].pix[at:]
@@ -105,14 +110,13 @@ func (s *Store) still(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16
 		s.search.Median6(m.Background[at:], pix, r.W, n, rows)
 	})
 	if l := s.light(r, m); l.known {
-		m.lay(r, l)
+		s.lay(r, m, l)
 		threshold = max(threshold, uint16(unrestRatio*l.unrest+standOutFloor))
 	}
 	clear(m.StandsOut)
 	s.stirring(r, m, func(at, n, rows int) {
 		s.search.StandOut(m.StandsOut[at:], r.Pix[at:], m.Background[at:], r.W, n, rows, threshold)
 	})
-	s.countAll(r, m)
 }
 
 // stirring calls do with the first sample, the columns and the rows of each run of
@@ -126,7 +130,7 @@ func (s *Store) stirring(r *cells.Reduced, m *Map, do func(at, n, rows int)) {
 		}
 		for tx := 0; tx < m.Cols; tx++ {
 			from := tx
-			for tx < m.Cols && m.stirs(tx, tx+1, ty) {
+			for tx < m.Cols && s.stir[ty*m.Cols+tx] {
 				tx++
 			}
 			if n := min(tx*tw, r.W) - from*tw; n > 0 {
@@ -161,7 +165,6 @@ func (s *Store) steady(r *cells.Reduced, m *Map, sheets []sheet, threshold uint1
 			m.StandsOut[i] = 0
 		}
 	}
-	s.countAll(r, m)
 }
 
 // countAll counts what stands out in each tile.

@@ -44,14 +44,11 @@ func (l lit) at(background uint16) float64 { return l.offset + l.gain*float64(ba
 // light compares a picture that does not pan with its background, from which a
 // camera's exposure, a lamp's flicker and the steps of a codec take it all over.
 func (s *Store) light(r *cells.Reduced, m *Map) (l lit) {
-	s.stir = s.stir[:0]
 	stirring := 0
-	for i := range m.Tiles {
-		stirs := m.stirs(i%m.Cols, i%m.Cols+1, i/m.Cols)
+	for _, stirs := range s.stir {
 		if stirs {
 			stirring++
 		}
-		s.stir = append(s.stir, stirs)
 	}
 	if stirring == 0 {
 		return lit{}
@@ -163,7 +160,7 @@ func (l *lit) fit(ranges [][]behind) {
 }
 
 // lay brings the background of the tiles that stir to the light of the picture.
-func (m *Map) lay(r *cells.Reduced, l lit) {
+func (s *Store) lay(r *cells.Reduced, m *Map, l lit) {
 	if l.offset == 0 && l.gain == 0 {
 		return
 	}
@@ -171,19 +168,12 @@ func (m *Map) lay(r *cells.Reduced, l lit) {
 	for b := range table {
 		table[b] = uint16(max(0, math.Round(float64(b)+l.at(uint16(b)))))
 	}
-	tw, th := TileSize(r)
-	for ty := range m.Rows {
-		for tx := range m.Cols {
-			if !m.stirs(tx, tx+1, ty) {
-				continue
-			}
-			from, to := min(tx*tw, r.W), min((tx+1)*tw, r.W)
-			for y := ty * th; y < min((ty+1)*th, r.H); y++ {
-				row := m.Background[y*r.W+from : y*r.W+to]
-				for i, b := range row {
-					row[i] = table[min(int(b), len(table)-1)]
-				}
+	s.stirring(r, m, func(at, n, rows int) {
+		for y := range rows {
+			row := m.Background[at+y*r.W:][:n]
+			for i, b := range row {
+				row[i] = table[min(int(b), len(table)-1)]
 			}
 		}
-	}
+	})
 }
