@@ -29,6 +29,7 @@ type border struct {
 
 	profile profile
 	store   []edge
+	outer   []float64
 }
 
 // Profiles are taken off the corners by this share of a side: there the other

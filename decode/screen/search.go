@@ -857,18 +857,39 @@ func (s *survey) floor() float32 {
 	return sorted[len(sorted)/20]
 }
 
-// gain is how well a shift explains the samples. Every edge that is clear counts
-// alike: a line of the picture may be brighter than the border beside it.
+// gain is how well a shift explains the samples. An edge as strong as most of its side
+// counts in full: a line of the picture may be brighter than the border beside it. Fainter
+// ones count less, as in a fit.
 func (b *border) gain(d shift, narrow float64) float64 {
 	var g float64
+	full := b.typical()
 	for i := range b.samples {
 		s := &b.samples[i]
 		if e, off := s.nearest(d.at(b, s)); off < narrow {
-			r := off / narrow
-			g += (1 - r*r) * (1 - r*r) * clearness(e)
+			r, share := off/narrow, min(e.contrast/full[s.side], 1)
+			g += (1 - r*r) * (1 - r*r) * share * share
 		}
 	}
 	return g
+}
+
+// typical is the median contrast, for each side, of the outermost edges of its samples,
+// but no more than is full for any.
+func (b *border) typical() (full [4]float64) {
+	for side := range full {
+		v := b.outer[:0]
+		for i := range b.samples {
+			if s := &b.samples[i]; s.side == side {
+				v = append(v, s.edges[0].contrast)
+			}
+		}
+		b.outer = v
+		if len(v) > 0 {
+			slices.Sort(v)
+			full[side] = min(v[len(v)/2], fullContrast)
+		}
+	}
+	return full
 }
 
 // A side of which this share shows is as good as whole: the rest may be dark
