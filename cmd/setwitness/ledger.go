@@ -430,7 +430,11 @@ for each picture mode; it replaces an earlier one, which stays for the record.`,
 				if err != nil {
 					return err
 				}
-				words := fmt.Sprintf("%s is the baseline %q of set %s", scansWords(made.Scans), made.Name, made.Set)
+				verb := "is"
+				if len(made.Scans) > 1 {
+					verb = "are"
+				}
+				words := fmt.Sprintf("%s %s the baseline %q of set %s", scansWords(made.Scans), verb, made.Name, made.Set)
 				if made.Source != "" {
 					words += " and source " + made.Source
 				}

@@ -170,7 +170,9 @@ func byContent(first, s *Scan) (clock, error) {
 		}
 	}
 	slices.SortStableFunc(at, func(a, b instant) int { return cmp.Compare(a.own, b.own) })
-	c := contentClock(at, s.Doc.Take.DurationS, first.Doc.Take.DurationS, first.slowness()/s.slowness())
+	// The last picture stays for as long as the others do.
+	lasts := (at[len(at)-1].own - at[0].own) / float64(max(len(at)-1, 1))
+	c := contentClock(at, lasts, s.Doc.Take.DurationS, first.Doc.Take.DurationS, first.slowness()/s.slowness())
 	c.why = fmt.Sprintf("%.0f %% of the pictures were found again, with a confidence of %.2f", 100*a.Known(), a.Confidence)
 	return c, nil
 }
@@ -189,10 +191,11 @@ type instant struct{ own, common float64 }
 // does there: what a fault does to a few pictures hides which they are.
 const reach = 1.0 // s
 
-// contentClock goes by instants, which are in the order of the take. own is the
-// take's length, first that of the first take, and rate how many seconds of the
-// latter go by in one of the former.
-func contentClock(at []instant, own, first, rate float64) clock {
+// contentClock goes by instants, which are in the order of the take. What the last of
+// them shows lasts for so many seconds of the take. own is the take's length, first
+// that of the first take, and rate how many seconds of the latter go by in one of the
+// former.
+func contentClock(at []instant, lasts, own, first, rate float64) clock {
 	start, end := at[0], at[len(at)-1]
 	c := clock{by: ByContent, from: math.Inf(1), to: math.Inf(-1)}
 	c.common = func(s float64) (float64, bool) {
@@ -217,8 +220,7 @@ func contentClock(at []instant, own, first, rate float64) clock {
 	for _, a := range at {
 		c.from, c.to = min(c.from, a.common), max(c.to, a.common)
 	}
-	// The last picture stays for as long as the others do.
-	c.to += rate * (end.own - start.own) / float64(max(len(at)-1, 1))
+	c.to += rate * lasts
 	// What the take shows before the first one begins, or after it ends, is of the
 	// same clip; what it shows instead of a part of the first one is not.
 	if start.common <= reach {
@@ -247,17 +249,21 @@ func bySource(first, s *Scan) (clock, bool) {
 	for _, span := range b.Spans {
 		rate := b.Rate / s.slowness()
 		const step = reach / 2
-		for t := span.StartS; t < span.EndS; t += step {
+		add := func(t float64) {
 			if common, ok := shows(first, span.SourceS+rate*(t-span.StartS)); ok {
 				at = append(at, instant{t, common})
 			}
 		}
+		for t := span.StartS; t < span.EndS; t += step {
+			add(t)
+		}
+		add(span.EndS)
 	}
 	if len(at) == 0 {
 		return clock{}, false
 	}
 	slices.SortStableFunc(at, func(a, b instant) int { return cmp.Compare(a.own, b.own) })
-	c := contentClock(at, s.Doc.Take.DurationS, first.Doc.Take.DurationS, first.slowness()/s.slowness())
+	c := contentClock(at, 0, s.Doc.Take.DurationS, first.Doc.Take.DurationS, first.slowness()/s.slowness())
 	c.by, c.why = BySource, why
 	return c, true
 }

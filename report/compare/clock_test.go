@@ -126,6 +126,8 @@ func TestAlignedToSource(t *testing.T) {
 	// Three seconds of something else, then the source from 105 s on.
 	clean := to(taken(), "a", 1, report.AlignedSpan{StartS: 3, EndS: 20, SourceS: 105})
 	late := to(taken(), "a", 1, report.AlignedSpan{StartS: 3, EndS: 20, SourceS: 110})
+	// Its end is that of 12.3 s of the source, and no more.
+	short := with(to(taken(), "a", 1, report.AlignedSpan{StartS: 0, EndS: 12.3, SourceS: 94}), func(d *report.Findings) { d.Take.DurationS = 12.3 })
 	other := to(taken(), "b", 1, report.AlignedSpan{StartS: 3, EndS: 20, SourceS: 105})
 	other.Doc.Take.Frames++
 	for name, c := range map[string]struct {
@@ -133,18 +135,20 @@ func TestAlignedToSource(t *testing.T) {
 		want  compare.Verdict
 		by    compare.Alignment
 		from  float64
+		to    float64
 	}{
-		"clean":          {clean, compare.Fixed, compare.BySource, 5},
-		"after it":       {late, compare.NotComparable, compare.BySource, 10},
-		"another source": {other, compare.NotComparable, compare.Unaligned, 0},
+		"clean":          {clean, compare.Fixed, compare.BySource, 5, 22},
+		"after it":       {late, compare.NotComparable, compare.BySource, 10, 27},
+		"before it":      {short, compare.NotComparable, compare.BySource, -6, 6.3},
+		"another source": {other, compare.NotComparable, compare.Unaligned, 0, 0},
 	} {
 		got, err := compare.Compare([]*compare.Scan{before}, []*compare.Scan{c.after}, compare.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
 		a := got.After[0]
-		if p := got.Pairs[0]; p.Verdict != c.want || a.AlignedBy != c.by || math.Abs(a.CoversFromS-c.from) > 0.6 || p.SourceS == nil || *p.SourceS != source {
-			t.Errorf("%s: %s (%s), by %s from %g s, %v", name, p.Verdict, p.Why, a.AlignedBy, a.CoversFromS, p.SourceS)
+		if p := got.Pairs[0]; p.Verdict != c.want || a.AlignedBy != c.by || math.Abs(a.CoversFromS-c.from) > 0.6 || math.Abs(a.CoversToS-c.to) > 0.01 || p.SourceS == nil || *p.SourceS != source {
+			t.Errorf("%s: %s (%s), by %s from %g to %g s, %v", name, p.Verdict, p.Why, a.AlignedBy, a.CoversFromS, a.CoversToS, p.SourceS)
 		}
 	}
 }
