@@ -121,7 +121,7 @@ func invented(w io.Writer, s settings) error {
 			count[c] = &tally{verdicts: map[compare.Verdict]int{}}
 		}
 		madeUp := map[compare.Verdict]int{} // of pairs that are no fault
-		falseNew, falseFixed, missed, alarms := 0, 0, 0, 0
+		falseNew, falseFixed, missed, alarms, compared, flawless := 0, 0, 0, 0, 0, 0
 		for range s.pairs {
 			faults := comparisons.Faults(r, 2+r.IntN(6), d.takes.Seconds)
 			fate := make([]fate, len(faults))
@@ -162,6 +162,8 @@ func invented(w io.Writer, s settings) error {
 				continue
 			}
 			used := make([]bool, len(c.Pairs))
+			good := true
+			compared++
 			for i, f := range faults {
 				k := find(c, f, used)
 				if k < 0 {
@@ -176,7 +178,7 @@ func invented(w io.Writer, s settings) error {
 				blind := v == compare.NotComparable && (strings.Contains(c.Pairs[k].Why, "nothing moves") || strings.Contains(c.Pairs[k].Why, "of the common time"))
 				if right(fate[i], f, v, d.passes) || blind {
 					t.right++
-				} else if s.verbose {
+				} else if good = false; s.verbose {
 					fmt.Fprintf(w, "  WRONG %s: %s %.1f times its floor, %s: %s\n", fate[i], f.Kind, f.Strength/f.Floor, v, c.Pairs[k].Why)
 				}
 				if v == compare.New && fate[i] == unchanged {
@@ -194,10 +196,14 @@ func invented(w io.Writer, s settings) error {
 				madeUp[c.Pairs[i].Verdict]++
 				if v := c.Pairs[i].Verdict; v == compare.New || v == compare.Fixed {
 					alarms++
+					good = false
 					if s.verbose {
 						fmt.Fprintf(w, "  MADE UP %s: %s %s\n", v, c.Pairs[i].Kind, c.Pairs[i].Why)
 					}
 				}
+			}
+			if good {
+				flawless++
 			}
 		}
 		fmt.Fprintf(w, "%s: %d comparisons\n", d.name, s.pairs)
@@ -210,8 +216,8 @@ func invented(w io.Writer, s settings) error {
 			total, rights = total+t.n, rights+t.right
 			fmt.Fprintf(w, "  %-16s %5d right of %5d (%5.1f %%): %s\n", c, t.right, t.n, 100*float64(t.right)/float64(t.n), spread(t.verdicts))
 		}
-		fmt.Fprintf(w, "  all %d right of %d (%.1f %%); unchanged faults called new %d, fixed %d; shown by no take %d; false alarms: %s, of which new or fixed %d\n",
-			rights, total, 100*float64(rights)/math.Max(float64(total), 1), falseNew, falseFixed, missed, spread(madeUp), alarms)
+		fmt.Fprintf(w, "  all %d right of %d (%.1f %%), in %d of %d comparisons without a wrong one; unchanged faults called new %d, fixed %d; shown by no take %d; false alarms: %s, of which new or fixed %d\n",
+			rights, total, 100*float64(rights)/math.Max(float64(total), 1), flawless, compared, falseNew, falseFixed, missed, spread(madeUp), alarms)
 	}
 	return nil
 }
