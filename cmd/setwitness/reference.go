@@ -326,6 +326,13 @@ func (w *witness) stages(ctx context.Context) ([]origin.Stages, error) {
 				continue
 			}
 			out[i] = origin.InSource(e, r, w.inSource(e.Region), from, to)
+			if out[i].Unfit && w.ref.format.Fields {
+				scale := w.where.ScaleY
+				if w.result.Format.Fields {
+					scale *= 2
+				}
+				out[i].OneInstant = w.laid && origin.OneInstant(e, scale)
+			}
 		}
 	}
 	return out, nil

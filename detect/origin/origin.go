@@ -49,6 +49,9 @@ type Stages struct {
 	// of the take's; 0 where there is none, also none that was too unsure to
 	// report.
 	Share float64
+	// OneInstant is set where the source cannot have it: it is of fields, in each of
+	// which all lines are of one instant, and the fault is of lines of two.
+	OneInstant bool
 }
 
 const (
@@ -80,6 +83,8 @@ func Judge(e *detect.Event, a *align.Alignment, s Stages, d Difference) (Verdict
 	}
 	stages := "the stage could not look at the source there"
 	switch {
+	case s.OneInstant:
+		stages = "the lines of each field of the source are of one instant"
 	case s.Unfit:
 		stages = "in the source it could not show there"
 	case s.Looked && s.Share == 0:
@@ -98,7 +103,7 @@ func Judge(e *detect.Event, a *align.Alignment, s Stages, d Difference) (Verdict
 		least = sureOfStretch
 	}
 	switch {
-	case inStages && (inPixels || !d.Known || d.Share >= none), inPixels && (s.Share > 0 || !s.Looked):
+	case inStages && (inPixels || !d.Known || d.Share >= none), inPixels && (s.Share > 0 || !s.Looked && !s.OneInstant):
 		return Source, why
 	case d.Known && d.Share >= plain && d.Left <= 1-plain && (e.Kind == detect.NearBlackBanding || e.Kind == detect.Posterisation):
 		// Contours are like nothing else in a picture; edges may lie on a grid,
@@ -106,7 +111,7 @@ func Judge(e *detect.Event, a *align.Alignment, s Stages, d Difference) (Verdict
 		return Source, why
 	case confidence < least:
 		return Undetermined, fmt.Sprintf("%s; and the alignment is sure to %.0f %% only", why, 100*confidence)
-	case s.Looked && s.Share == 0 && d.Known && d.Share <= none && d.Left >= held:
+	case (s.Looked || s.OneInstant) && s.Share == 0 && d.Known && d.Share <= none && d.Left >= held:
 		return Set, why
 	case e.Kind == detect.Macroblocking && s.Looked && s.Share <= none && d.Known && d.Share <= 1-plain && d.Left >= comparable:
 		// A source that was coded once has blocks of its own, elsewhere; and of blocks
@@ -178,6 +183,15 @@ func InSource(e *detect.Event, r *detect.Result, place image.Rectangle, from, to
 		}
 	}
 	return s
+}
+
+// OneInstant reports whether a comb of a take cannot be one of a source of fields: its
+// lines alternate more finely than those of a field can. scale is how many lines of the
+// source's frame a line of the take's pictures is high.
+func OneInstant(e *detect.Event, scale float64) bool {
+	const between = 3 // lines of the frame: those of a weave come again after 2, those of a field after 4
+	pitch := e.Measures["pitch_lines"] * scale
+	return e.Kind == detect.Combing && pitch > 0 && pitch < between
 }
 
 // orderBeside is how many pictures before and after an event are looked at: a

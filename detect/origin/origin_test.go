@@ -310,6 +310,27 @@ func TestJudgeUnfit(t *testing.T) {
 	}
 }
 
+// A comb whose lines are the frame's cannot come from a source of fields, and is the set's where the
+// pixels agree; one of lines that are two apart may be in each field.
+func TestJudgeCombsOfFields(t *testing.T) {
+	for _, c := range []struct {
+		pitch, scale, share float64
+		want                Verdict
+	}{
+		{2, 1, 0.05, Set},
+		{2, 1, 0.5, Undetermined},
+		{3, 480. / 720, 0.05, Set}, // scaled up by half
+		{2, 2, 0.05, Undetermined},
+		{4, 1, 0.05, Undetermined},
+	} {
+		e := &detect.Event{Kind: detect.Combing, Strength: 40, Measures: map[string]float64{"pitch_lines": c.pitch}}
+		s := Stages{Unfit: true, OneInstant: OneInstant(e, c.scale)}
+		if got, why := Judge(e, &align.Alignment{Confidence: 1}, s, Difference{Known: true, Share: c.share, Left: 1 - c.share}); got != c.want {
+			t.Errorf("%+v: %s (%s), want %s", c, got, why, c.want)
+		}
+	}
+}
+
 // The pixels alone tell contours, where they have them plainly.
 func TestJudgeContours(t *testing.T) {
 	e := &detect.Event{Kind: detect.Posterisation, Strength: 20}
