@@ -23,6 +23,7 @@ type fakeTake struct {
 	at     int
 	onNext func(i int) error
 	show   func(i int) picture.Plane // gray ones of 64x48 where it is nil
+	fields bool                      // of what it shows, the top one first
 }
 
 func (f *fakeTake) Format() picture.Format {
@@ -31,7 +32,10 @@ func (f *fakeTake) Format() picture.Format {
 		p := f.show(0)
 		w, h = p.W, p.H
 	}
-	return picture.Format{W: w, H: h, Depth: 8, ChromaX: -1, ChromaY: -1, RateNum: 50, RateDen: 1}
+	if f.fields {
+		h /= 2
+	}
+	return picture.Format{W: w, H: h, Depth: 8, ChromaX: -1, ChromaY: -1, RateNum: 50, RateDen: 1, Fields: f.fields}
 }
 
 func (f *fakeTake) picture(i int) *picture.Picture {
@@ -42,7 +46,17 @@ func (f *fakeTake) picture(i int) *picture.Picture {
 	if f.show != nil {
 		grey = f.show(i)
 	}
-	return &picture.Picture{Index: i, Frame: i, Time: time.Duration(i) * 20 * time.Millisecond, Y: grey}
+	p := &picture.Picture{Index: i, Frame: i, Time: time.Duration(i) * 20 * time.Millisecond, Y: grey}
+	if f.fields {
+		p.Parity, p.Y = picture.Top, picture.New(grey.W, grey.H/2, 8)
+		if i%2 == 1 {
+			p.Parity = picture.Bottom
+		}
+		for y := range p.Y.H {
+			copy(p.Y.Pix[y*p.Y.Stride:][:grey.W], grey.Pix[(2*y+i%2)*grey.Stride:])
+		}
+	}
+	return p
 }
 
 func (f *fakeTake) Next(ctx context.Context) (*picture.Picture, error) {

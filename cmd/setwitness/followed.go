@@ -30,15 +30,15 @@ type reel struct {
 	end  bool
 }
 
-// kept is a picture of the source: as it is, and small.
+// kept is a picture of the source: as it is, and small, once that is asked for.
 type kept struct {
 	picture *picture.Picture
 	small   *origin.Reduced
 }
 
 // reelReach is how many pictures of the source around the one that is looked for
-// are kept.
-const reelReach = fullreference.Reach + 1
+// are kept: a field is filled in from those beside it.
+const reelReach = fullreference.Reach + 2
 
 // at reads on until the pictures around k are there.
 func (r *reel) at(ctx context.Context, k int) error {
@@ -73,7 +73,7 @@ func (r *reel) at(ctx context.Context, k int) error {
 		if old := r.kept[r.last]; old != nil {
 			old.picture.Release()
 		}
-		r.kept[r.last] = &kept{p, origin.Small(p, registeredColumns).Soft(1)}
+		r.kept[r.last] = &kept{picture: p}
 	}
 	return nil
 }
@@ -105,8 +105,19 @@ func (r *reel) close() {
 // small is a picture of the source for origin and fullreference; nil where it is
 // not among those that are kept.
 func (r *reel) small(k int) *origin.Reduced {
+	p := r.kept[k]
+	if p == nil {
+		return nil
+	}
+	if p.small == nil {
+		p.small = origin.Deinterlaced(r.picture(k-1), p.picture, r.picture(k+1), registeredColumns).Soft(1)
+	}
+	return p.small
+}
+
+func (r *reel) picture(k int) *picture.Picture {
 	if p := r.kept[k]; p != nil {
-		return p.small
+		return p.picture
 	}
 	return nil
 }

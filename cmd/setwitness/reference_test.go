@@ -214,6 +214,59 @@ func TestScanFindsFaintGhost(t *testing.T) {
 	}
 }
 
+// Beside a source of fields, whose fine lines are in every other one of them alone, a ghost is
+// found as beside frames.
+func TestScanFindsGhostBesideFields(t *testing.T) {
+	const n, from, to = 120, 60, 66
+	lined := func(i int) picture.Plane {
+		p := drifting(i)
+		for k := range p.Pix {
+			if x, y := k%p.W, k/p.W; x > p.W/2 && y%2 == 1 {
+				p.Pix[k] += 40
+			}
+		}
+		return p
+	}
+	doubled := func(i int) picture.Plane {
+		p := lined(i)
+		if i >= from && i < to {
+			for k, v := range lined(i - 1).Pix {
+				p.Pix[k] = uint8((int(v) + 2*int(p.Pix[k])) / 3)
+			}
+		}
+		return p
+	}
+	d := played(t, n, doubled, lined)
+	open, fetch := d.open, d.fetch
+	source := &fakeTake{n: n, show: lined, fields: true}
+	d.open = func(path string, o decode.Options) (take, error) {
+		if strings.Contains(path, "played") {
+			again := *source
+			return &again, nil
+		}
+		return open(path, o)
+	}
+	d.fetch = func(ctx context.Context, path string, o decode.Options, wanted []decode.Wanted, fn func(*picture.Picture) error) error {
+		if !strings.Contains(path, "played") {
+			return fetch(ctx, path, o, wanted, fn)
+		}
+		for _, w := range wanted {
+			if err := fn(source.picture(w.Index)); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	doc, _ := d.scanned(t)
+	if len(doc.Findings) != 1 {
+		t.Fatalf("%+v; beside it: %+v", doc.Findings, doc.Reference)
+	}
+	const share, off = 33, 4 // %
+	if f := doc.Findings[0]; f.Kind != detect.Ghost || f.Origin.Verdict != "set" || f.StartFrame < from || f.EndFrame >= to || math.Abs(f.Measures["behind_pct"]-share) > off {
+		t.Errorf("%+v", f)
+	}
+}
+
 // woollen is a picture full of fine detail before which a soft thing wanders.
 func woollen(i int) picture.Plane {
 	p := picture.New(384, 256, 8)
