@@ -381,6 +381,10 @@ const (
 	// by less than so many times what is typical, or by less than a share of how
 	// they differ among themselves.
 	belongs, belongsShare = 8, 0.25
+	// Nor does a picture that has less than this share of the contrast, as a square, that
+	// others have of the source's: one of a lead-in of one colour, which a response that
+	// such pictures blunted follows as badly as the rest.
+	flatShare = 0.1
 	// One picture says no more than so many nats of whether it belongs.
 	mostNats = 2
 )
@@ -410,28 +414,31 @@ func (s *stretch) belong() (first, last int) {
 			offset[b] = all[len(all)/2]
 		}
 	}
-	differ, spread := make([]float64, n), make([]float64, n)
-	var sorted []float64
+	differ, spread, of := make([]float64, n), make([]float64, n), make([]float64, n)
+	var sorted, contrasts []float64
 	for t := range n {
 		if s.shown[t] < 0 {
 			continue
 		}
-		var d, w, m, mm, k float64
+		var d, w, m, mm, q, qq, k float64
 		x, y := s.take.At(s.first+t), s.source.At(s.shown[t])
 		for b := range x {
 			if x[b] == signature.Unknown || y[b] == signature.Unknown {
 				continue
 			}
-			v := float64(x[b]) / signature.Unit8
-			e := v - s.gain[b]*float64(y[b])/signature.Unit8 - offset[b]
+			v, u := float64(x[b])/signature.Unit8, float64(y[b])/signature.Unit8
+			e := v - s.gain[b]*u - offset[b]
 			d += s.weight[b] * e * e
 			w += s.weight[b]
 			m += v
 			mm += v * v
+			q += u
+			qq += u * u
 			k++
 		}
 		if w > 0 {
-			differ[t], spread[t] = d/w, mm/k-m*m/k/k
+			differ[t], spread[t], of[t] = d/w, mm/k-m*m/k/k, qq/k-q*q/k/k
+			contrasts = append(contrasts, spread[t]/(of[t]+grain*grain))
 		}
 		sorted = append(sorted, differ[t])
 	}
@@ -440,13 +447,17 @@ func (s *stretch) belong() (first, last int) {
 	}
 	slices.Sort(sorted)
 	usual := sorted[len(sorted)/2] + grain*grain
+	contrast := 0.
+	if slices.Sort(contrasts); len(contrasts) > 0 {
+		contrast = contrasts[len(contrasts)/2]
+	}
 	// The run of pictures that belong the most (Kadane).
 	var best, sum float64
 	last = -1
 	from := 0
 	for t := range n {
 		v := -float64(mostNats)
-		if s.shown[t] >= 0 {
+		if s.shown[t] >= 0 && spread[t]+grain*grain >= flatShare*contrast*of[t] {
 			v = math.Log(max(belongs*usual, belongsShare*spread[t]) / (differ[t] + grain*grain))
 			v = min(max(v, -mostNats), mostNats)
 		}

@@ -1,0 +1,59 @@
+package align
+
+import (
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"setwitness/detect/signature"
+)
+
+// A lead-in of one colour does not belong to the source after it, also where such pictures
+// blunted the response so much that all fit badly; dark pictures of a dark source do.
+func TestBelongNotFlat(t *testing.T) {
+	const n, led = 60, 20
+	for _, c := range []struct {
+		name        string
+		first       int
+		take, of    float64 // contrast of the first pictures, of the take and of the source
+		gain, usual float64
+	}{
+		{"lead-in", led, 0, 1, 0.6, 1},
+		{"follows well", led, 0, 1, 1, 1},
+		{"begins dark", 0, 0.05, 0.05, 1, 1},
+		{"all of it soft", 0, 0.3, 1, 0.3, 0.3},
+	} {
+		r := rand.New(rand.NewPCG(3, 4))
+		var pattern [n][signature.Blocks]float64
+		for i := range pattern {
+			for b := range pattern[i] {
+				pattern[i][b] = 60 * r.Float64()
+			}
+		}
+		draw := func(before, after float64) *signature.Sequence {
+			s := &signature.Sequence{Aspect: 16. / 9}
+			for i := range n {
+				contrast := after
+				if i < led {
+					contrast = before
+				}
+				for b := range pattern[i] {
+					s.Values = append(s.Values, uint16((80+contrast*(pattern[i][b]-30))*signature.Unit8))
+				}
+				s.Times = append(s.Times, time.Duration(i)*40*time.Millisecond)
+			}
+			s.Lives = s.Times
+			return s
+		}
+		s := &stretch{take: draw(c.take, c.usual), source: draw(c.of, 1), last: n - 1}
+		for b := range s.gain {
+			s.gain[b], s.weight[b] = c.gain, 1
+		}
+		for i := range n {
+			s.shown = append(s.shown, i)
+		}
+		if first, last := s.belong(); first != c.first || last != n-1 {
+			t.Errorf("%s: pictures %d to %d", c.name, first, last)
+		}
+	}
+}
