@@ -92,6 +92,28 @@ func TestStumblesOfFilm(t *testing.T) {
 	for i := 62; i < 65; i++ {
 		late[i] = late[61]
 	}
+	// The turns of the set begin elsewhere than those of the source.
+	for _, film := range []struct{ source, take []int }{{[]int{2, 3}, []int{3, 2}}, {[]int{2, 3, 3, 2}, []int{2, 2, 3, 3}}, {[]int{2, 3}, []int{2, 3, 3, 2}}} {
+		at, last := []int{0}, 0
+		for k := range 60 {
+			last += film.source[k%len(film.source)]
+			at = append(at, last)
+		}
+		var shown []int
+		for k := range 50 {
+			for range film.take[k%len(film.take)] {
+				shown = append(shown, at[k])
+			}
+		}
+		if got := Stumbles(filmed(shown, film.source...), 1, none); len(got) != 0 {
+			t.Errorf("%v as %v: %+v", film.source, film.take, got)
+		}
+		shown[61] = shown[60]
+		shown = slices.Insert(shown, 61, shown[60], shown[60])
+		if got := Stumbles(filmed(shown, film.source...), 1, none); len(got) != 1 {
+			t.Errorf("%v as %v, one held: %+v", film.source, film.take, got)
+		}
+	}
 	for _, c := range []struct {
 		name       string
 		shown      []int

@@ -78,16 +78,22 @@ type fault struct {
 func stumblesIn(run []Shown, first int, perPicture float64) []Stumble {
 	// The first and the last of a run may have been shown before and after it.
 	times := map[int]int{}
-	for _, s := range run {
+	var order []Shown // each picture of the source once
+	for i, s := range run {
 		times[s.Picture]++
+		if i == 0 || s.Picture != run[i-1].Picture {
+			order = append(order, s)
+		}
 	}
 	var faults []fault
+	at := 0 // in order
 	for i := 1; i < len(run); i++ {
 		was, is := run[i-1].Picture, run[i].Picture
 		if was == is {
 			continue
 		}
-		stays := float64(run[i-1].Held) / perPicture
+		at++
+		stays := asked(order, at-1) / perPicture
 		most := int(math.Ceil(stays))
 		if whole := math.Round(stays); math.Abs(stays-whole) < nearWhole {
 			most = int(whole)
@@ -115,24 +121,24 @@ func stumblesIn(run []Shown, first int, perPicture float64) []Stumble {
 		return nil
 	}
 	var out []Stumble
-	var at []int // repeats, or losses where there are none, of the newest
+	var repeats []int // or losses where there are none, of the newest
 	settle := func() {
 		if n := len(out); n > 0 {
-			out[n-1].Period = rhythm(at)
+			out[n-1].Period = rhythm(repeats)
 		}
 	}
 	for _, f := range faults {
 		i := first + f.picture
 		if n := len(out); n == 0 || i-out[n-1].Last > apart {
 			settle()
-			at = nil
+			repeats = nil
 			out = append(out, Stumble{First: i, Last: i, Margin: 1})
 		}
 		s := &out[len(out)-1]
 		s.Last = i
 		s.Repeated, s.Lost = s.Repeated+f.repeated, s.Lost+f.lost
 		if f.repeated > 0 || s.Repeated == 0 {
-			at = append(at, i)
+			repeats = append(repeats, i)
 		}
 		for k := max(0, f.picture-around); k <= min(len(run)-1, f.picture+around); k++ {
 			s.Margin = min(s.Margin, run[k].Margin)
@@ -141,6 +147,24 @@ func stumblesIn(run []Shown, first int, perPicture float64) []Stumble {
 	}
 	settle()
 	return out
+}
+
+// asked is for how many pictures of the source the time of one asks: of a film that a
+// source holds for three and two by turns, for as many as come on it and a neighbour, as
+// a set that finds the film in it begins its own turns where it likes.
+func asked(order []Shown, at int) float64 {
+	own := order[at].Held
+	other := own
+	if at > 0 {
+		other = max(other, order[at-1].Held)
+	}
+	if at+1 < len(order) {
+		other = max(other, order[at+1].Held)
+	}
+	if other != own+1 || own == 1 {
+		return float64(own)
+	}
+	return float64(own+other) / 2
 }
 
 // rhythm is by how much numbers follow each other, if always by the same.

@@ -4,14 +4,20 @@ import (
 	"setwitness/decode/picture"
 )
 
-// fieldStill is by how many codes the lines of the fields before and after may differ where
-// nothing moves: noise and codecs leave less in means of several pixels.
-const fieldStill = 2.5
+const (
+	// fieldStill is by how many codes the lines of the fields before and after may differ
+	// where nothing moves: noise and codecs leave less in means of several pixels.
+	fieldStill = 2.5
+	// ofOneInstant is how much less two fields of one instant comb, in squares, than two that
+	// follow each other where something moves: of three instants a step apart, none does.
+	ofOneInstant = 3
+)
 
 // Deinterlaced is the frame that a good de-interlacer makes of a field, as small as Small
 // makes it: the lines between are those of the fields before and after where nothing moves
-// from one of these to the other, and else the means of those above and below. before and
-// after are of the other parity; without them the field is reduced as it is.
+// from one of these to the other; else those of one that is of the same instant, as of
+// film; and if neither is, the means of those above and below. before and after are of the
+// other parity; without them the field is reduced as it is.
 func Deinterlaced(before, p, after *picture.Picture, columns int) *Reduced {
 	if before == nil || after == nil || p.Parity == picture.Frame || before.Parity != after.Parity || before.Parity == p.Parity {
 		return Small(p, columns)
@@ -24,20 +30,36 @@ func Deinterlaced(before, p, after *picture.Picture, columns int) *Reduced {
 	if p.Parity == picture.Bottom {
 		first = 1
 	}
-	for y := range r.H * step {
-		out := r.Pix[y/step*w:][:w]
-		if y%2 == first {
-			for x, v := range own[y/2*w:][:w] {
-				out[x] += v
+	// between goes through the samples of the lines that the field lacks: those of both
+	// others there, the mean of those above and below, and how far something moves, 0 to 1.
+	between := func(do func(x, y int, a, b, mean, moves float32)) {
+		for y := 1 - first; y < r.H*step; y += 2 {
+			a, b := earlier[y/2*w:][:w], later[y/2*w:][:w]
+			above, below := own[max(0, (y-1)/2)*w:][:w], own[min(lines-1, (y+1)/2)*w:][:w]
+			for x, v := range a {
+				d := max(v-b[x], b[x]-v)
+				do(x, y, v, b[x], (above[x]+below[x])/2, min(max(d/fieldStill-1, 0), 1))
 			}
-			continue
 		}
-		a, b := earlier[y/2*w:][:w], later[y/2*w:][:w]
-		above, below := own[max(0, (y-1)/2)*w:][:w], own[min(lines-1, (y+1)/2)*w:][:w]
-		for x, v := range a {
-			d := max(v-b[x], b[x]-v)
-			moves := min(max(d/fieldStill-1, 0), 1)
-			out[x] += (1-moves)*(v+b[x])/2 + moves*(above[x]+below[x])/2
+	}
+	var combs [2]float32 // with the field before and the one after
+	between(func(_, _ int, a, b, mean, moves float32) {
+		combs[0] += moves * (a - mean) * (a - mean)
+		combs[1] += moves * (b - mean) * (b - mean)
+	})
+	between(func(x, y int, a, b, mean, moves float32) {
+		switch {
+		case ofOneInstant*combs[0] < combs[1]:
+			mean = a
+		case ofOneInstant*combs[1] < combs[0]:
+			mean = b
+		}
+		r.Pix[y/step*w+x] += (1-moves)*(a+b)/2 + moves*mean
+	})
+	for y := first; y < r.H*step; y += 2 {
+		out := r.Pix[y/step*w:][:w]
+		for x, v := range own[y/2*w:][:w] {
+			out[x] += v
 		}
 	}
 	for i := range r.Pix {

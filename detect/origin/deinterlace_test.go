@@ -40,6 +40,29 @@ func field(p *picture.Picture, parity picture.Parity) *picture.Picture {
 	return out
 }
 
+// Fields of one instant, as of film, make their frame, also of what moves.
+func TestDeinterlacedFilm(t *testing.T) {
+	fine := func(i int) *picture.Picture {
+		p := drawn(0)
+		for k := range p.Y.Pix {
+			p.Y.Pix[k] = uint8(100 + 60*((k/320+k%320/3+i*4)/6%2))
+		}
+		return p
+	}
+	want := Small(fine(10), 160)
+	for _, c := range []struct {
+		name          string
+		before, after int // the instants of the fields beside one of instant 10
+	}{{"first of two", 9, 10}, {"second of two", 10, 11}, {"one of three", 10, 10}} {
+		got := Deinterlaced(field(fine(c.before), picture.Bottom), field(fine(10), picture.Top), field(fine(c.after), picture.Bottom), 160)
+		for k, v := range got.Pix {
+			if d := v - want.Pix[k]; d > 1 || d < -1 {
+				t.Fatalf("%s: %.1f, not %.1f, in sample %d", c.name, v, want.Pix[k], k)
+			}
+		}
+	}
+}
+
 // Of fields, what stands still is as sharp as in the frame, and what moves is where it is.
 func TestDeinterlaced(t *testing.T) {
 	for _, c := range []struct{ own, other picture.Parity }{{picture.Top, picture.Bottom}, {picture.Bottom, picture.Top}} {
