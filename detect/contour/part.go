@@ -124,27 +124,57 @@ func sortStairs(s []stair) {
 	slices.SortFunc(s, func(a, b stair) int { return cmp.Compare(a.low+a.high, b.low+b.high) })
 }
 
+// double is how many times the step of most a step is at least that is taken for
+// two, whose contours run side by side along a thing's edge: halfway by ratio.
+const double = math.Sqrt2
+
 // agreement returns how many steps there are, lowest first, between levels that
 // another one has already, and by how much these stray from each other, as a share
-// of the step.
+// of the step. What is two steps at once has no levels to share with single ones.
 func agreement(s []stair) (repeats int, stray float64) {
+	single := double * medianStep(s)
 	var squares float64
 	for i := 0; i < len(s); {
-		n, sum := i, 0.0
-		for ; n < len(s) && s[n].middle()-s[i].middle() < (s[i].high-s[i].low)/2; n++ {
-			sum += s[n].middle()
+		n, kept, sum := i, 0, 0.0
+		for ; n < len(s) && s[n].middle()-s[i].middle() < s[i].step()/2; n++ {
+			if s[n].step() < single {
+				kept++
+				sum += s[n].middle()
+			}
 		}
-		mean := sum / float64(n-i)
 		for _, k := range s[i:n] {
-			squares += sq((k.middle() - mean) / (k.high - k.low))
+			if k.step() < single {
+				squares += sq((k.middle() - sum/float64(kept)) / k.step())
+			}
 		}
-		repeats += n - i - 1
+		repeats += max(kept-1, 0)
 		i = n
 	}
 	return repeats, math.Sqrt(squares / float64(max(repeats, 1)))
 }
 
+// medianStep is the median of the steps.
+func medianStep(s []stair) float64 {
+	for i := range s {
+		less, same := 0, 0
+		for k := range s {
+			switch {
+			case s[k].step() < s[i].step():
+				less++
+			case s[k].step() == s[i].step():
+				same++
+			}
+		}
+		if less <= len(s)/2 && less+same > len(s)/2 {
+			return s[i].step()
+		}
+	}
+	return 0 // there are none
+}
+
 func (s stair) middle() float64 { return (s.low + s.high) / 2 }
+
+func (s stair) step() float64 { return s.high - s.low }
 
 // longest returns the most of the steps, lowest first, that follow each other;
 // those of the same levels, on either side of a hill, are one.

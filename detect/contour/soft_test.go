@@ -77,6 +77,10 @@ func TestAgreement(t *testing.T) {
 	if n, stray := agreement(coder); n != 3 || stray < 0.1 {
 		t.Errorf("a coder: %d repeats that stray by %.3f", n, stray)
 	}
+	// Where a thing's edge runs along two contours, both are one step of twice the size.
+	if n, stray := agreement(append(table, stair{20, 28})); n != 3 || stray > 0.01 {
+		t.Errorf("a table with two steps at once: %d repeats that stray by %.3f", n, stray)
+	}
 	// The blocks of a take's coder hold the contours of a table up to their grid.
 	f := picture.Format{W: 1920, H: 1080, Depth: 8}
 	p := Part{Contours: 12, Levels: 5, Step: 4, Length: 4000, Wide: 60, Gridded: 0.8, Repeats: 8, Agree: 0.01}
