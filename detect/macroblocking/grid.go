@@ -81,6 +81,50 @@ func (g grid) ofRaster(w, h int) bool {
 	return false
 }
 
+// gridsOfRasters returns the grids of blocks that coders make in a picture of w by h
+// pixels: in its own samples, or in those of a raster that fills it.
+func gridsOfRasters(w, h float64) (out []grid) {
+	for _, r := range append([][2]float64{{w, h}, {852, 480}}, codedRasters[:]...) {
+		g := grid{{pitch: 8 * w / r[0]}, {pitch: 8 * h / r[1]}}
+		for min(g[0].pitch, g[1].pitch) >= 2*leastPitch {
+			g[0].pitch, g[1].pitch = g[0].pitch/2, g[1].pitch/2
+		}
+		for ; max(g[0].pitch, g[1].pitch) <= mostPitch; g[0].pitch, g[1].pitch = 2*g[0].pitch, 2*g[1].pitch {
+			if min(g[0].pitch, g[1].pitch) >= leastPitch && !slices.Contains(out, g) {
+				out = append(out, g)
+			}
+		}
+	}
+	return out
+}
+
+// codedLengths are the samples to a line, and the lines, of which pictures are coded,
+// each up to a power of two: those of codedRasters, and those of 480 or 240 lines that
+// are 16 to 9, rounded to even samples or to whole blocks.
+var codedLengths = [2][]float64{{1920, 1440, 1280, 1408, 854, 852, 848}, {1080, 720, 576, 960}}
+
+// lies reports whether along axis a, of so many pixels, a comb lies as a coder's does that
+// fills it, whose blocks begin at the border: between two places, in pixels.
+func (c comb) lies(a int, length, from, to float64) bool {
+	const (
+		within = 0.02 // a pitch is off by as much where a grid shows in little of the axis
+		off    = 1.0  // pixels
+	)
+	for _, n := range append([]float64{length}, codedLengths[a]...) {
+		p := length / n * 8
+		p *= math.Exp2(math.Round(math.Log2(c.pitch / p)))
+		if p < leastPitch || math.Abs(c.pitch/p-1) > within {
+			continue
+		}
+		k := math.Round((from - c.phase) / c.pitch)
+		l := math.Round((to - c.phase) / c.pitch)
+		if math.Abs(math.Remainder(c.phase+k*c.pitch, p)) <= off && math.Abs(math.Remainder(c.phase+l*c.pitch, p)) <= off {
+			return true
+		}
+	}
+	return false
+}
+
 // whole reports whether so many blocks are those of a length up to a power of two,
 // to within the share to which the borders of a filmed screen are known.
 func whole(count, length float64) bool {

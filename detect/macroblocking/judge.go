@@ -2,6 +2,7 @@ package macroblocking
 
 import (
 	"cmp"
+	"image"
 	"math"
 	"slices"
 
@@ -24,6 +25,7 @@ type judge struct {
 	perPitch   float64
 	jnds       []float64
 	edges      []edge
+	folded     []float64
 }
 
 // neither axis shows the grid by itself: both do.
@@ -205,6 +207,17 @@ func (j *judge) whole(a int) (s sums) {
 	return s
 }
 
+// box is that of all tiles that show a grid, pixels.
+func (j *judge) box() (box image.Rectangle) {
+	for i, ok := range j.shows {
+		if ok {
+			x, y := i%j.cols*tile, i/j.cols*tile
+			box = box.Union(image.Rect(x, y, x+tile, y+tile))
+		}
+	}
+	return box
+}
+
 // around sums a tile and those next to it.
 func (j *judge) around(a, i int) (s sums) {
 	x, y := i%j.cols, i/j.cols
@@ -352,6 +365,9 @@ type traits struct {
 	lasts float64
 	// flat is how much of it is left in the middle of the next block: none of dots.
 	flat float64
+	// wide is the width of a step, as a share of the pitch, with the slope that
+	// goes on in the middle of the blocks on either side taken off.
+	wide float64
 	// turns is how steps follow each other along a line: -1 up and down by turns,
 	// as bars do, -1/2 for levels by chance, 1 always up or always down, as a slope
 	// in blocks does.
@@ -402,8 +418,7 @@ func (j *judge) blocks(k *look, g grid) bool {
 			t.lasts < leastLasts || t.aligned > mostAligned && t.flat < leastFlat || t.turns < leastTurns || t.step > mostStep {
 			return false
 		}
-		w := 2 * t.flat / g[a].pitch // Sign of a sharp step is two pixels wide
-		if wide += w; w > widest && !j.setup.Viewer.Camera {
+		if wide += t.wide; t.wide > widest && !j.setup.Viewer.Camera {
 			return false
 		}
 		axes++
@@ -421,7 +436,7 @@ func (j *judge) tileOf(a, band int, at float64) int {
 }
 
 func (j *judge) traits(k *look, c comb, a int) traits {
-	var signs, sizes, near, net, squares, products float64
+	var signs, sizes, near, net, slope, squares, products float64
 	period := int(math.Round(c.pitch))
 	// A line of a pixel has s beside it up to three boundaries away.
 	const reach = 3
@@ -442,13 +457,14 @@ func (j *judge) traits(k *look, c comb, a int) traits {
 			signs += math.Abs(sign)
 			sizes += float64(p.size[x])
 			change := func(from, to int) (sum float64) {
-				for _, v := range p.sign[max(from, 0):min(to, len(p.sign))] {
-					sum += float64(v)
+				for i := max(from, 0); i < min(to, len(p.sign)); i++ {
+					sum += float64(p.sign[i])
 				}
 				return math.Copysign(1, sign) * sum
 			}
 			near += change(x-reach, x+reach+1)
 			net += change(x-period/2, x-period/2+period)
+			slope += (change(x-period/2, x-period/2+1) + change(x-period/2+period, x-period/2+period+1)) / 2
 			if ok {
 				products += sign * before
 				squares += (sign*sign + before*before) / 2
@@ -459,7 +475,8 @@ func (j *judge) traits(k *look, c comb, a int) traits {
 	all := j.whole(a)
 	// s of a sharp step sums to twice its largest.
 	return traits{step: all.step() / j.unit, aligned: share(signs, sizes),
-		lasts: share(near, 2*signs), flat: share(net, 2*signs), turns: share(products, squares)}
+		lasts: share(near, 2*signs), flat: share(net, 2*signs), turns: share(products, squares),
+		wide: share(net-float64(period)*slope, signs-slope) / c.pitch}
 }
 
 // share is a/b, or 0 of nothing.
@@ -580,6 +597,96 @@ func (j *judge) top(k *look, g grid) (codes, jnd, plain float64) {
 		return codes, jnd, 0
 	}
 	return codes, jnd, j.edges[n-1-n/visibleShare].codes
+}
+
+// boils reports whether what the grid's steps are changes from one look to another by
+// more than those beside do: of what a scene shows on a lattice of its own, which rests
+// where the grid does, nothing.
+func (j *judge) boils(k, before *look, g grid) bool {
+	const (
+		least = 0.3
+		// beside is how far from an edge nothing is left of it.
+		beside = aside + 1
+	)
+	var changed, all [2]float64 // on the grid, beside
+	for a := range g {
+		if j.alone == 1-a {
+			continue
+		}
+		for b := range k.axes[a] {
+			is, was := k.axes[a][b].Sign, before.axes[a][b].Sign
+			add := func(x, on int, weight float64) {
+				if x >= 0 && x < len(is) {
+					u, v := float64(is[x]), float64(was[x])
+					changed[on] += (u - v) * (u - v) * weight
+					all[on] += (u*u + v*v) * weight
+				}
+			}
+			g[a].on(len(is), func(_ int, at float64) {
+				if x := int(at + 0.5); j.shows[j.tileOf(a, b, at)] {
+					add(x, 0, 1)
+					add(x-beside, 1, 0.5)
+					add(x+beside, 1, 0.5)
+				}
+			})
+		}
+	}
+	return share(changed[0]-changed[1], max(all[0]-all[1], 0)) > least
+}
+
+// drifts reports whether a grid moves along an axis: whether its edges are larger where
+// it would be at some speed than where it would be at rest.
+func (j *judge) drifts(looks []*look, g grid) bool {
+	const (
+		step = 0.5 // pixels
+		// resting is the share of the largest that edges at rest have at least. A
+		// sharp edge that moves by two pixels has less on average.
+		resting = 0.9
+	)
+	first, last := looks[0].picture, looks[len(looks)-1].picture
+	if first == last {
+		return false
+	}
+	for a := range g {
+		if j.alone == 1-a {
+			continue
+		}
+		// What each look has at each place within a pitch.
+		places := int(math.Round(g[a].pitch / step))
+		j.folded = slices.Grow(j.folded[:0], places*len(looks))[:places*len(looks)]
+		clear(j.folded)
+		for i, k := range looks {
+			for p := range places {
+				c := comb{g[a].pitch, g[a].phase + float64(p)*g[a].pitch/float64(places)}
+				sum := &j.folded[i*places+p]
+				for b := range k.axes[a] {
+					edge := k.axes[a][b].Edge
+					c.on(len(edge), func(_ int, at float64) {
+						if j.shows[j.tileOf(a, b, at)] {
+							*sum += between(edge, at)
+						}
+					})
+				}
+			}
+		}
+		rest, most := 0.0, 0.0
+		for from := range places {
+			for moved := -places / 2; moved <= places/2; moved++ {
+				sum := 0.0
+				for i, k := range looks {
+					at := from + int(math.Round(float64(moved*(k.picture-first))/float64(last-first)))
+					sum += j.folded[i*places+(at+places)%places]
+				}
+				if most = max(most, sum); moved == 0 {
+					rest = max(rest, sum)
+				}
+			}
+		}
+		if rest < resting*most {
+			return true
+		}
+	}
+	return false
 }
 
 // edge is the step between two blocks.

@@ -29,7 +29,8 @@ var Stage = &detect.Stage{
 		"percentile over the places that show the grid, less what other steps there hide of it), where steps across columns or rows of pixels are " +
 		"larger than beside on a grid of 5.5 to 80 pixels that stays in place: pitch and phase are found along " +
 		"each axis. Tiles, blinds, rows of windows, halftones, grids of lines and moire look alike; their edges " +
-		"are no steps between flat blocks, all agree or take turns, or move with the scene. Where a camera filmed a " +
+		"are no steps between flat blocks, all agree or take turns, move with the scene, or rest with it where no coder's " +
+		"blocks lie. Where a camera filmed a " +
 		"screen, a grid that fills the picture with no raster of television is the camera's own and not reported.",
 	Kind:  detect.Macroblocking,
 	Needs: []detect.Need{{Stage: cells.Stage}},
@@ -87,6 +88,8 @@ type state struct {
 	judge      judge
 	known      []grid // the grid of the last span, if it showed one
 	within     []bool // tiles that show the grid of the last span
+	coded      bool   // it lies or boils as a coder's does
+	moves      bool   // the grid that was looked at last does
 	coverage   coverage
 }
 
@@ -204,49 +207,70 @@ func (s *state) supported(i int) bool {
 }
 
 // find returns the grid of which a span of looks shows most.
-func (s *state) find(span []*look) (best grid, ok bool) {
+func (s *state) find(span []*look) (grid, bool) {
 	s.search.load(span)
+	w, h := s.setup.Format.W, s.setup.Format.H
+	g, found := s.most(span, s.search.grids(s.cols, s.rows), s.known)
+	if found {
+		known := slices.ContainsFunc(s.known, g.same)
+		for range refinements {
+			s.judge.weigh(&s.search, span, g, known)
+			g = s.search.refine(g, s.judge.shows, s.cols, s.judge.alone)
+		}
+		if s.holds(span, g, known) {
+			return g, true
+		}
+		// What moves may be, by turns, where parts of it would rest.
+		if s.moves {
+			return g, false
+		}
+	}
+	if s.setup.Viewer.Camera {
+		return g, false
+	}
+	if g, found = s.most(span, s.search.coded(w, h), nil); !found {
+		return g, false
+	}
+	return g, s.holds(span, g, slices.ContainsFunc(s.known, g.same))
+}
+
+// most returns which of some grids, and of those known before, a span of looks shows
+// most of, if any.
+func (s *state) most(span []*look, grids, known []grid) (best grid, found bool) {
 	most := 0.0
-	try := func(g grid, known bool) {
-		if total := s.judge.weigh(&s.search, span, g, known); total > most {
+	for i, g := range slices.Concat(grids, known) {
+		if total := s.judge.weigh(&s.search, span, g, i >= len(grids)); total > most {
 			best, most = g, total
 		}
 	}
-	for _, g := range s.search.grids(s.cols, s.rows) {
-		try(g, false)
-	}
-	for _, g := range s.known {
-		try(g, true)
-	}
-	if most == 0 {
-		return best, false
-	}
-	known := slices.ContainsFunc(s.known, best.same)
-	for range refinements {
-		s.judge.weigh(&s.search, span, best, known)
-		best = s.search.refine(best, s.judge.shows, s.cols, s.judge.alone)
-	}
-	s.judge.weigh(&s.search, span, best, known)
+	return best, most > 0
+}
+
+// holds reports whether what a span of looks shows of a grid is blocks.
+func (s *state) holds(span []*look, g grid, known bool) bool {
+	s.moves = false
+	s.judge.weigh(&s.search, span, g, known)
 	s.within = s.within[:0]
 	if s.judge.alone == neither {
 		s.within = append(s.within, s.judge.shows...)
 	}
-	if r := best[0].pitch / best[1].pitch; r < 1/mostAspect || r > mostAspect {
-		return best, false
+	if r := g[0].pitch / g[1].pitch; r < 1/mostAspect || r > mostAspect {
+		return false
 	}
-	if !s.setup.Viewer.Camera && !s.mayBeCoded(best) {
-		return best, false
+	if s.setup.Viewer.Camera {
+		if !g.ofSet(s.setup.Format.W, s.setup.Format.H) {
+			return false
+		}
+	} else if !s.mayBeCoded(g) || !s.ofCoder(span, g, known) {
+		return false
 	}
 	n := 0
 	for _, k := range span {
-		if s.judge.tellLook(k, best, known, s.within) > 0 {
+		if s.judge.tellLook(k, g, known, s.within) > 0 {
 			n++
 		}
 	}
-	if s.setup.Viewer.Camera && !best.ofSet(s.setup.Format.W, s.setup.Format.H) {
-		return best, false
-	}
-	return best, known && n > 0 || n >= min(leastLooks, len(span))
+	return known && n > 0 || n >= min(leastLooks, len(span))
 }
 
 // mayBeCoded reports whether the grid that the tiles show can be a coder's. One of an
@@ -271,6 +295,26 @@ func (s *state) mayBeCoded(g grid) bool {
 	return 2*n >= len(s.judge.shows)
 }
 
+// ofCoder reports whether a grid, in the tiles that show it, rests where it is and either
+// lies as that of a coder does, or boils: what things of the scene repeat after moves
+// with them, or is as still as they are.
+func (s *state) ofCoder(span []*look, g grid, known bool) bool {
+	j := &s.judge
+	if s.moves = j.drifts(span, g); s.moves {
+		return false
+	}
+	if known && s.coded {
+		return true
+	}
+	box := j.box()
+	s.coded = g[0].lies(0, float64(s.setup.Format.W), float64(box.Min.X), float64(box.Max.X)) &&
+		g[1].lies(1, float64(s.setup.Format.H), float64(box.Min.Y), float64(box.Max.Y))
+	for i := 1; i < len(span) && !s.coded; i++ {
+		s.coded = j.boils(span[i], span[i-1], g)
+	}
+	return s.coded
+}
+
 // markOf is the mark of a look, if it shows a grid that can be seen; before is the
 // look before it, if there is one.
 func (s *state) markOf(k, before *look, g grid) *detect.Mark {
@@ -284,14 +328,11 @@ func (s *state) markOf(k, before *look, g grid) *detect.Mark {
 		return nil
 	}
 	top, seen, plain := j.top(k, g)
-	var box image.Rectangle
 	inDark := 0
 	for i, ok := range j.shows {
 		if !ok {
 			continue
 		}
-		x, y := i%j.cols*tile, i/j.cols*tile
-		box = box.Union(image.Rect(x, y, x+tile, y+tile))
 		if v := s.setup.Viewer; v.CodeLight(k.luma[i]) < dark*v.PeakNits {
 			inDark++
 		}
@@ -310,7 +351,7 @@ func (s *state) markOf(k, before *look, g grid) *detect.Mark {
 	confidence, k.near = j.confidence(strength, top, plain, seen, n)
 	return &detect.Mark{
 		Kind: detect.Macroblocking, Picture: k.picture,
-		Region:     box.Intersect(image.Rect(0, 0, s.setup.Format.W, s.setup.Format.H)),
+		Region:     j.box().Intersect(image.Rect(0, 0, s.setup.Format.W, s.setup.Format.H)),
 		Strength:   strength,
 		Confidence: confidence,
 		Measures:   measures,

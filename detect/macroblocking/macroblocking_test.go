@@ -295,3 +295,59 @@ func TestLightsAmongSingleLevels(t *testing.T) {
 		t.Errorf("found %+v", res.Events)
 	}
 }
+
+// Squares of plain tones are blocks where they lie as a coder's do, or where they take
+// new tones; else they are a mosaic, which rests or moves with the scene.
+func TestBlocksRest(t *testing.T) {
+	const w, h, size = 640, 384, 16
+	for _, c := range []struct {
+		name  string
+		x, y  int // where the first square begins
+		boils bool
+		speed int // pixels in ten pictures
+		want  int
+	}{
+		{"from the border", 0, 0, false, 0, 1},
+		{"a mosaic", 5, 9, false, 0, 0},
+		{"off the border, with new tones", 5, 9, true, 0, 1},
+		{"a mosaic that moves", 0, 0, false, 6, 0},
+	} {
+		src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: 30, draw: func(i int) picture.Plane {
+			p := picture.New(w, h, 8)
+			of := uint64(0)
+			if c.boils {
+				of = uint64(i / 2)
+			}
+			left := c.x + c.speed*i/10
+			for y := range h {
+				for x := range w {
+					// A code of noise, so that nothing is without any.
+					n := rand.New(rand.NewPCG(uint64(i), uint64(y*w+x))).IntN(2)
+					r := rand.New(rand.NewPCG(of, uint64((y+size-c.y)/size*w+(x+10*size-left)/size)))
+					p.Pix[y*w+x] = uint8(36 + r.IntN(6) + n)
+				}
+			}
+			return p
+		}}
+		if res := run(t, src); len(res.Events) != c.want {
+			t.Errorf("%s: found %+v", c.name, res.Events)
+		}
+	}
+}
+
+// Blocks that hold most of a slope have edges that are not the wider for it.
+func TestBlocksOnSlope(t *testing.T) {
+	const w, h, size, held = 640, 384, 8, 0.75
+	p := picture.New(w, h, 8)
+	in := func(x int) float64 { return float64(x/size*size) + held*float64(x%size) }
+	for y := range h {
+		for x := range w {
+			n := rand.New(rand.NewPCG(3, uint64(y*w+x))).Float64()
+			p.Pix[y*w+x] = uint8(40 + 0.4*math.Abs(math.Mod(in(x), 320)-160) + 0.4*math.Abs(math.Mod(in(y), 320)-160) + n)
+		}
+	}
+	src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: 15, draw: func(int) picture.Plane { return p }}
+	if res := run(t, src); len(res.Events) != 1 {
+		t.Errorf("found %+v", res.Events)
+	}
+}

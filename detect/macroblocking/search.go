@@ -15,6 +15,8 @@ type searcher struct {
 	other    []int32
 	line     []sums
 	strong   []bool
+	rasters  []grid // of coders
+	whole    [2][]int32
 }
 
 const (
@@ -170,6 +172,48 @@ func (s *searcher) grids(cols, rows int) []grid {
 		}
 	}
 	return out
+}
+
+// likely is the score that a comb where a coder's would lie has to have along each axis
+// to be looked at closer: of fifty, chance gives that to none along both.
+const likely = 3.5
+
+// coded returns the grids of coders, in a picture of w by h pixels, that fit the looks
+// best: few edges are enough where it is known where they would be.
+func (s *searcher) coded(w, h int) []grid {
+	if len(s.rasters) == 0 {
+		s.rasters = gridsOfRasters(float64(w), float64(h))
+	}
+	var squares [2]float64
+	for a := range s.whole {
+		s.whole[a] = append(s.whole[a][:0], s.fill(a, part{bands: len(s.sum[a]), n: len(s.sum[a][0].edge)})...)
+		clip(s.whole[a], typical*magnitude(s.whole[a]))
+		squares[a] = energy(s.whole[a])
+	}
+	var out [mostPitches]struct {
+		grid
+		score float64
+	}
+	for _, g := range s.rasters {
+		u, v := g[0].score(s.whole[0], squares[0]), g[1].score(s.whole[1], squares[1])
+		if min(u, v) < likely {
+			continue
+		}
+		for i := range out {
+			if u+v > out[i].score {
+				copy(out[i+1:], out[i:])
+				out[i].grid, out[i].score = g, u+v
+				break
+			}
+		}
+	}
+	var list []grid
+	for _, k := range out {
+		if k.score > 0 {
+			list = append(list, k.grid)
+		}
+	}
+	return list
 }
 
 // hidden returns the comb that fits best along the other axis where a comb shows
