@@ -110,6 +110,9 @@ type Field struct {
 	// Soft is the share of the picture, in luma, that slopes gently, in the dark
 	// range and above: where contours would show.
 	Soft [2]float64
+	// Slow is the share of it that slopes so gently that single codes of 8 bits would
+	// have plateaus wide enough to be told.
+	Slow [2]float64
 	// Noise is the standard deviation of a line's sample, code values.
 	Noise float64
 }
@@ -427,12 +430,15 @@ func (s *Store) survey(f *Field, m *cells.Map) {
 		// From a cell to the next but one a slope rises by half a code at
 		// least, else it is a plain area, and by no more than eight.
 		leastRise, mostRise = 0.5, 8
+		// wideTwice is how many times as wide as the least a plateau of a code is then.
+		wideTwice = 2
 		// The mean |a-2b+c| of noise of a standard deviation of one.
 		second = 1.95
 	)
 	dark := s.dark / s.scale
 	mean := func(x, y int) float64 { c := m.At(x, y); return float64(c.Sum) / float64(c.Pixels) / s.scale }
-	var share [2]int
+	var share, slow [2]int
+	slowly := 2 * cells.Size / (wideTwice * leastWide * float64(s.format.W))
 	var curved, pixels float64
 	for y := 1; y+1 < m.Rows; y++ {
 		for x := 1; x+1 < m.Cols; x++ {
@@ -445,10 +451,13 @@ func (s *Store) survey(f *Field, m *cells.Map) {
 			if rise < leastRise || rise > mostRise {
 				continue
 			}
-			if mean(x, y) <= dark {
-				share[0]++
-			} else {
-				share[1]++
+			above := 0
+			if mean(x, y) > dark {
+				above = 1
+			}
+			share[above]++
+			if rise < slowly {
+				slow[above]++
 			}
 			curved += float64(c.Second)
 			pixels += float64(c.Pixels)
@@ -456,6 +465,7 @@ func (s *Store) survey(f *Field, m *cells.Map) {
 	}
 	all := float64(m.Cols * m.Rows)
 	f.Soft = [2]float64{float64(share[0]) / all, float64(share[1]) / all}
+	f.Slow = [2]float64{float64(slow[0]) / all, float64(slow[1]) / all}
 	f.Noise = 0
 	if pixels > 0 {
 		f.Noise = curved / pixels / second / math.Sqrt(float64(m.Reduced.StepX*m.Reduced.StepY*s.tracers[Luma][0].thick))

@@ -327,6 +327,53 @@ func TestFilmed(t *testing.T) {
 	}
 }
 
+// A slope with the levels of 8 bits, in a take of more, has lost none that its maker had,
+// unless the take has shown finer ones.
+func TestEightBitsInTen(t *testing.T) {
+	const w, h, pictures = 960, 540, 40
+	slope := func(step float64) picture.Plane {
+		return drawn(w, h, 10, func(x, y float64) float64 { return 4 * math.Round(slanted(110, 20)(x, y)/step) * step })
+	}
+	fine, eight, seven := slope(0.25), slope(1), slope(2)
+	for _, c := range []struct {
+		name        string
+		first, last picture.Plane
+		want        bool
+	}{
+		{"8 bits", eight, eight, false},
+		{"7 bits", seven, seven, true},
+		{"10 bits, then 8", fine, eight, true},
+		{"10 bits", fine, fine, false},
+	} {
+		src := &film{format: picture.Format{W: w, H: h, Depth: 10, ChromaX: -1, ChromaY: -1, RateNum: 50, RateDen: 1}}
+		for i := range pictures {
+			p := c.first
+			if i > pictures/2 {
+				p = c.last
+			}
+			src.planes = append(src.planes, p)
+		}
+		found := 0
+		judge := &detect.Stage{Name: "judge", Title: "judge", Doc: "judge", Needs: []detect.Need{{Stage: Stage}},
+			New: func(s *detect.Setup) (detect.State, error) {
+				watch := NewWatch(s, detect.Posterisation, false)
+				return judged(func(win *detect.Window) error {
+					watch.Step(win, func(*Gradient, *Part) (float64, map[string]float64, bool) {
+						found++
+						return 0, nil, false
+					})
+					return nil
+				}), nil
+			}}
+		if _, err := detect.Run(context.Background(), src, []*detect.Stage{cells.Stage, Stage, judge}, nil, nil); err != nil {
+			t.Fatal(err)
+		}
+		if found > 0 != c.want {
+			t.Errorf("%s: found %d times", c.name, found)
+		}
+	}
+}
+
 // judged is a state of a function.
 type judged func(*detect.Window) error
 

@@ -17,6 +17,10 @@ type Watch struct {
 	viewer *vision.Viewer
 	store  *Store
 	dark   bool // the range near black, else the one above
+	// eight is a code of 8 bits, code values of the take: television that is not HDR
+	// is mostly made with 8 bits, whatever the depth of its file.
+	eight  float64
+	finer  int // looks at slopes that had levels between those of 8 bits
 	memory memory
 	part   Part
 
@@ -29,7 +33,11 @@ type Watch struct {
 // NewWatch watches the range near black or the one above for a stage that needs
 // Stage.
 func NewWatch(s *detect.Setup, kind detect.Kind, dark bool) *Watch {
-	return &Watch{kind: kind, format: s.Format, viewer: s.Viewer, store: In(s), dark: dark}
+	w := &Watch{kind: kind, format: s.Format, viewer: s.Viewer, store: In(s), dark: dark}
+	if e := s.Viewer.EOTF; !s.Viewer.Camera && (e == vision.BT1886 || e == vision.SRGB) {
+		w.eight = w.store.scale
+	}
+	return w
 }
 
 // Step leaves marks of every gradient that fell into plateaus in picture w.T and
@@ -42,6 +50,7 @@ func (x *Watch) Step(w *detect.Window, measure func(g *Gradient, p *Part) (stren
 	}
 	x.count(f)
 	x.memory.begin()
+	defer x.noteFiner(f)
 	for i := range f.Gradients {
 		g := &f.Gradients[i]
 		if g.Channel != Luma && x.dark {
@@ -97,7 +106,42 @@ func (x *Watch) unit(level float64) float64 { return unit(x.viewer, level) }
 // gradient shows that has lost nothing.
 func (x *Watch) lost(c *Contour) bool {
 	mid := (c.Low + c.High) / 2
-	return mid <= x.store.dark == x.dark && c.Step() >= x.store.lost*x.unit(mid)
+	return mid <= x.store.dark == x.dark && c.Step() >= x.store.lost*x.single(mid)
+}
+
+// single is the step, at a level, of a gradient that has lost none. In a take that has
+// shown no finer ones the levels of 8 bits are all that it was made of.
+func (x *Watch) single(level float64) float64 {
+	if x.finer < leastFiner {
+		return max(x.unit(level), x.eight)
+	}
+	return x.unit(level)
+}
+
+const (
+	// leastFiner is how many looks have to show levels between those of 8 bits.
+	leastFiner = 2
+	// mostFine is the noise, codes of 8 bits, up to which a slope of 8 bits has contours:
+	// with more, noise dithers it.
+	mostFine = 0.1
+)
+
+// noteFiner counts a look at a slope, without noise, that has no contours: it has levels
+// between those of 8 bits.
+func (x *Watch) noteFiner(f *Field) {
+	slow := f.Slow[1]
+	if x.dark {
+		slow = f.Slow[0]
+	}
+	if x.eight <= 1 || slow < leastSoft || f.Noise > mostFine*x.eight {
+		return
+	}
+	for i := range f.Gradients {
+		if f.Gradients[i].Channel == Luma {
+			return
+		}
+	}
+	x.finer++
 }
 
 // smoothLuma is by how much luma may differ across a contour in colour, codes of
@@ -149,7 +193,7 @@ func (x *Watch) Coverage() detect.Coverage {
 	}
 	c.State, c.Seconds = detect.Examined, x.seconds.Seconds()
 	level := x.viewer.Code(x.viewer.LevelFor(at * x.viewer.PeakNits))
-	unit := x.unit(level)
+	unit := x.single(level)
 	step := math.Max(x.store.lost*unit, x.noise/float64(x.shown)*noiseTimes)
 	c.Floor = x.viewer.Step(level, level+step).Barten
 	if x.store.lost > 1 {
@@ -157,6 +201,9 @@ func (x *Watch) Coverage() detect.Coverage {
 		c.Why = fmt.Sprintf("contours of single codes are no fault: %.0f JND by Barten's model", own.Barten)
 		if own.GSDF > 0 {
 			c.Why += fmt.Sprintf(", %.1f by the DICOM function", own.GSDF)
+		}
+		if unit > x.unit(level) {
+			c.Why = "the take has shown no finer levels than those of 8 bits; " + c.Why
 		}
 		if x.viewer.Camera {
 			c.Why = "the signal of the set is taken for one of 8 bits; " + c.Why

@@ -129,6 +129,8 @@ func faulty(seed int64) []recipe {
 		out = append(out, r)
 		r = m.broken(m.plain("dark-10bit-fine", ramp, 17, 40), detect.NearBlackBanding, quantiser{step: 1}, quantiser{})
 		r.depth = 10
+		// All along it would be a take of 8 bits.
+		r.first = max(r.first, r.frames/4)
 		out = append(out, r)
 		r = m.broken(m.plain("dark-faint-grain", sky, 18, 60), detect.NearBlackBanding, quantiser{step: 4}, quantiser{})
 		r.grain, r.dither = 0.3, random
@@ -289,6 +291,18 @@ func clean(seed int64) []recipe {
 		r = m.plain("colour-steep", glow, 80, 190)
 		r.cb, r.cr = [2]float64{60, 190}, [2]float64{190, 70}
 		add(r, "a steep colour gradient with all its levels")
+	}
+	for _, k := range []struct {
+		name     string
+		from, to float64
+	}{{"dark-8bit-in-10", 18, 40}, {"bright-8bit-in-10", 100, 130}} {
+		r := deep(k.name, m.pick(shapes...), k.from, k.to)
+		r.over = func(p *painter) {
+			for i, v := range p.y {
+				p.y[i] = float32(math.Round(float64(v)))
+			}
+		}
+		add(r, "8 bits in a take of 10")
 	}
 	return out
 }
