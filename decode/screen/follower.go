@@ -3,6 +3,7 @@ package screen
 import (
 	"image"
 	"math"
+	"slices"
 
 	"setwitness/decode/picture"
 )
@@ -23,6 +24,10 @@ type Follower struct {
 	// growth is by how much it grows from one frame to the next, as the
 	// natural logarithm: a zoom, or a hand that comes nearer.
 	growth float64
+	// grown counts the frames since nothing was known of its growth, and sized is set
+	// where all sides showed in the last: a side that does not may lie anywhere.
+	grown int
+	sized bool
 	// shape is what the corners without the lens's bend are taken to be, up
 	// to displacement, turn and size.
 	shape    Quad
@@ -67,6 +72,10 @@ const (
 	// through about a fifth of a deviation a frame; a fourth of that again lets
 	// the two settle as fast as they can without swinging.
 	growShare = 0.05
+	// Of the first frames each says more of how it grows, as of n places a line takes
+	// its end and its slope: up to the twelfth the size is let through more, and up
+	// to the thirtieth the growth.
+	firstFrames, firstShare = 12, 1.5
 	// A hand or a zoom key changes the size by less than this a frame: half
 	// as large again in a second of 240 frames.
 	mostGrowth = 0.002
@@ -209,6 +218,7 @@ type outcome struct {
 	view, held View
 	fit        fitted
 	regained   bool
+	dim        bool // it shows over long stretches only
 }
 
 const (
@@ -240,6 +250,9 @@ func (f *Follower) near(light frame, expected View, how sharpness, count int) ou
 	// grown by a second's zoom, and while it was not seen as well; a dim one
 	// does not tell.
 	grow := followGrow * float64(1+f.carried)
+	if how == usual && f.sized {
+		grow = max(grow, followGrow*firstFrames/float64(1+f.grown))
+	}
 	if !f.started && how == usual {
 		grow = firstGrow
 	}
@@ -248,6 +261,7 @@ func (f *Follower) near(light frame, expected View, how sharpness, count int) ou
 	d, o.fit = b.fit(d, loose{followMove, followTurn, grow, followCorner}, rigidCut, nearCut)
 	o.view = b.shifted(expected, d)
 	o.view.Confidence = confidence(o.fit)
+	o.dim = how != usual
 	return o
 }
 
@@ -431,15 +445,21 @@ func (f *Follower) accept(expected View, o outcome) View {
 	switch {
 	case !f.started || f.carried > 0:
 	case o.regained:
-		f.growth = 0
+		f.growth, f.grown = 0, 0
 	default:
+		share := growShare
+		if f.sized {
+			f.grown++
+			share = max(share, firstShare/(float64(f.grown)+0.5))
+		}
 		s := between(expected.straight(), o.held.straight())
-		f.growth += growShare * math.Log(math.Hypot(s.a, s.b))
+		f.growth += share * math.Log(math.Hypot(s.a, s.b))
 		f.growth = max(-mostGrowth, min(mostGrowth, f.growth))
 	}
 	f.started, f.carried = true, 0
 	f.view, f.held = view, o.held
 	f.possible, f.total = f.border.possible, o.fit.total()
+	f.sized = !o.dim && slices.Min(o.fit.seen[:]) >= wholeSide
 	// The shape follows what is seen.
 	seen := view.straight()
 	shape := f.shape.onto(seen)
