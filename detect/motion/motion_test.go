@@ -202,6 +202,32 @@ func TestCarriedPan(t *testing.T) {
 	})
 }
 
+// TestCreep has a pan of a third of a pixel a picture, of which only the disc is a thing.
+func TestCreep(t *testing.T) {
+	s := newScene(8)
+	s.pan, s.stepX, s.diameter, s.contrast = -0.35, 14, 30, 70
+	for i := range s.wave {
+		s.wave[i][3] = 16
+	}
+	probe(t, s, func(i int, m *Map) {
+		if i < 2 || i > 20 {
+			return
+		}
+		if !m.Pan.Found || math.Abs(float64(m.Pan.DX)+0.35) > 0.07 || math.Abs(float64(m.Pan.DY)) > 0.07 {
+			t.Errorf("picture %d: %+v, want a pan of -0.35", i, m.Pan)
+		}
+		others := 0
+		for k := range m.Tiles {
+			if x := k % m.Cols * 64; m.Tiles[k].Thing && (k/m.Cols > 2 || x > 80+14*i || x+64 < 40+14*i) {
+				others++
+			}
+		}
+		if others > 0 {
+			t.Errorf("picture %d: %d tiles hold things that are none", i, others)
+		}
+	})
+}
+
 // TestRough has a noise that the quietest parts of a picture do not show. In a
 // film only the disc is a thing.
 func TestRough(t *testing.T) {

@@ -38,6 +38,11 @@ const (
 	// Two places agree when they differ by no more than a sample of the
 	// halved plane: rotation, zoom and lens stretch a pan by a little.
 	panAgree = 1
+	// A pan of less than a sample a picture is measured over so many pictures, over
+	// which it has to come to so many samples: a filmed picture that stands still
+	// trembles by a tenth of one or two, and the pictures that make a background lie
+	// half as far apart again. Its places agree to so many samples.
+	creepSpan, leastCreep, creepAgree = 6, 1.0, 0.5
 )
 
 // pans keeps what was found about the newest pictures as they came in.
@@ -49,7 +54,9 @@ type pans struct {
 	places []panPlace
 	votes  []image.Point
 	x, y   []float32
-	all    []uint16 // a mask of everything
+	sorted []float32
+	crept  image.Point // in creepSpan pictures, where the newest crept
+	all    []uint16    // a mask of everything
 }
 
 type panNote struct {
@@ -60,8 +67,9 @@ type panNote struct {
 }
 
 type panPlace struct {
-	area  image.Rectangle // reduced samples
-	still float32
+	area   image.Rectangle // reduced samples
+	detail float32         // mean |difference| of neighbouring samples
+	still  float32
 }
 
 func (p *pans) note(i int) *panNote { return &p.ring[i%len(p.ring)] }
@@ -137,6 +145,9 @@ func (s *Store) pan(to int) {
 		if before := s.cells.At(i - 1); before != nil {
 			n.quiet = s.quiet(cm)
 			n.pan, n.lost = s.findPan(i, cm, before, n.quiet)
+			if !n.pan.Found && !n.lost {
+				s.creep(i, cm, n.quiet)
+			}
 		}
 	}
 }
@@ -195,9 +206,67 @@ func (s *Store) findPan(i int, cm, before *cells.Map, noise float32) (pan Pan, l
 		x, y, _ := s.settle(r, &before.Reduced, p.all, area, v.Mul(2))
 		p.x, p.y = append(p.x, x), append(p.y, y)
 	}
-	slices.Sort(p.x)
-	slices.Sort(p.y)
-	return Pan{Found: true, DX: p.x[len(p.x)/2] * float32(r.StepX), DY: p.y[len(p.y)/2] * float32(r.StepY)}, false
+	x, y := p.median()
+	return Pan{Found: true, DX: x * float32(r.StepX), DY: y * float32(r.StepY)}, false
+}
+
+// creep looks for a pan that is too slow to be told from one picture to the next, and
+// notes it for those up to picture i that have none.
+func (s *Store) creep(i int, cm *cells.Map, noise float32) {
+	p, r := &s.pans, &cm.Reduced
+	before := s.cells.At(i - creepSpan)
+	if before == nil || len(p.places) < leastPanPlaces {
+		return
+	}
+	shows := 0
+	p.x, p.y = p.x[:0], p.y[:0]
+	for _, o := range p.places {
+		if o.detail < changed(noise) {
+			continue // a pan of a sample would not show in it
+		}
+		shows++
+		area := cells.Area{Rectangle: o.area, RowStep: denseRows}
+		still, _ := s.search.Match(r.Pix, before.Reduced.Pix, p.all, r.W, r.H, area, 0, 0)
+		if still <= changed(noise) {
+			continue
+		}
+		x, y, left := s.settle(r, &before.Reduced, p.all, area, p.crept)
+		if left <= explained*still+noise {
+			p.x, p.y = append(p.x, x), append(p.y, y)
+		}
+	}
+	p.crept = image.Point{}
+	need := max(leastPanPlaces, int(panShare*float64(shows))+1)
+	if len(p.x) < need {
+		return
+	}
+	x, y := p.median()
+	n := 0
+	for k := range p.x {
+		if math.Hypot(float64(p.x[k]-x), float64(p.y[k]-y)) < creepAgree {
+			n++
+		}
+	}
+	if n < need || math.Hypot(float64(x), float64(y)) < leastCreep {
+		return
+	}
+	p.crept = image.Pt(int(math.Round(float64(x))), int(math.Round(float64(y))))
+	pan := Pan{Found: true, DX: x / creepSpan * float32(r.StepX), DY: y / creepSpan * float32(r.StepY)}
+	for j := i - creepSpan + 1; j <= i; j++ {
+		if n := p.note(j); n.picture == j && !n.pan.Found && !n.lost {
+			n.pan = pan
+		}
+	}
+}
+
+// median returns that of what the places settled at, samples.
+func (p *pans) median() (x, y float32) {
+	middle := func(v []float32) float32 {
+		p.sorted = append(p.sorted[:0], v...)
+		slices.Sort(p.sorted)
+		return p.sorted[len(p.sorted)/2]
+	}
+	return middle(p.x), middle(p.y)
 }
 
 // panNear matches every place within panChange of a displacement and returns
@@ -273,7 +342,8 @@ func (s *Store) detailed(cm *cells.Map, noise float32) {
 			}
 			area := image.Rect(best.X*tw, best.Y*th, (best.X+1)*tw, (best.Y+1)*th).Intersect(image.Rect(0, 0, r.W, r.H))
 			if area.Dx() >= 4 && area.Dy() >= 4 {
-				p.places = append(p.places, panPlace{area: area})
+				pixels := cells.Size * cells.Size * TileCells * TileCells
+				p.places = append(p.places, panPlace{area: area, detail: float32(most) / float32(pixels) * cells.Unit8})
 			}
 		}
 	}
