@@ -13,6 +13,7 @@ type comparison struct {
 	clean     int     // looks without a peak of their own
 	alike     int     // looks with one at the same ratio to their step
 	baseline  float64 // what the clean ones show at this very lag
+	usually   bool    // most are alike and next to none clean: of these nothing can be told
 	keepsStep bool    // the step changes among the alike, and their lags with it
 	usual     float64 // their median energy; 0 where they are few
 	// references are the nearest clean ones on either side.
@@ -42,6 +43,8 @@ func (s *state) compare(t int, l *echo.Look) comparison {
 		o := r.look
 		own := min(o.Main.R, o.Main.Prominence)
 		switch {
+		case !s.inside(o, ratio):
+			// What goes along with it may be beyond the picture's edge.
 		case own < max(cleanShare*height, s.floor/2):
 			c.clean++
 			s.baseline = append(s.baseline, o.At(p.Lag))
@@ -56,7 +59,9 @@ func (s *state) compare(t int, l *echo.Look) comparison {
 	c.keepsStep = follows.step()
 	// Where texture hides whether a look is clean, energy tells: what is mixed
 	// of others has less than they.
-	if len(c.references) < leastFits {
+	c.usually = c.clean < leastFits && 2*c.alike > len(s.peers)
+	if len(c.references) < leastFits && !c.usually {
+		s.peers = slices.DeleteFunc(s.peers, func(r reference) bool { return !s.inside(r.look, ratio) })
 		c.textured = c.liveliest(t, s.peers)
 	}
 	if c.clean > 0 {
@@ -64,6 +69,13 @@ func (s *state) compare(t int, l *echo.Look) comparison {
 		c.baseline = s.baseline[len(s.baseline)*3/4]
 	}
 	return c
+}
+
+// inside reports whether the copies of what a look is at, at a ratio to its step, would
+// lie in the picture on both sides.
+func (s *state) inside(l *echo.Look, ratio float64) bool {
+	p, d := middle(l.Region), image.Pt(int(ratio*l.DX), int(ratio*l.DY))
+	return l.Whole || p.Add(d).In(s.raster) && p.Sub(d).In(s.raster)
 }
 
 // follower tells whether lags follow steps, by the line of their logarithms.

@@ -434,7 +434,9 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 		explained = leastConverted
 	}
 	var fits int
-	v.weights, fits = s.against(t, l, v.lag, explained, c)
+	if !c.usually {
+		v.weights, fits = s.against(t, l, v.lag, explained, c)
+	}
 	switch {
 	case !l.Whole && s.tiled(t, l, v.lag):
 		// Its copies may be the background's.
