@@ -382,9 +382,10 @@ const (
 	// they differ among themselves.
 	belongs, belongsShare = 8, 0.25
 	// Nor does a picture that has less than this share of the contrast, as a square, that
-	// others have of the source's: one of a lead-in of one colour, which a response that
-	// such pictures blunted follows as badly as the rest.
-	flatShare = 0.1
+	// others have of the source's, a seventh: one of a lead-in of one colour, which a response
+	// that such pictures blunted follows as badly as the rest. A fade whose blacks are crushed
+	// keeps more.
+	flatShare = 0.02
 	// One picture says no more than so many nats of whether it belongs.
 	mostNats = 2
 )
