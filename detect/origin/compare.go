@@ -1,6 +1,7 @@
 package origin
 
 import (
+	"image"
 	"math"
 	"slices"
 
@@ -437,14 +438,52 @@ type contour struct {
 	step              float64
 }
 
+// contourTile is the side, in pixels, of the parts in which the source's contours are looked for
+// on the take's: where the map's scale is off by a hundredth, they move by a pixel across one.
+const contourTile = 96
+
 // contours compares the steps where the take has its contours, wherever near by the
 // source's lie on them the best.
 func (p *Place) contours(f *fitted, step float64) Difference {
 	d := Difference{What: "steps at the contours"}
 	threshold := max(leastContour, ofStep*step)
+	var has, all float64
+	for y := 0; y < f.h; y += contourTile {
+		for x := 0; x < f.w; x += contourTile {
+			q, g := p.part(f, image.Rect(x, y, min(x+contourTile, f.w), min(y+contourTile, f.h)))
+			share, steps := q.contoursIn(&g, threshold)
+			has, all = has+share*steps, all+steps
+		}
+	}
+	if all == 0 {
+		// So few that they tell only together.
+		if has, all = p.contoursIn(f, threshold); all == 0 {
+			return d
+		}
+		has *= all
+	}
+	d.share(1, has/all, 1-has/all)
+	return d
+}
+
+// part is a part of a place, with the fit of the whole.
+func (p *Place) part(f *fitted, r image.Rectangle) (*Place, fitted) {
+	t := *p.Take
+	t.Rect, t.Pix = r.Add(p.Take.Rect.Min), make([]float32, 0, r.Dx()*r.Dy())
+	for y := r.Min.Y; y < r.Max.Y; y++ {
+		t.Pix = append(t.Pix, p.Take.Pix[y*f.w+r.Min.X:y*f.w+r.Max.X]...)
+	}
+	q, g := *p, *f
+	q.Take = &t
+	g.w, g.h, g.take, g.from, g.has = r.Dx(), r.Dy(), t.Pix, nil, nil
+	return &q, g
+}
+
+// contoursIn is what share of the take's steps the source has where its lie on them the
+// best, and how many there are, in squares of codes; none where they are too few to tell.
+func (p *Place) contoursIn(f *fitted, threshold float64) (best, most float64) {
 	larger := largerStep * max(threshold, 1)
 	list := f.stepsOf(threshold, larger)
-	var best, most float64
 	at := [2]float64{}
 	for _, by := range []float64{contourSearchPx / 2, contourSearchPx / 6} {
 		mid := at
@@ -467,10 +506,7 @@ func (p *Place) contours(f *fitted, step float64) Difference {
 			}
 		}
 	}
-	if most > 0 {
-		d.share(1, best, 1-best)
-	}
-	return d
+	return best, most
 }
 
 // stepsOf are the contours of the take in steps of threshold or more, but not larger.

@@ -105,6 +105,10 @@ func Judge(e *detect.Event, a *align.Alignment, s Stages, d Difference) (Verdict
 	switch {
 	case inStages && (inPixels || !d.Known || d.Share >= none), inPixels && (s.Share > 0 || !s.Looked && !s.OneInstant):
 		return Source, why
+	case inStages && s.Share >= plain && (e.Kind == detect.NearBlackBanding || e.Kind == detect.Posterisation):
+		// Where hardly anything is sharp the map may be so far off that contours are
+		// not met; two of the same strength at one place and time are the same.
+		return Source, why
 	case d.Known && d.Share >= plain && d.Left <= 1-plain && (e.Kind == detect.NearBlackBanding || e.Kind == detect.Posterisation):
 		// Contours are like nothing else in a picture; edges may lie on a grid,
 		// and that a picture is the one due may be the alignment's word alone.

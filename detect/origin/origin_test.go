@@ -148,8 +148,8 @@ func TestCompare(t *testing.T) {
 	}
 }
 
-// Contours on a slope are met where the map is some pixels off: nothing else in it
-// tells where it lies.
+// Contours on a slope are met where the map is some pixels off, or its scale a little: nothing
+// else in it tells where it lies.
 func TestContoursOffTheMap(t *testing.T) {
 	slope := func(stepped bool, seed uint64) *picture.Picture {
 		r := rand.New(rand.NewPCG(seed, 9))
@@ -164,16 +164,17 @@ func TestContoursOffTheMap(t *testing.T) {
 		return p
 	}
 	r := image.Rect(100, 60, 400, 220)
-	for off := -4.; off <= 4; off += 2 {
+	for _, c := range []struct{ scale, off float64 }{{1, -4}, {1, -2}, {1, 0}, {1, 2}, {1, 4}, {0.985, 4}, {1.015, -4}} {
+		off, scale := c.off, c.scale
 		in := func(s *picture.Picture) Difference {
 			return Compare(detect.Posterisation, map[string]float64{"step_codes": 4},
-				&Place{Take: Cut(slope(true, 1), r), Source: []*Patch{Cut(s, r.Inset(-12))}, Map: Map{1, off, 1, 0}})
+				&Place{Take: Cut(slope(true, 1), r), Source: []*Patch{Cut(s, r.Inset(-12))}, Map: Map{scale, off, 1, 0}})
 		}
 		if d := in(slope(false, 2)); !d.Known || d.Share > none || d.Left < held {
-			t.Errorf("%g px off, contours that the source lacks: %+v", off, d)
+			t.Errorf("%g px off, scale %g, contours that the source lacks: %+v", off, scale, d)
 		}
 		if d := in(slope(true, 2)); !d.Known || d.Share < plain || d.Left > 1-plain {
-			t.Errorf("%g px off, contours that the source has: %+v", off, d)
+			t.Errorf("%g px off, scale %g, contours that the source has: %+v", off, scale, d)
 		}
 	}
 }
@@ -331,9 +332,15 @@ func TestJudgeCombsOfFields(t *testing.T) {
 	}
 }
 
-// The pixels alone tell contours, where they have them plainly.
+// The pixels alone tell contours, where they have them plainly, and the stage alone where the
+// source has them as strong.
 func TestJudgeContours(t *testing.T) {
 	e := &detect.Event{Kind: detect.Posterisation, Strength: 20}
+	for share, want := range map[float64]Verdict{1.1: Source, 0.6: Undetermined, 0: Set} {
+		if got, why := Judge(e, &align.Alignment{Confidence: 1}, Stages{Looked: true, Share: share}, Difference{Known: true, Share: 0.2, Left: 0.8}); got != want {
+			t.Errorf("stage %g: %s (%s), want %s", share, got, why, want)
+		}
+	}
 	for share, want := range map[float64]Verdict{0.9: Source, 0.7: Undetermined} {
 		if got, why := Judge(e, &align.Alignment{Confidence: 1}, Stages{Looked: true}, Difference{Known: true, Share: share, Left: 1 - share}); got != want {
 			t.Errorf("%g: %s (%s), want %s", share, got, why, want)
