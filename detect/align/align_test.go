@@ -4,6 +4,7 @@ import (
 	"errors"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -167,6 +168,36 @@ func TestWhyNot(t *testing.T) {
 	}
 	if _, err := Sequences(nil, source); err == nil {
 		t.Error("no signatures are aligned")
+	}
+}
+
+// A source that changes by a little more than what stands still, as noise does, stands as still
+// as a take of it that does; one that changes by more does not.
+func TestStillInNoise(t *testing.T) {
+	still := show(200, 50, 1, func(int) float64 { return 3 })
+	// flickers changes half of the picture so that it has that many times the most of
+	// what stands still.
+	flickers := func(times float64) *signature.Sequence {
+		s := show(250, 50, 1, func(int) float64 { return 3 })
+		for codes := 0.02; ; codes *= 1.02 {
+			out := *s
+			out.Values = slices.Clone(s.Values)
+			for i := range out.Values {
+				if i%signature.Cols < signature.Cols/2 {
+					v := codes * math.Sin(float64(i/signature.Blocks)/7)
+					out.Values[i] = uint16(float64(out.Values[i]) + math.Round(v*signature.Unit8))
+				}
+			}
+			if r := reduce(&out, 1); r.energy(0, r.n) >= times*stillCodes*stillCodes*float64(channels*r.n) {
+				return &out
+			}
+		}
+	}
+	if a, err := Sequences(still, flickers(1.3)); err != nil || !a.Still {
+		t.Errorf("in noise: %+v, %v", a, err)
+	}
+	if a, err := Sequences(still, flickers(4)); !errors.Is(err, ErrStill) {
+		t.Errorf("where it changes: %+v, %v", a, err)
 	}
 }
 

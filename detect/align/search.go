@@ -197,6 +197,9 @@ const (
 	// flatCodes is the standard deviation among the blocks, in 8-bit codes, of
 	// a picture that is as good as empty.
 	flatCodes = 0.5
+	// alsoStill is how many times as much, in squares, as the most of what stands still the
+	// source of a take that does may change: noise and coding of both differ by that.
+	alsoStill = 2
 	// samples of pictures are compared as they are.
 	samples = 40
 )
@@ -218,7 +221,7 @@ func still(take, source *signature.Sequence) (*Alignment, error) {
 		return nil, fmt.Errorf("%w, and it does not look like the source", ErrStill)
 	}
 	s := reduce(source, 1)
-	if s.energy(0, s.n) > stillCodes*stillCodes*float64(channels*s.n) {
+	if s.energy(0, s.n) > alsoStill*stillCodes*stillCodes*float64(channels*s.n) {
 		return nil, fmt.Errorf("%w, so that it cannot be told from where in the source it is", ErrStill)
 	}
 	return &Alignment{
