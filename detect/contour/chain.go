@@ -14,14 +14,15 @@ type chain struct {
 	left, right float32 // mean levels
 	strayL      float32 // standard deviations of the levels
 	strayR      float32
-	stray       float32 // standard deviation of the step
-	rank        int32   // how many contours of its gradient lie below it
-	wide        float32 // mean
-	length      float32 // raster pixels
-	bend        float32 // standard deviation from a straight line, samples
-	speed       float32 // raster pixels a second
-	luma        float32 // sum of the differences of luma across, codes of 8 bits
-	x, xx       float64 // sums for bend
+	stray       float32    // standard deviation of the step
+	rank        int32      // how many contours of its gradient lie below it
+	wide        float32    // mean
+	length      float32    // raster pixels
+	bend        float32    // standard deviation from a straight line, samples
+	speed       float32    // raster pixels a second
+	luma        float32    // sum of the differences of luma across, codes of 8 bits
+	jumps       [2]float32 // sums of those of Cb and Cr that are at once, from the lower side
+	x, xx       float64    // sums for bend
 	l, ll, lx   float64
 	moved       float32
 	followed    int
@@ -230,6 +231,14 @@ func sq(v float64) float64 { return v * v }
 func root(v float64) float32 { return float32(math.Sqrt(max(v, 0))) }
 
 func (c *chain) step() float32 { return magnitude(c.right - c.left) }
+
+// jump is the mean of jumps, code values.
+func (c *chain) jump(scale float64) (mean [2]float64) {
+	for i, v := range c.jumps {
+		mean[i] = float64(v) / float64(c.edges) * scale
+	}
+	return mean
+}
 
 // holds reports whether a chain is a contour.
 func (t *tracer) holds(c *chain) bool {

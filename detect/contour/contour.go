@@ -18,6 +18,7 @@ package contour
 import (
 	"image"
 	"math"
+	"slices"
 	"time"
 
 	"setwitness/decode/picture"
@@ -86,6 +87,9 @@ type Contour struct {
 	// LumaStep is how much luma differs across it, code values: of a contour
 	// in chroma.
 	LumaStep float64
+	// Painted is set when it parts two colours: of a contour in luma that was seen
+	// sharply.
+	Painted bool
 }
 
 // Step is the difference of the levels.
@@ -124,6 +128,7 @@ const NearBlack = 0.05
 // Store keeps the newest field.
 type Store struct {
 	format  picture.Format
+	viewer  *vision.Viewer
 	cells   *cells.Store
 	scale   float64 // code values of the take to one of 8 bits
 	lost    float64 // levels to a step, at least
@@ -138,6 +143,7 @@ type Store struct {
 	tracers [3][2]*tracer
 	soft    [len(softColumns)]soft
 	average *average
+	chroma  *[2]plate // of the picture in hand, if it has any that are looked at
 	// coloured is set when pictures of a film have had chroma.
 	coloured bool
 }
@@ -146,7 +152,7 @@ type Store struct {
 func In(s *detect.Setup) *Store { return s.Needed(Stage).(*Store) }
 
 func newStore(s *detect.Setup) *Store {
-	st := &Store{format: s.Format, cells: cells.In(s), scale: math.Ldexp(1, s.Format.Depth-8), lost: s.Option(leastStep), dark: darkCode(s.Viewer)}
+	st := &Store{format: s.Format, viewer: s.Viewer, cells: cells.In(s), scale: math.Ldexp(1, s.Format.Depth-8), lost: s.Option(leastStep), dark: darkCode(s.Viewer)}
 	for i := range levels {
 		step := leastVisible(s.Viewer, st.lost*within, float64(i)*st.scale) / st.scale
 		st.least[Luma][i] = float32(one * step)
@@ -248,6 +254,12 @@ func (s *Store) Step(w *detect.Window) error {
 	s.known = true
 	luma := plate{w: r.W, h: r.H, pix16: pix, stride: r.W, stepX: r.StepX, stepY: r.StepY, full: cells.Unit8}
 	elapsed := s.since(Luma, now)
+	p := w.Picture(w.T)
+	chroma := [...]plate{s.chromaPlate(p, &p.Cb), s.chromaPlate(p, &p.Cr)}
+	s.chroma = nil
+	if s.average == nil && chroma[0].w >= leastSide && chroma[0].h >= leastSide {
+		s.chroma = &chroma
+	}
 	s.look(f, Luma, &luma, nil, elapsed)
 	s.survey(f, m)
 	if s.average == nil {
@@ -256,21 +268,24 @@ func (s *Store) Step(w *detect.Window) error {
 		}
 		f.Gradients = join(f.Gradients, 0, func(a, b *Gradient) bool { return a.alike(b, leastTable*s.scale) })
 	}
-	p := w.Picture(w.T)
 	// The planes of chroma take turns.
-	c, plane := Blue, &p.Cb
+	c, plane := Blue, &chroma[0]
 	if s.looks++; s.looks%2 == 0 {
-		c, plane = Red, &p.Cr
+		c, plane = Red, &chroma[1]
 	}
-	if plane.W >= leastSide && plane.H >= leastSide {
-		chroma := plate{w: plane.W, h: plane.H, pix8: plane.Pix, pix16: plane.Pix16, stride: plane.Stride,
-			stepX: max(1, p.Y.W/plane.W), stepY: max(1, p.Y.H/plane.H), full: int32(s.scale)}
-		s.look(f, c, &chroma, &luma, s.since(c, now))
+	if plane.w >= leastSide && plane.h >= leastSide {
+		s.look(f, c, plane, &luma, s.since(c, now))
 	}
 	for i := range f.Gradients {
 		s.surround(&f.Gradients[i], p, &luma)
 	}
 	return nil
+}
+
+// chromaPlate is a plane of chroma.
+func (s *Store) chromaPlate(p *picture.Picture, plane *picture.Plane) plate {
+	return plate{w: plane.W, h: plane.H, pix8: plane.Pix, pix16: plane.Pix16, stride: plane.Stride,
+		stepX: max(1, p.Y.W/max(1, plane.W)), stepY: max(1, p.Y.H/max(1, plane.H)), full: int32(s.scale)}
 }
 
 // isDue reports whether a picture is looked at. Of a film some have chroma, about
@@ -320,15 +335,51 @@ func (s *Store) trace(f *Field, c Channel, tracers *[2]*tracer, p, luma *plate, 
 		if luma != nil {
 			t.lumaSteps(luma)
 		}
+		if c == Luma && t.finer == nil && s.chroma != nil {
+			t.chromaJumps(s.chroma)
+		}
 		for _, b := range t.bands() {
 			g := f.grow(c)
 			for _, k := range b {
 				o := t.contour(k, p, s.scale)
+				o.Painted = c == Luma && s.painted(&o, k.jump(s.scale))
 				g.Region = g.Region.Union(o.Region)
 				g.Contours = append(g.Contours, o)
 			}
 		}
 	}
+}
+
+// painted reports whether a contour in luma, across which Cb and Cr jump by so many
+// codes, parts two colours. A processor has lost levels of luma, and leaves chroma
+// alone, or those of primaries, each of which then changes by a level or not at all;
+// things have any colours.
+func (s *Store) painted(c *Contour, jump [2]float64) bool {
+	const (
+		// leastJump is what a coder leaves of chroma, codes of 8 bits, and neutral the
+		// share of the step in luma up to which the primaries change alike.
+		leastJump, neutral = 2.0, 0.4
+		// mostJump is how many times the step in luma chroma jumps where red changes
+		// alone (2.4). Blue alone has no steps that show in luma.
+		mostJump = 3.0
+		// none and all are the shares of the largest change of a primary that the
+		// others have where they have not changed, and where they have.
+		none, all = 0.3, 0.7
+	)
+	most := math.Hypot(jump[0], jump[1])
+	if most < leastJump*s.scale || most < neutral*c.Step() {
+		return false
+	}
+	if most > mostJump*c.Step() {
+		return true
+	}
+	grey := 128 * s.scale
+	change := s.viewer.Primaries(c.High, grey+jump[0], grey+jump[1])
+	for i, p := range s.viewer.Primaries(c.Low, grey, grey) {
+		change[i] = math.Abs(change[i] - p)
+	}
+	largest := slices.Max(change[:])
+	return slices.ContainsFunc(change[:], func(v float64) bool { return v > none*largest && v < all*largest })
 }
 
 // grow adds a gradient, in the memory of one of an earlier picture.

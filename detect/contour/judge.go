@@ -29,8 +29,10 @@ const (
 	// leastWide is the width of the plateaus, as a share of the width of the
 	// picture: twice what the window of a jump needs.
 	leastWide = 1.0 / 100
-	// leastLength is the length of all contours together.
-	leastLength = 1.0
+	// leastLength is the length of all contours together: each of the least number of
+	// them goes once from top to bottom. Round a thing that is drawn in a few tones
+	// they are shorter.
+	leastLength = 2.0
 	// Plateaus of fewer raster pixels than narrow may be blocks of a codec, which
 	// rounds a slope block by block, 8 or 16 wide: there have to be narrowMore
 	// contours more, and as long as narrowLength.
@@ -51,6 +53,9 @@ const (
 	leastRepeated = leastWide / 2
 	// Weights of the evidence, natural logarithm of the odds.
 	oddsContour, oddsLength, oddsMost, oddsGrid = 0.5, 3.0, 3.0, 12.0
+	// mostPainted is the share of contours that part two colours by chance: where two
+	// primaries lose a level at the same place. oddsPainted is the weight of more.
+	mostPainted, oddsPainted = 0.25, 5.0
 )
 
 // colourStep is how many codes of chroma count as one of luma where things are
@@ -89,6 +94,7 @@ func (p *Part) odds(f picture.Format, c Channel) float64 {
 	}
 	odds := oddsContour*(p.Levels-1-wanted+0.5) + oddsLength*min(0, p.Length/float64(f.H)/length-1)
 	odds = min(odds, oddsMost)
+	odds -= oddsPainted * max(0, p.Painted-mostPainted)
 	if !table {
 		odds -= oddsGrid * max(0, p.Gridded-mostGridded)
 	}

@@ -30,6 +30,8 @@ type Part struct {
 	LumaStep          float64 // mean, code values
 	// Gridded is the share of the length on the grid of a codec's blocks.
 	Gridded float64
+	// Painted is the share of the length that parts two colours.
+	Painted float64
 	// Repeats is how many contours there are between levels that another one has
 	// already, and Agree the standard deviation of their levels, as a share of the
 	// step.
@@ -111,12 +113,15 @@ func (p *Part) measure(contours []Contour, keep func(*Contour) bool, unit func(l
 		}
 		p.LumaStep += c.LumaStep
 		p.Gridded += c.Gridded * c.Length
+		if c.Painted {
+			p.Painted += c.Length
+		}
 	}
 	n := float64(p.Contours)
 	p.Wide, p.LumaStep = p.Wide/n, p.LumaStep/n
 	p.Speed /= max(moving, 1)
 	p.Straight, p.Upright = p.Straight/max(p.Length, 1), p.Upright/max(p.Length, 1)
-	p.Gridded /= max(p.Length, 1)
+	p.Gridded, p.Painted = p.Gridded/max(p.Length, 1), p.Painted/max(p.Length, 1)
 }
 
 // sortStairs puts the lowest first.

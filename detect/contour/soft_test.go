@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"setwitness/decode/picture"
+	"setwitness/detect/vision"
 )
 
 // grainy is a hill near black that had grain when it fell into plateaus of four
@@ -126,5 +127,50 @@ func TestOthers(t *testing.T) {
 		if got := p.others(s.cells.At(0)); got < c.least || got > c.most {
 			t.Errorf("a ground in steps of %g: %.2f have other levels", c.step, got)
 		}
+	}
+}
+
+// What a processor leaves of a slope changes in luma alone, or by a level of one primary
+// or two; a thing has another colour than the one beside it.
+func TestPainted(t *testing.T) {
+	v, err := vision.New(vision.Reference(vision.BT1886), vision.Coding{Depth: 8}, vision.Colour{Matrix: "bt709"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := &Store{viewer: v, scale: 1}
+	const red, blue = 0.2126, 0.0722
+	for _, c := range []struct {
+		name string
+		rgb  [3]float64 // what is added to R', G', B', codes of 8 bits
+		want bool
+	}{
+		{"grey", [3]float64{5, 5, 5}, false},
+		{"nearly grey", [3]float64{5, 5.5, 4.5}, false},
+		{"a level of red", [3]float64{10, 0, 0}, false},
+		{"a level of green", [3]float64{0, 6, 0}, false},
+		{"a level of two", [3]float64{6, 6, 0}, false},
+		{"less light on red cloth", [3]float64{20, 9, 6}, true},
+		{"two tones of a sky", [3]float64{-12, -10, 60}, true},
+		{"blue over grey", [3]float64{8, 6, 20}, true},
+	} {
+		y := red*c.rgb[0] + (1-red-blue)*c.rgb[1] + blue*c.rgb[2]
+		jump := [2]float64{(c.rgb[2] - y) / (2 * (1 - blue)) * 224 / 219, (c.rgb[0] - y) / (2 * (1 - red)) * 224 / 219}
+		if got := s.painted(&Contour{Low: 80, High: 80 + y}, jump); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+	// A disc in a few tones of grey has short contours, a drawing in colours painted ones.
+	f := picture.Format{W: 1920, H: 1080, Depth: 8}
+	p := Part{Contours: 8, Levels: 3, Step: 4, Length: 2400, Wide: 60}
+	if odds := p.odds(f, Luma); odds <= 0 {
+		t.Errorf("a slope in three levels: odds of %.1f", odds)
+	}
+	p.Length = 1100
+	if odds := p.odds(f, Luma); odds > 0 {
+		t.Errorf("a small thing in three tones: odds of %.1f", odds)
+	}
+	p.Length, p.Painted = 2400, 1
+	if odds := p.odds(f, Luma); odds > 0 {
+		t.Errorf("three colours: odds of %.1f", odds)
 	}
 }

@@ -238,14 +238,45 @@ func (t *tracer) lumaSteps(luma *plate) {
 			continue
 		}
 		u, v := e.at*t.along, (float32(e.line)+0.5)*float32(t.spacing)*t.aside
-		at := func(u, v float32) float32 {
-			if t.across {
-				u, v = v, u
-			}
-			x := min(max(int(u)/luma.stepX, 0), luma.w-1)
-			y := min(max(int(v)/luma.stepY, 0), luma.h-1)
-			return float32(luma.pix16[y*luma.stride+x])
+		c.luma += magnitude(t.sample(luma, u+off, v) - t.sample(luma, u-off, v))
+	}
+}
+
+// sample is that of a plane at a place along and across a line, raster pixels, in codes
+// of 8 bits.
+func (t *tracer) sample(p *plate, u, v float32) float32 {
+	if t.across {
+		u, v = v, u
+	}
+	at := min(max(int(v)/p.stepY, 0), p.h-1)*p.stride + min(max(int(u)/p.stepX, 0), p.w-1)
+	if p.pix8 != nil {
+		return float32(p.pix8[at]) / float32(p.full)
+	}
+	return float32(p.pix16[at]) / float32(p.full)
+}
+
+// chromaJumps measures, for a tracer of luma, by how much planes of chroma change at
+// once where luma does.
+func (t *tracer) chromaJumps(chroma *[2]plate) {
+	// Twice the samples that a chroma plane's edge takes, raster pixels; a slope goes on
+	// beyond, an edge does not.
+	const off = 6
+	for i := range t.edges {
+		e := &t.edges[i]
+		c := &t.chains[e.contour]
+		if !t.holds(c) {
+			continue
 		}
-		c.luma += magnitude(at(u+off, v)-at(u-off, v)) / float32(luma.full)
+		u, v := e.at*t.along, (float32(e.line)+0.5)*float32(t.spacing)*t.aside
+		rise := float32(off)
+		if e.step < 0 {
+			rise = -off
+		}
+		for k := range chroma {
+			p := &chroma[k]
+			near := t.sample(p, u+rise, v) - t.sample(p, u-rise, v)
+			far := t.sample(p, u+2*rise, v) - t.sample(p, u-2*rise, v)
+			c.jumps[k] += 2*near - far
+		}
 	}
 }

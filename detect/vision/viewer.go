@@ -161,12 +161,17 @@ func modulation(a, b float64) float64 {
 	return math.Abs(a-b) / (a + b)
 }
 
-// ITP returns the colour of Y', Cb, Cr codes.
-func (v *Viewer) ITP(y, cb, cr float64) ITP {
+// Primaries returns the R', G', B' levels of Y', Cb, Cr codes.
+func (v *Viewer) Primaries(y, cb, cr float64) [3]float64 {
 	luma, pb, pr := v.Level(y), v.Chroma(cb), v.Chroma(cr)
 	r, b := luma+2*(1-v.red)*pr, luma+2*(1-v.blue)*pb
-	g := (luma - v.red*r - v.blue*b) / (1 - v.red - v.blue)
-	light := v.rgb(r, g, b)
+	return [3]float64{r, (luma - v.red*r - v.blue*b) / (1 - v.red - v.blue), b}
+}
+
+// ITP returns the colour of Y', Cb, Cr codes.
+func (v *Viewer) ITP(y, cb, cr float64) ITP {
+	rgb := v.Primaries(y, cb, cr)
+	light := v.rgb(rgb[0], rgb[1], rgb[2])
 	light = v.bt2020.times(light)
 	return ITPOf(light[0], light[1], light[2])
 }
