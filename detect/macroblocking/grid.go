@@ -84,7 +84,7 @@ func (g grid) ofRaster(w, h int) bool {
 // gridsOfRasters returns the grids of blocks that coders make in a picture of w by h
 // pixels: in its own samples, or in those of a raster that fills it.
 func gridsOfRasters(w, h float64) (out []grid) {
-	for _, r := range append([][2]float64{{w, h}, {852, 480}}, codedRasters[:]...) {
+	for _, r := range append([][2]float64{{w, h}, {854, 480}, {852, 480}, {848, 480}}, codedRasters[:]...) {
 		g := grid{{pitch: 8 * w / r[0]}, {pitch: 8 * h / r[1]}}
 		for min(g[0].pitch, g[1].pitch) >= 2*leastPitch {
 			g[0].pitch, g[1].pitch = g[0].pitch/2, g[1].pitch/2

@@ -86,10 +86,11 @@ type state struct {
 	fresh      int     // looks since the last search
 	search     searcher
 	judge      judge
-	known      []grid // the grid of the last span, if it showed one
-	within     []bool // tiles that show the grid of the last span
-	coded      bool   // it lies or boils as a coder's does
-	moves      bool   // the grid that was looked at last does
+	known      []grid  // the grid of the last span, if it showed one
+	within     []bool  // tiles that show the grid of the last span
+	coded      bool    // it lies or boils as a coder's does
+	moves      bool    // the grid that was looked at last does
+	strongest  float64 // of its marks
 	coverage   coverage
 }
 
@@ -165,6 +166,8 @@ func (s *state) examine(w *detect.Window) {
 	from := 0
 	if slices.ContainsFunc(s.known, g.same) {
 		from = len(s.looks) - len(span)
+	} else {
+		s.strongest = 0
 	}
 	s.known = s.known[:0]
 	if !ok {
@@ -181,10 +184,16 @@ func (s *state) examine(w *detect.Window) {
 		}
 		k.mark = s.markOf(k, before, g)
 	}
+	s.drop()
+	begins := slices.ContainsFunc(s.looks, func(k *look) bool { return k.mark != nil && k.mark.Confidence >= decision })
 	// What one look alone shows is too short to be seen as blocks.
 	for i, k := range s.looks {
 		if k.mark == nil || k.marked || len(s.looks) > 1 &&
 			(i == 0 || s.looks[i-1].mark == nil) && (i+1 == len(s.looks) || s.looks[i+1].mark == nil) {
+			continue
+		}
+		// What only extends waits for what it does.
+		if !begins && (i == 0 || !s.looks[i-1].marked) {
 			continue
 		}
 		mark := *k.mark
@@ -196,6 +205,26 @@ func (s *state) examine(w *detect.Window) {
 		}
 		w.Mark(mark)
 		k.marked = true
+	}
+}
+
+// faintest is the share of the strongest mark of a grid that a mark has at least. What is
+// so much fainter where blocks begin or end is another coder's, whose grid has edges at
+// the same places.
+const faintest = 0.25
+
+// drop takes the marks, of those that were not left, that are too faint beside the others
+// of the grid.
+func (s *state) drop() {
+	for _, k := range s.looks {
+		if k.mark != nil {
+			s.strongest = max(s.strongest, k.mark.Strength)
+		}
+	}
+	for _, k := range s.looks {
+		if k.mark != nil && !k.marked && k.mark.Strength < faintest*s.strongest {
+			k.mark, k.near = nil, false
+		}
 	}
 }
 
@@ -228,7 +257,11 @@ func (s *state) find(span []*look) (grid, bool) {
 	if s.setup.Viewer.Camera {
 		return g, false
 	}
-	if g, found = s.most(span, s.search.coded(w, h), nil); !found {
+	grids := s.search.coded(w, h)
+	if found {
+		grids = append(grids, s.search.near(g)...)
+	}
+	if g, found = s.most(span, grids, nil); !found {
 		return g, false
 	}
 	return g, s.holds(span, g, slices.ContainsFunc(s.known, g.same))
@@ -367,13 +400,17 @@ const surely = 20
 
 // confidence of a mark: below the point of decision for one that only extends, as
 // do steps that hardly anywhere are visible by themselves, or nowhere larger than
-// the least that a take of so many bits can show: with as much any coder leaves
-// its grid in places without grain. In plain tiles, where nothing of the scene lies
+// the least that a take of 8 bits can show: with as much any coder leaves its grid in
+// places without grain. In a take of more bits, whose coders round as coarsely, it is a
+// little less than a code, and told. In plain tiles, where nothing of the scene lies
 // on the grid by chance, they have to be as large nearly all along. near is set if
 // nothing is wanting but more than the least step.
 func (j *judge) confidence(strength, top, plain, seen float64, tiles int) (confidence float64, near bool) {
-	const nearly = 0.9
-	level := 1 / j.code
+	const nearly, finer = 0.9, 0.75
+	level := 1.0
+	if j.code > 1 {
+		level = finer
+	}
 	if j.setup.Viewer.Camera {
 		level = 0 // it averages pictures of a signal that is not known
 	}

@@ -246,7 +246,7 @@ func TestMeasures(t *testing.T) {
 // Blocks that differ by the least that the signal can show are no fault, though
 // they can be seen in the dark; those of a signal of more bits are finer.
 func TestSingleLevelsAreNoFault(t *testing.T) {
-	for _, c := range []struct{ depth, apart, want int }{{8, 1, 0}, {8, 2, 1}, {10, 4, 1}} {
+	for _, c := range []struct{ depth, apart, want int }{{8, 1, 0}, {8, 2, 1}, {10, 4, 1}, {10, 2, 0}} {
 		p := picture.New(640, 360, c.depth)
 		for y := range p.H {
 			for x := range p.W {
@@ -348,6 +348,32 @@ func TestBlocksOnSlope(t *testing.T) {
 	}
 	src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: 15, draw: func(int) picture.Plane { return p }}
 	if res := run(t, src); len(res.Events) != 1 {
+		t.Errorf("found %+v", res.Events)
+	}
+}
+
+// Blocks begin where they do, though another coder leaves its grid, of single codes, in
+// the same places all along.
+func TestBeginsAmongFaintBlocks(t *testing.T) {
+	const w, h, first, last = 640, 384, 18, 32
+	draw := func(codes int) picture.Plane {
+		p := picture.New(w, h, 8)
+		for y := range h {
+			for x := range w {
+				p.Pix[y*w+x] = uint8(30 + rand.New(rand.NewPCG(4, uint64(y/16*w+x/16))).IntN(codes+1))
+			}
+		}
+		return p
+	}
+	faint, plain := draw(1), draw(12)
+	src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: 50, draw: func(i int) picture.Plane {
+		if i >= first && i <= last {
+			return plain
+		}
+		return faint
+	}}
+	res := run(t, src)
+	if len(res.Events) != 1 || res.Events[0].Start < first || res.Events[0].Start > first+5 || res.Events[0].End > last {
 		t.Errorf("found %+v", res.Events)
 	}
 }

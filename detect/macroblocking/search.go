@@ -216,6 +216,17 @@ func (s *searcher) coded(w, h int) []grid {
 	return list
 }
 
+// near returns the grids of coders that have the pitches of one that was found: these are
+// told less well than they are known.
+func (s *searcher) near(g grid) (out []grid) {
+	for _, r := range s.rasters {
+		if r.same(g) {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
 // hidden returns the comb that fits best along the other axis where a comb shows
 // along axis a.
 func (s *searcher) hidden(a int, c comb, cols, rows int) (comb, bool) {
