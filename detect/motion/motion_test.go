@@ -228,6 +228,25 @@ func TestCreep(t *testing.T) {
 	})
 }
 
+// TestCreepBehindPeople has such a pan in the upper part of the picture, and below what
+// goes its own way.
+func TestCreepBehindPeople(t *testing.T) {
+	s := newScene(9)
+	s.h, s.pan, s.tremble = 576, 0.3, 9
+	for i := range s.wave {
+		s.wave[i][3] = 16
+	}
+	found := 0
+	probe(t, s, func(i int, m *Map) {
+		if m.Pan.Found && math.Abs(float64(m.Pan.DX)-0.3) < 0.07 && math.Abs(float64(m.Pan.DY)) < 0.07 {
+			found++
+		}
+	})
+	if found < 20 {
+		t.Errorf("the pan is found in %d of 24 pictures", found)
+	}
+}
+
 // TestRough has a noise that the quietest parts of a picture do not show. In a
 // film only the disc is a thing.
 func TestRough(t *testing.T) {

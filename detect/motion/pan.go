@@ -41,8 +41,10 @@ const (
 	// A pan of less than a sample a picture is measured over so many pictures, over
 	// which it has to come to so many samples: a filmed picture that stands still
 	// trembles by a tenth of one or two, and the pictures that make a background lie
-	// half as far apart again. Its places agree to so many samples.
-	creepSpan, leastCreep, creepAgree = 6, 1.0, 0.5
+	// half as far apart again. Its places agree to so many samples, which few would by
+	// chance: a third of all places is enough where fewer rest, for people fill those
+	// where they walk.
+	creepSpan, leastCreep, creepAgree, creepShare = 6, 1.0, 0.5, 1.0 / 3
 )
 
 // pans keeps what was found about the newest pictures as they came in.
@@ -145,7 +147,7 @@ func (s *Store) pan(to int) {
 		if before := s.cells.At(i - 1); before != nil {
 			n.quiet = s.quiet(cm)
 			n.pan, n.lost = s.findPan(i, cm, before, n.quiet)
-			if !n.pan.Found && !n.lost {
+			if !n.pan.Found {
 				s.creep(i, cm, n.quiet)
 			}
 		}
@@ -218,7 +220,7 @@ func (s *Store) creep(i int, cm *cells.Map, noise float32) {
 	if before == nil || len(p.places) < leastPanPlaces {
 		return
 	}
-	shows := 0
+	shows, rests := 0, 0
 	p.x, p.y = p.x[:0], p.y[:0]
 	for _, o := range p.places {
 		if o.detail < changed(noise) {
@@ -228,6 +230,7 @@ func (s *Store) creep(i int, cm *cells.Map, noise float32) {
 		area := cells.Area{Rectangle: o.area, RowStep: denseRows}
 		still, _ := s.search.Match(r.Pix, before.Reduced.Pix, p.all, r.W, r.H, area, 0, 0)
 		if still <= changed(noise) {
+			rests++
 			continue
 		}
 		x, y, left := s.settle(r, &before.Reduced, p.all, area, p.crept)
@@ -236,7 +239,7 @@ func (s *Store) creep(i int, cm *cells.Map, noise float32) {
 		}
 	}
 	p.crept = image.Point{}
-	need := max(leastPanPlaces, int(panShare*float64(shows))+1)
+	need := max(leastPanPlaces, int(creepShare*float64(shows)), rests+1)
 	if len(p.x) < need {
 		return
 	}
@@ -253,7 +256,7 @@ func (s *Store) creep(i int, cm *cells.Map, noise float32) {
 	p.crept = image.Pt(int(math.Round(float64(x))), int(math.Round(float64(y))))
 	pan := Pan{Found: true, DX: x / creepSpan * float32(r.StepX), DY: y / creepSpan * float32(r.StepY)}
 	for j := i - creepSpan + 1; j <= i; j++ {
-		if n := p.note(j); n.picture == j && !n.pan.Found && !n.lost {
+		if n := p.note(j); n.picture == j && !n.pan.Found {
 			n.pan = pan
 		}
 	}
