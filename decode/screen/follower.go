@@ -24,10 +24,12 @@ type Follower struct {
 	// growth is by how much it grows from one frame to the next, as the
 	// natural logarithm: a zoom, or a hand that comes nearer.
 	growth float64
-	// grown counts the frames since nothing was known of its growth, and sized is set
-	// where all sides showed in the last: a side that does not may lie anywhere.
+	// first are the corners without the lens's bend in the first frame, and sizes the
+	// logarithms of how much larger the screen was in those after it, while all of its
+	// sides show; grown is how many of them there are, firstFrames once they are used.
+	first Quad
+	sizes [firstFrames]float64
 	grown int
-	sized bool
 	// shape is what the corners without the lens's bend are taken to be, up
 	// to displacement, turn and size.
 	shape    Quad
@@ -72,10 +74,12 @@ const (
 	// through about a fifth of a deviation a frame; a fourth of that again lets
 	// the two settle as fast as they can without swinging.
 	growShare = 0.05
-	// Of the first frames each says more of how it grows, as of n places a line takes
-	// its end and its slope: up to the twelfth the size is let through more, and up
-	// to the thirtieth the growth.
-	firstFrames, firstShare = 12, 1.5
+	// So many frames say how it grows before anything is known of that. The size is let
+	// through by so many px in them, and what they say is believed where it is so many
+	// times its own error, and no less than a percent a second: content that moves
+	// along a side draws it as well.
+	firstFrames, firstFree  = 12, 0.08
+	firstTimes, leastGrowth = 5, 5e-5
 	// A hand or a zoom key changes the size by less than this a frame: half
 	// as large again in a second of 240 frames.
 	mostGrowth = 0.002
@@ -250,8 +254,8 @@ func (f *Follower) near(light frame, expected View, how sharpness, count int) ou
 	// grown by a second's zoom, and while it was not seen as well; a dim one
 	// does not tell.
 	grow := followGrow * float64(1+f.carried)
-	if how == usual && f.sized {
-		grow = max(grow, followGrow*firstFrames/float64(1+f.grown))
+	if how == usual && f.grown < firstFrames {
+		grow = max(grow, firstFree)
 	}
 	if !f.started && how == usual {
 		grow = firstGrow
@@ -442,24 +446,10 @@ func (f *Follower) accept(expected View, o outcome) View {
 			f.velocity.Y = is.Y - was.Y
 		}
 	}
-	switch {
-	case !f.started || f.carried > 0:
-	case o.regained:
-		f.growth, f.grown = 0, 0
-	default:
-		share := growShare
-		if f.sized {
-			f.grown++
-			share = max(share, firstShare/(float64(f.grown)+0.5))
-		}
-		s := between(expected.straight(), o.held.straight())
-		f.growth += share * math.Log(math.Hypot(s.a, s.b))
-		f.growth = max(-mostGrowth, min(mostGrowth, f.growth))
-	}
+	f.grow(expected, o)
 	f.started, f.carried = true, 0
 	f.view, f.held = view, o.held
 	f.possible, f.total = f.border.possible, o.fit.total()
-	f.sized = !o.dim && slices.Min(o.fit.seen[:]) >= wholeSide
 	// The shape follows what is seen.
 	seen := view.straight()
 	shape := f.shape.onto(seen)
@@ -469,4 +459,49 @@ func (f *Follower) accept(expected View, o outcome) View {
 	}
 	f.shape = shape
 	return view
+}
+
+// grow learns by how much the screen grows.
+func (f *Follower) grow(expected View, o outcome) {
+	whole := !o.dim && slices.Min(o.fit.seen[:]) >= wholeSide
+	switch {
+	case !f.started:
+		if f.first = o.held.straight(); !whole {
+			f.grown = firstFrames
+		}
+	case f.carried > 0:
+	case o.regained:
+		f.growth, f.grown = 0, firstFrames
+	case f.grown < firstFrames && whole:
+		s := between(f.first, o.held.straight())
+		f.sizes[f.grown] = math.Log(math.Hypot(s.a, s.b))
+		if f.grown++; f.grown == firstFrames {
+			f.growth = growthOf(f.sizes[:])
+		}
+	default:
+		f.grown = firstFrames
+		s := between(expected.straight(), o.held.straight())
+		f.growth += growShare * math.Log(math.Hypot(s.a, s.b))
+		f.growth = max(-mostGrowth, min(mostGrowth, f.growth))
+	}
+}
+
+// growthOf is the slope of a line through sizes, 0 where that is not sure.
+func growthOf(sizes []float64) float64 {
+	n := float64(len(sizes))
+	middle, mean := (n-1)/2, 0.0
+	for _, y := range sizes {
+		mean += y / n
+	}
+	var xx, xy, yy float64
+	for i, y := range sizes {
+		x := float64(i) - middle
+		xx, xy, yy = xx+x*x, xy+x*(y-mean), yy+(y-mean)*(y-mean)
+	}
+	slope := xy / xx
+	err := math.Sqrt(max(0, yy-slope*xy) / (n - 2) / xx)
+	if math.Abs(slope) < max(firstTimes*err, leastGrowth) {
+		return 0
+	}
+	return max(-mostGrowth, min(mostGrowth, slope))
 }

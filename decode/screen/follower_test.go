@@ -101,6 +101,29 @@ func TestFollowsZoom(t *testing.T) {
 	}
 }
 
+// A line through sizes is believed where it is plain: one frame that is off is no zoom,
+// nor is what strays.
+func TestGrowthOf(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		size func(i int) float64
+		want float64
+	}{
+		{"zoom", func(i int) float64 { return 2e-4*float64(i) + 2e-5*float64(i%3) }, 2e-4},
+		{"one frame", func(i int) float64 { return 4e-4 * float64(i/11) }, 0},
+		{"noise", func(i int) float64 { return 3e-4 * math.Sin(float64(i*i)) }, 0},
+		{"rest", func(int) float64 { return 0 }, 0},
+	} {
+		var sizes [firstFrames]float64
+		for i := range sizes {
+			sizes[i] = c.size(i)
+		}
+		if got := growthOf(sizes[:]); math.Abs(got-c.want) > 1e-5 {
+			t.Errorf("%s: %g, want %g", c.name, got, c.want)
+		}
+	}
+}
+
 // Bars that travel over the screen draw edges as straight and strong as its
 // border.
 func TestContentDoesNotMoveTheView(t *testing.T) {
