@@ -111,6 +111,7 @@ type Builder struct {
 	done    int // highest picture number that was emitted
 	any     bool
 	frame   int    // last frame added
+	last    *Built // emitted, without its samples
 	views   []view // one for each frame of the picture that is built
 	noise   float64
 }
@@ -274,6 +275,11 @@ func (b *Builder) build(d *draft) error {
 	n := len(d.bands)
 	out := &Built{Picture: d.number, Frame: d.frame, Time: d.time, Real: d.real,
 		Trust: make([]float64, n), Exposures: make([]int, n), Locked: d.locked}
+	// Of a picture that the take ends in only the top may show, in a frame before the
+	// one that shows the middle of the picture before.
+	if l := b.last; l != nil && out.Time < l.Time {
+		out.Frame, out.Time, out.Real = l.Frame, l.Time, l.Real
+	}
 	parts := b.parts(d, out)
 	if len(parts) == 0 {
 		return nil
@@ -293,6 +299,7 @@ func (b *Builder) build(d *draft) error {
 	out.Noise = b.noise
 	out.Y = b.options.Plane(b.options.W, b.options.H, b.options.Depth+MoreBits)
 	merge(&out.Y, views, b.options.Black)
+	b.last = &Built{Frame: out.Frame, Time: out.Time, Real: out.Real}
 	return b.emit(out)
 }
 

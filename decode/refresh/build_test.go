@@ -56,6 +56,40 @@ func builder(t *testing.T, src Source, built *[]*Built) *Builder {
 	return b
 }
 
+// The take ends in a picture of which only the top shows, before the middle of the one
+// before shows unmixed.
+func TestBuilderTimesRise(t *testing.T) {
+	src := &flat{rand: rand.New(rand.NewPCG(1, 2)), asked: map[int]bool{}, level: func(int, int) float64 { return 100 }}
+	var built []*Built
+	b := builder(t, src, &built)
+	for frame := range 6 {
+		err := b.Add(decision(frame, func(band int) Band {
+			v := Band{Share: 1, Clear: 0.001, Level: 84}
+			if band == 0 && frame >= 3 {
+				v.Picture = 1
+			}
+			if band > 0 && frame < 5 {
+				v.Mixed, v.Share, v.Clear = true, 0.6, -0.001
+			}
+			return v
+		}))
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := b.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	for i := range built[1:] {
+		if p, q := built[i], built[i+1]; q.Time < p.Time {
+			t.Errorf("picture %d at %v, after it %d at %v", p.Picture, p.Time, q.Picture, q.Time)
+		}
+	}
+	if n := len(built); built[n-1].Picture != 1 {
+		t.Errorf("the last picture is %d", built[n-1].Picture)
+	}
+}
+
 func TestBuilder(t *testing.T) {
 	const gainOf11 = 0.7 // frame 11 is in a dip
 	src := &flat{noise: 1.5, rand: rand.New(rand.NewPCG(1, 2)), asked: map[int]bool{}}
