@@ -284,6 +284,10 @@ func (p *probe) decide(ctx context.Context, f picture.Format) error {
 		s.Screen = true
 		s.Found.Kind, s.Found.View, s.Found.Start = screen.CloseUp, screen.Whole(size), screen.Whole(size)
 		s.Why = "the user says so; no border of a screen was found, so the whole frame is taken as a close-up"
+	case p.options.From == Auto && p.found == nil && s.Timing.Rate > mostDirect && s.rolls(p.kept, f):
+		s.Screen = true
+		s.Why = "no border of a screen shows, but new pictures come on row by row, as on a set before a camera; the whole frame is taken as a close-up"
+		return nil
 	default:
 		return nil
 	}
@@ -297,6 +301,27 @@ func (p *probe) decide(ctx context.Context, f picture.Format) error {
 	s.Raster = screen.RasterSize(s.Found.View, largest)
 	s.refresh(p.kept, f)
 	return nil
+}
+
+// leastRoll is how long after the first row the last one changes, as a share of the time
+// from picture to picture, before the pictures of a file count as filmed: those of a
+// direct take change all at once, and are known to a hundredth.
+const leastRoll = 0.1
+
+// rolls reports whether the whole frames show a set's new pictures coming on row by
+// row, and takes them as a close-up then.
+func (s *Survey) rolls(list []kept, f picture.Format) bool {
+	before := *s
+	size := image.Pt(f.W, f.H)
+	s.Found.Kind, s.Found.View, s.Found.Start = screen.CloseUp, screen.Whole(size), screen.Whole(size)
+	s.Raster = screen.RasterSize(s.Found.View, largest)
+	s.refresh(list, f)
+	e := &s.Estimate
+	if e.Found && e.Nominal > 0 && max(math.Abs(e.Slope), math.Abs(e.Across)) > leastRoll*e.Period {
+		return true
+	}
+	*s = before
+	return false
 }
 
 // refresh estimates the set's refresh from the reduced frames.

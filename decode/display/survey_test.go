@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"io"
+	"math"
+	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
@@ -89,5 +91,69 @@ func TestLinesPerPx(t *testing.T) {
 	}
 	if f := survey.Found; !survey.Screen || f.Kind != screen.CloseUp || f.PxPerLine != 2.5 || !strings.Contains(survey.Why, "0.4 of the set's lines") {
 		t.Errorf("%v, %s, %g px a line: %s", survey.Screen, f.Kind, f.PxPerLine, survey.Why)
+	}
+}
+
+// rolled is a frame of 240 a second that shows nothing but the middle of a set of 50
+// pictures a second: new ones come on row by row, over a share of the time that they
+// stay.
+type rolled struct {
+	at, n int
+	roll  float64
+	noise *rand.Rand
+}
+
+func (r *rolled) Format() picture.Format {
+	return picture.Format{W: 640, H: 360, Depth: 8, RateNum: 240, RateDen: 1}
+}
+
+func (r *rolled) Next(context.Context) (*picture.Picture, error) {
+	if r.at == r.n {
+		return nil, io.EOF
+	}
+	p := &picture.Picture{Index: r.at, Frame: r.at, Time: time.Duration(r.at) * time.Second / 240, Y: picture.New(640, 360, 8)}
+	const exposure = 4 // instants
+	for y := range 360 {
+		for x := range 640 {
+			v := 0.0
+			for e := range exposure {
+				t := (float64(r.at) + float64(e)/exposure/2) / 240
+				k := math.Floor(t*50 - r.roll*float64(y)/360)
+				light := 60.0
+				if dx, dy := float64(x)-320-110*math.Sin(0.4*k), float64(y)-180-60*math.Cos(0.3*k); dx*dx+dy*dy < 70*70 {
+					light = 160 + 30*math.Sin(dx/9)
+				}
+				v += light / exposure
+			}
+			p.Y.Pix[y*p.Y.Stride+x] = uint8(v + 1.5*r.noise.NormFloat64() + 0.5)
+		}
+	}
+	r.at++
+	return p, nil
+}
+
+// Where no border shows, new pictures that come on row by row tell a film of a screen;
+// those of a direct take are new all at once.
+func TestRollTellsAScreen(t *testing.T) {
+	for _, c := range []struct {
+		roll float64
+		want bool
+	}{{0.6, true}, {0, false}} {
+		const n = 120
+		stamps := func(context.Context) ([]time.Duration, map[string]string, error) {
+			times := make([]time.Duration, n)
+			for i := range times {
+				times[i] = time.Duration(i) * time.Second / 240
+			}
+			return times, nil, nil
+		}
+		r := &rolled{n: n, roll: c.roll, noise: rand.New(rand.NewPCG(1, 2))}
+		survey, err := display.Examine(context.Background(), r, stamps, display.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if survey.Screen != c.want || c.want && (survey.Found.Kind != screen.CloseUp || math.Abs(survey.Estimate.Hz-50) > 0.1) {
+			t.Errorf("roll %g: screen %v, %s, %.2f Hz: %s", c.roll, survey.Screen, survey.Found.Kind, survey.Estimate.Hz, survey.Why)
+		}
 	}
 }
