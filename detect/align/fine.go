@@ -386,6 +386,9 @@ const (
 	// that such pictures blunted follows as badly as the rest. A fade whose blacks are crushed
 	// keeps more.
 	flatShare = 0.02
+	// Where the pictures correlate with the source's, block by block, as the same ones do, one
+	// that correlates by less than this is another: a menu before the clip.
+	anotherPicture = 0.5
 	// One picture says no more than so many nats of whether it belongs.
 	mostNats = 2
 )
@@ -416,7 +419,8 @@ func (s *stretch) belong() (first, last int) {
 		}
 	}
 	differ, spread, of := make([]float64, n), make([]float64, n), make([]float64, n)
-	var sorted, contrasts []float64
+	alike := make([]float64, n) // correlation of each, 1 where it cannot be told
+	var sorted, contrasts, correlations []float64
 	for t := range n {
 		if s.shown[t] < 0 {
 			continue
@@ -442,15 +446,23 @@ func (s *stretch) belong() (first, last int) {
 			contrasts = append(contrasts, spread[t]/(of[t]+grain*grain))
 		}
 		sorted = append(sorted, differ[t])
+		alike[t] = 1
+		if r, ok := correlation(x, y); ok {
+			alike[t] = r
+			correlations = append(correlations, r)
+		}
 	}
 	if len(sorted) == 0 {
 		return 0, -1
 	}
 	slices.Sort(sorted)
 	usual := sorted[len(sorted)/2] + grain*grain
-	contrast := 0.
+	contrast, same := 0., false
 	if slices.Sort(contrasts); len(contrasts) > 0 {
 		contrast = contrasts[len(contrasts)/2]
+	}
+	if slices.Sort(correlations); len(correlations) > 0 {
+		same = correlations[len(correlations)/2] >= samePicture
 	}
 	// The run of pictures that belong the most (Kadane).
 	var best, sum float64
@@ -458,7 +470,8 @@ func (s *stretch) belong() (first, last int) {
 	from := 0
 	for t := range n {
 		v := -float64(mostNats)
-		if s.shown[t] >= 0 && spread[t]+grain*grain >= flatShare*contrast*of[t] {
+		another := same && alike[t] < anotherPicture || spread[t]+grain*grain < flatShare*contrast*of[t]
+		if s.shown[t] >= 0 && !another {
 			v = math.Log(max(belongs*usual, belongsShare*spread[t]) / (differ[t] + grain*grain))
 			v = min(max(v, -mostNats), mostNats)
 		}

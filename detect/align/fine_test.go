@@ -8,20 +8,23 @@ import (
 	"setwitness/detect/signature"
 )
 
-// A lead-in of one colour does not belong to the source after it, also where such pictures
-// blunted the response so much that all fit badly; dark pictures of a dark source do.
-func TestBelongNotFlat(t *testing.T) {
+// A lead-in of one colour, or of something else, does not belong to the source after it, also
+// where such pictures blunted the response so much that all fit badly; dark pictures of a dark
+// source do.
+func TestBelong(t *testing.T) {
 	const n, led = 60, 20
 	for _, c := range []struct {
 		name        string
 		first       int
 		take, of    float64 // contrast of the first pictures, of the take and of the source
 		gain, usual float64
+		other       bool // the first show something else
 	}{
-		{"lead-in", led, 0, 1, 0.6, 1},
-		{"follows well", led, 0, 1, 1, 1},
-		{"begins dark", 0, 0.05, 0.05, 1, 1},
-		{"all of it soft", 0, 0.3, 1, 0.3, 0.3},
+		{"lead-in", led, 0, 1, 0.6, 1, false},
+		{"follows well", led, 0, 1, 1, 1, false},
+		{"a menu", led, 0.8, 1, 0.4, 1, true},
+		{"begins dark", 0, 0.05, 0.05, 1, 1, false},
+		{"all of it soft", 0, 0.3, 1, 0.3, 0.3, false},
 	} {
 		r := rand.New(rand.NewPCG(3, 4))
 		var pattern [n][signature.Blocks]float64
@@ -30,7 +33,7 @@ func TestBelongNotFlat(t *testing.T) {
 				pattern[i][b] = 60 * r.Float64()
 			}
 		}
-		draw := func(before, after float64) *signature.Sequence {
+		draw := func(before, after float64, other bool) *signature.Sequence {
 			s := &signature.Sequence{Aspect: 16. / 9}
 			for i := range n {
 				contrast := after
@@ -38,14 +41,18 @@ func TestBelongNotFlat(t *testing.T) {
 					contrast = before
 				}
 				for b := range pattern[i] {
-					s.Values = append(s.Values, uint16((80+contrast*(pattern[i][b]-30))*signature.Unit8))
+					v := pattern[i][b] - 30
+					if other && i < led {
+						v = 30 * float64(b/40%2*2-1)
+					}
+					s.Values = append(s.Values, uint16((80+contrast*v)*signature.Unit8))
 				}
 				s.Times = append(s.Times, time.Duration(i)*40*time.Millisecond)
 			}
 			s.Lives = s.Times
 			return s
 		}
-		s := &stretch{take: draw(c.take, c.usual), source: draw(c.of, 1), last: n - 1}
+		s := &stretch{take: draw(c.take, c.usual, c.other), source: draw(c.of, 1, false), last: n - 1}
 		for b := range s.gain {
 			s.gain[b], s.weight[b] = c.gain, 1
 		}
