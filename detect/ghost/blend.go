@@ -194,7 +194,7 @@ func (s *state) blendOn(w *detect.Window) bool {
 		b.lapse = 0
 	}
 	if b.open = m != nil && !m.Cut && b.lapse <= blendLapse; b.open && b.lapse == 0 {
-		s.markBlendAt(w, w.T, b)
+		s.markMixed(w, w.T, b.of, b.sure)
 	}
 	return b.open
 }
@@ -239,18 +239,7 @@ func (s *state) markBlend(w *detect.Window) {
 	}
 	s.spells = append(s.spells, told{spell: spell{first: b.first, n: b.n, mixture: b.of, explained: 1}, region: s.changes(w.T)})
 	for i := b.first; i < b.first+b.n; i++ {
-		s.markBlendAt(w, i, &b)
+		s.markMixed(w, i, b.of, b.sure)
 	}
 	s.lastBlend = b
-}
-
-func (s *state) markBlendAt(w *detect.Window, i int, b *blend) {
-	region := s.changes(i)
-	if region.Empty() {
-		return
-	}
-	w.Mark(detect.Mark{
-		Kind: detect.Ghost, Picture: i, Region: region, Strength: 100 * b.of.behind,
-		Confidence: b.sure, Measures: b.of.measures(s.step(i)),
-	})
 }

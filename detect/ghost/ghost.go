@@ -178,19 +178,20 @@ type state struct {
 	examined, moved int
 	weakest         []float64
 
-	fields      bool
-	raster      image.Rectangle
-	successions successions
-	soft        softnesses
-	trial       trial
-	spells      []told
-	conversions []rhythm
-	jerks       map[float64]float64
-	listened    listened
-	sightings   sightings
-	lastSoft    softBurst
-	lastOf      mixture
-	lastBlend   blend
+	fields       bool
+	raster       image.Rectangle
+	successions  successions
+	soft         softnesses
+	trial        trial
+	spells       []told
+	conversions  []rhythm
+	jerks        map[float64]float64
+	listened     listened
+	sightings    sightings
+	lastSoft     softBurst
+	lastOf       mixture
+	lastBlend    blend
+	lastCrossing crossing
 	// The newest pictures with a rhythm, and with one that is sure.
 	heard, sure int
 
@@ -221,6 +222,8 @@ func (s *state) Step(w *detect.Window) error {
 		s.markBursts(w)
 		s.markSoft(w)
 		s.markBlend(w)
+		s.markCrossing(w)
+		s.markMixes(w)
 	}
 	looks := s.echo.At(w.T)
 	if m := s.motion.At(w.T); m != nil && m.Active > 0 {

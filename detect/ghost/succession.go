@@ -28,6 +28,12 @@ type relation struct {
 	// changes, a sample, and area how many cells that is.
 	detail float64
 	area   int
+	// half, third and quarter are how dense the samples that change by far from the
+	// picture before to the one after lie half way between the two, about a third of
+	// the way from one of them, and near one; 1 where they lie anywhere alike, and
+	// low is the part of third that is nearer to the picture before. All are 0 where
+	// too few change by far.
+	half, third, quarter, low float64
 	// twice is set where the picture shows what one of the two does, and not what
 	// the other does; it is not known then.
 	twice bool
@@ -61,6 +67,12 @@ const (
 	// Where one difference is six times the other the picture repeats one of
 	// its neighbours; logarithm.
 	mostLean = 1.8
+	// A change is far where noise moves a sample by less than a tenth of the way, which
+	// is half as wide as what counts as half way; at least so much, which is some
+	// times what a codec leaves. Fewer than so many of them tell no density to a
+	// quarter.
+	farNoise, leastFar = 18, 16 * cells.Unit8
+	fewestFar          = 100
 )
 
 // places are rectangles of cells in the bands of a picture.
@@ -177,7 +189,7 @@ func (r *successions) relation(a, b, c *cells.Map, noise float32, in image.Recta
 	}
 	cw, ch := cells.Size/p.StepX, cells.Size/p.StepY
 	step := 1 + n*cw*ch/enough
-	var sums sums
+	sums := sums{far: int64(max(leastFar, farNoise*noise))}
 	for cy := in.Min.Y; cy < in.Max.Y; cy++ {
 		r.runs = r.runs[:0]
 		moves := r.moves[(cy-in.Min.Y+1)*wide+1:][:in.Dx()]
@@ -218,6 +230,10 @@ type sums struct {
 	before, after, both int64
 	detail              int64 // of neighbours in a row
 	samples             int
+	// Of the samples that change by more than far from the picture before to the one
+	// after: how many there are, and where between the two the picture has them.
+	far                                int64
+	changed, half, third, low, quarter int
 }
 
 // add takes in the samples from one to before another.
@@ -234,6 +250,20 @@ func (s *sums) add(a, b, c *cells.Map, from, to int) {
 		s.after += e * e
 		s.both += d * e
 		s.detail += beside * beside
+		if way := max(d+e, -d-e); way > s.far {
+			s.changed++
+			switch off := max(d-e, e-d); {
+			case 10*off < 2*way:
+				s.half++
+			case 10*off < 5*way:
+				s.third++
+				if max(d, -d) < max(e, -e) {
+					s.low++
+				}
+			case 10*off < 8*way:
+				s.quarter++
+			}
+		}
 		last = int64(v)
 	}
 	s.samples += len(x)
@@ -255,6 +285,11 @@ func (s *sums) relation(noise float32) (out relation) {
 	out.energy = x / float64(s.samples)
 	out.detail = float64(s.detail) / float64(s.samples)
 	out.known = math.Abs(out.lean) < mostLean
+	if s.changed >= fewestFar {
+		density := func(n int, width float64) float64 { return float64(n) / float64(s.changed) / width }
+		out.half, out.third, out.quarter = density(s.half, 0.2), density(s.third, 0.3), density(s.quarter, 0.3)
+		out.low = density(s.low, 0.3)
+	}
 	out.twice = !out.known
 	return out
 }

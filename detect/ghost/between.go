@@ -1,0 +1,431 @@
+package ghost
+
+import (
+	"math"
+	"slices"
+
+	"setwitness/detect"
+)
+
+// An edge that passes a place takes it from what was there to what comes, and few
+// pictures catch it on the way: the share of the shutter's time, and those that lie
+// under the width of the edge. Of a picture that mixes two or three, a step apart, all
+// that its copies cover is on the way, half of it or a third. Both this and that the
+// picture relates to those beside it by more is so in slow motion too, which a step
+// of several samples is not.
+//
+// For edges that are sharp, a step s apart, the differences of pictures grow with
+// their distance alone, which gives the relation rho = 0, 0.1 where the shutter is
+// open for half of the time and 0.25 for all of it, 1/2 for two equal shares and 2/3
+// for (1/4, 1/2, 1/4).
+const (
+	// So many pictures before a burst, without the one beside it, and so many after it
+	// say what is usual; on either side at least so many.
+	betweenBeside, fewestBeside = 5, 3
+	// A burst has so many pictures: of more than these nothing is seen that follows.
+	fewestBetween, mostBetween = 3, 8
+	// What is usual has its samples not on the way; slow and soft things have.
+	mostUsualBetween = 0.45
+	// The density on the way rises by a half in plain mixtures of equal shares, and
+	// rho by a quarter at least; each by so much, and by twice what the others stray,
+	// both together by three times.
+	betweenRise, relationRise   = 0.45, 0.25
+	leastBetween, leastRelation = 0.3, 0.12
+	leastOut, leastOutBoth      = 2, 3
+	// Each picture of a burst has this share of what it rises by, of which the first
+	// and the last show a part, and those beside it have less.
+	betweenWithin = 0.35
+	// What moves most goes at least so many samples in a burst, which is wider than an
+	// edge, and this share of what it does beside it: to relate by so much more
+	// without mixing it would have to slow down to a third. Vectors of mixtures stray.
+	widerThanEdge, keepsGoing = 3.0, 0.4
+	// Most of the tiles that move go no further than the things that make a burst
+	// conspicuous.
+	fastest = 0.8
+	// Where vectors are not to be had the logarithm of the detail falls by so much.
+	lostWithout = 0.3
+	// What moves is a third as large or three times, at most: where a fast thing has
+	// gone the slow ones are left.
+	betweenArea = 3
+)
+
+// between is by how much more of what changes far is on the way in picture i than
+// near its ends; false where that is not known.
+func (s *state) between(i int) (way float64, known bool) {
+	r := s.successions.at(i).whole
+	return max(r.half, r.third) - r.quarter, r.known && r.half+r.third+r.quarter > 0
+}
+
+// crossing is a burst that is known by what is on the way in it.
+type crossing struct {
+	first, n  int
+	way, rho  float64 // of the pictures beside it
+	rise, rel float64 // medians of what those in it have more
+	sure      float64
+	of        mixture
+	open      bool // it goes on for longer than is seen ahead
+	lapse     int
+}
+
+// share is what picture i has of the rise of a burst.
+func (s *state) crossed(i int, c *crossing) (share float64, known bool) {
+	way, known := s.between(i)
+	if !known {
+		return 0, false
+	}
+	return ((way-c.way)/c.rise + (s.successions.at(i).whole.rho-c.rho)/c.rel) / 2, true
+}
+
+// crossings returns the surest burst that begins at a picture; of confidence 0 where
+// none does.
+func (s *state) crossings(first int) (best crossing) {
+	before := s.knownBetween(first-betweenBeside-1, first-1)
+	if len(before) < fewestBeside {
+		before = nil
+	}
+	for n := 1; n <= mostBetween+1; n++ {
+		if _, known := s.between(first + n - 1); !known {
+			break
+		}
+		if n < fewestBetween {
+			continue
+		}
+		c := crossing{first: first, n: n, open: n > mostBetween}
+		if s.cross(&c, before) && c.sure > best.sure {
+			best = c
+		}
+	}
+	return best
+}
+
+// knownBetween lists the pictures from one to before another of which it is known
+// what is on the way.
+func (s *state) knownBetween(from, to int) (list []int) {
+	for i := from; i < to; i++ {
+		if _, known := s.between(i); known {
+			list = append(list, i)
+		}
+	}
+	return list
+}
+
+// cross measures a burst of known place against the pictures beside it, and reports
+// whether it is one.
+func (s *state) cross(c *crossing, before []int) bool {
+	last := c.first + c.n
+	var after []int
+	if !c.open {
+		after = s.knownBetween(last+1, last+1+betweenBeside)
+		if len(after) < fewestBeside {
+			return false
+		}
+	}
+	beside := append(slices.Clone(before), after...)
+	if len(beside) < fewestBeside+1 {
+		return false
+	}
+	var ways, rhos []float64
+	for _, i := range beside {
+		way, _ := s.between(i)
+		ways, rhos = append(ways, way), append(rhos, s.successions.at(i).whole.rho)
+	}
+	var wayStrays, rhoStrays float64
+	c.way, wayStrays = middling(ways)
+	c.rho, rhoStrays = middling(rhos)
+	if c.way > mostUsualBetween {
+		return false
+	}
+	ways, rhos = ways[:0], rhos[:0]
+	for i := c.first; i < last; i++ {
+		way, _ := s.between(i)
+		ways, rhos = append(ways, way-c.way), append(rhos, s.successions.at(i).whole.rho-c.rho)
+	}
+	c.rise, c.rel = median(ways), median(rhos)
+	if c.rise < max(leastBetween, leastOut*wayStrays) || c.rel < max(leastRelation, leastOut*rhoStrays) ||
+		(c.rise/wayStrays+c.rel/rhoStrays)/2 < leastOutBoth {
+		return false
+	}
+	excess := (c.rise/betweenRise+c.rel/relationRise)/2 - 1
+	if c.open {
+		excess = (excess+1)/openBlend - 1
+	}
+	if excess < 0 || !s.comesAtOnce(c, beside) || !s.keepsOn(c, before, after) {
+		return false
+	}
+	c.sure = squash(excess / blendSlack)
+	c.of = s.crossedBy(c)
+	return true
+}
+
+// comesAtOnce reports whether all pictures of a burst have their share of it, and none
+// beside it has.
+func (s *state) comesAtOnce(c *crossing, beside []int) bool {
+	for i := c.first; i < c.first+c.n; i++ {
+		share, _ := s.crossed(i, c)
+		if share < betweenWithin {
+			return false
+		}
+	}
+	for _, i := range beside {
+		if share, _ := s.crossed(i, c); share > 0.5 {
+			return false
+		}
+	}
+	edges := []int{c.first - 1}
+	if !c.open {
+		edges = append(edges, c.first+c.n)
+	}
+	for _, i := range edges {
+		if share, known := s.crossed(i, c); known && share > betweenWithin {
+			return false
+		}
+	}
+	return true
+}
+
+// keepsOn reports whether what moves in a burst goes on as it does beside it.
+func (s *state) keepsOn(c *crossing, before, after []int) bool {
+	last := c.first + c.n
+	within := s.goes(c.first, last, fastest).step
+	part := min(c.n, 4)
+	for _, side := range [...]struct {
+		known   bool
+		out, in int
+	}{{len(before) > 0, c.first - part, c.first}, {len(after) > 0, last, last - part}} {
+		if !side.known {
+			continue
+		}
+		beside := s.goes(side.out, side.out+part, fastest).step
+		if within > 0 && (within < widerThanEdge || within < keepsGoing*beside) {
+			return false
+		}
+		outDetail, outArea := s.usualLook(side.out, side.out+part)
+		inDetail, inArea := s.usualLook(side.in, side.in+part)
+		if within == 0 && outDetail-inDetail < lostWithout {
+			return false
+		}
+		if a := inArea / outArea; a > betweenArea || a < 1/float64(betweenArea) {
+			return false
+		}
+	}
+	return true
+}
+
+// usualLook is the median logarithm of the detail of pictures, and their area.
+func (s *state) usualLook(from, to int) (detail, area float64) {
+	var d, a []float64
+	for i := from; i < to; i++ {
+		if r := s.successions.at(i).whole; r.known && r.detail > 0 {
+			d, a = append(d, math.Log(r.detail)), append(a, float64(r.area))
+		}
+	}
+	if len(d) == 0 {
+		return 0, 1
+	}
+	return median(d), median(a)
+}
+
+// travel is how what moves goes in some pictures.
+type travel struct {
+	step float64 // reduced samples; 0 where not known
+	// stray is the standard deviation of its logarithm.
+	stray float64
+	// known is the share of the tiles that change of which it is known where they go,
+	// and changed that of all tiles that change; medians.
+	known, changed float64
+}
+
+// goes measures how far the tiles that move go in the pictures from one to before
+// another, of which a share goes no further.
+func (s *state) goes(from, to int, most float64) (g travel) {
+	var steps, known, all []float64
+	for i := from; i < to; i++ {
+		m, c := s.motion.At(i), s.cells.At(i)
+		if m == nil || c == nil {
+			continue
+		}
+		var v []float64
+		changed := 0
+		for k := range m.Tiles {
+			t := &m.Tiles[k]
+			if t.Changed > 0 {
+				changed++
+			}
+			if t.Moving {
+				v = append(v, math.Hypot(float64(t.DX)/float64(c.Reduced.StepX), float64(t.DY)/float64(c.Reduced.StepY)))
+			}
+		}
+		all = append(all, float64(changed)/float64(len(m.Tiles)))
+		if len(v) > 0 {
+			slices.Sort(v)
+			steps = append(steps, v[int(most*float64(len(v)-1))])
+			known = append(known, float64(len(v))/float64(max(changed, len(v))))
+		}
+	}
+	if len(steps) == 0 || 2*len(steps) < to-from {
+		return g
+	}
+	mean, squares := 0.0, 0.0
+	for _, v := range steps {
+		l := math.Log(max(v, 1))
+		mean, squares = mean+l, squares+l*l
+	}
+	mean /= float64(len(steps))
+	g.stray = math.Sqrt(max(0, squares/float64(len(steps))-mean*mean))
+	g.step, g.known, g.changed = median(steps), median(known), median(all)
+	return g
+}
+
+// crossedBy is the mixture that has on the way what a burst has there: half of it for
+// two equal shares, and for three, which relate by more; a third from either end for
+// (1/4, 1/2, 1/4), which makes two steps of it; from one end alone for one copy of less.
+func (s *state) crossedBy(c *crossing) mixture {
+	const oneSided = 3 // times as much on one side as on the other
+	var half, low, high float64
+	for i := c.first; i < c.first+c.n; i++ {
+		r := s.successions.at(i).whole
+		half, low, high = half+r.half, low+r.low, high+r.third-r.low
+	}
+	two, three := mixture{behind: 0.5}, mixture{behind: 1. / 3, ahead: 1. / 3}
+	switch {
+	case half > low+high:
+		if c.misses(three) < c.misses(two) {
+			return three
+		}
+		return two
+	case high > oneSided*low:
+		return mixture{behind: 0.3}
+	case low > oneSided*high:
+		return mixture{ahead: 0.3}
+	}
+	return mixture{behind: 0.25, ahead: 0.25}
+}
+
+// misses is by how much the rise of the relations in a burst is not that of a mixture.
+func (c *crossing) misses(m mixture) float64 {
+	like, single := alikeAt(c.rho, sharp)
+	p := predict(0, &like, func(k int) (int, [3]float64) {
+		return k - 1, [3]float64{m.behind, 1 - m.behind - m.ahead, m.ahead}
+	})
+	return math.Abs(p.rho - single - c.rel)
+}
+
+// markCrossing marks the pictures of a burst that begins at a picture, or that goes on
+// in it.
+func (s *state) markCrossing(w *detect.Window) {
+	c := &s.lastCrossing
+	if s.covered(w.T, s.raster) || s.crossingOn(w, c) {
+		return
+	}
+	b := s.crossings(w.T)
+	if b.sure < leastMarked {
+		return
+	}
+	// One picture early explains much of a burst, too.
+	if next := s.crossings(w.T + 1); next.sure > b.sure {
+		return
+	}
+	s.spells = append(s.spells, told{spell: spell{first: b.first, n: b.n, mixture: b.of, explained: 1}, region: s.changes(w.T)})
+	for i := b.first; i < b.first+b.n; i++ {
+		s.markMixed(w, i, b.of, b.sure)
+	}
+	*c = b
+}
+
+// crossingOn marks picture w.T where the last burst goes on in it, and reports whether
+// it does.
+func (s *state) crossingOn(w *detect.Window, c *crossing) bool {
+	if !c.open || w.T < c.first+c.n {
+		return false
+	}
+	m := s.motion.At(w.T)
+	share, known := s.crossed(w.T, c)
+	if c.lapse++; known && share > betweenWithin {
+		c.lapse = 0
+	}
+	if c.open = m != nil && !m.Cut && c.lapse <= blendLapse; c.open && c.lapse == 0 {
+		s.markMixed(w, w.T, c.of, c.sure)
+	}
+	return c.open
+}
+
+// A mixture that lasts has nothing beside it. Where half of what moves goes twice as far
+// as an edge is wide, its relations and what is on the way are those of mixtures all the
+// same. (Of a view from a moving car the half that is near goes far.)
+const (
+	// So many pictures that follow each other show it, all but one of them by this
+	// share.
+	lastingBetween, lastingWithin = 6, 0.7
+	// Rho is more than that of a shutter that is open all the time, by a half, and no
+	// more than that of three equal shares, with room for edges that are wide. The
+	// density on the way is what equal shares rise by and a third more.
+	openShutter, mostRelation = 0.4, 0.75
+	lastingWay                = 0.6
+	// A fade has nearly all on the way, and known vectors in few of its tiles.
+	mostWay, leastKnown = 2.4, 0.1
+	farEnough           = 2 * widerThanEdge
+	// A thing of three tones that are each a step wide has as much on the way for as
+	// long as its step stays the same: it fills no more than this share of the picture,
+	// or its steps differ by so much (the standard deviation of their logarithm).
+	mostOfOne, stepsStray = 0.2, 0.1
+)
+
+// mixes is how sure it is that picture t is one of those that are mixed for long.
+func (s *state) mixes(t int) (sure float64, of mixture) {
+	least := func(i int) (share float64, known bool) {
+		way, known := s.between(i)
+		return min(way/lastingWay, s.successions.at(i).whole.rho/openShutter), known
+	}
+	if share, known := least(t); !known || share < lastingWithin {
+		return 0, of
+	}
+	for first := t - lastingBetween + 1; first <= t; first++ {
+		if len(s.knownBetween(first, first+lastingBetween)) < lastingBetween {
+			continue
+		}
+		var ways, rhos []float64
+		less := 0
+		for i := first; i < first+lastingBetween; i++ {
+			if share, _ := least(i); share < lastingWithin {
+				less++
+			}
+			way, _ := s.between(i)
+			ways, rhos = append(ways, way), append(rhos, s.successions.at(i).whole.rho)
+		}
+		way, rho := median(ways), median(rhos)
+		if less > 1 || way > mostWay || rho > mostRelation {
+			continue
+		}
+		g := s.goes(first, first+lastingBetween, 0.5)
+		if g.step < farEnough || g.known < leastKnown || g.changed < mostOfOne && s.goes(t-lastingBetween, t+lastingBetween, 0.5).stray < stepsStray {
+			continue
+		}
+		if c := squash((min(way/lastingWay, rho/openShutter) - 1) / blendSlack); c > sure {
+			sure = c
+			of = s.crossedBy(&crossing{first: first, n: lastingBetween, rel: rho})
+		}
+	}
+	return sure, of
+}
+
+// markMixes marks picture w.T where it is one of those that are mixed for long.
+func (s *state) markMixes(w *detect.Window) {
+	if s.covered(w.T, s.raster) {
+		return
+	}
+	if sure, of := s.mixes(w.T); sure >= leastMarked {
+		s.markMixed(w, w.T, of, sure)
+	}
+}
+
+// markMixed marks picture i as a mixture where it changes.
+func (s *state) markMixed(w *detect.Window, i int, of mixture, sure float64) {
+	region := s.changes(i)
+	if region.Empty() {
+		return
+	}
+	w.Mark(detect.Mark{
+		Kind: detect.Ghost, Picture: i, Region: region, Strength: 100 * max(of.behind, of.ahead),
+		Confidence: sure, Measures: of.measures(s.step(i)),
+	})
+}
