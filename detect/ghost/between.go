@@ -79,8 +79,8 @@ func (s *state) crossed(i int, c *crossing) (share float64, known bool) {
 // crossings returns the surest burst that begins at a picture; of confidence 0 where
 // none does.
 func (s *state) crossings(first int) (best crossing) {
-	before := s.knownBetween(first-betweenBeside-1, first-1)
-	if len(before) < fewestBeside {
+	before := s.knownBetween(first-betweenBeside-1, first-1, first)
+	if m := s.motion.At(first - 1); len(before) < fewestBeside || m != nil && m.Cut {
 		before = nil
 	}
 	for n := 1; n <= mostBetween+1; n++ {
@@ -99,9 +99,15 @@ func (s *state) crossings(first int) (best crossing) {
 }
 
 // knownBetween lists the pictures from one to before another of which it is known
-// what is on the way.
-func (s *state) knownBetween(from, to int) (list []int) {
+// what is on the way, in the same scene as picture of.
+func (s *state) knownBetween(from, to, of int) (list []int) {
 	for i := from; i < to; i++ {
+		if m := s.motion.At(i); m != nil && m.Cut {
+			if i > of {
+				break
+			}
+			list = list[:0]
+		}
 		if _, known := s.between(i); known {
 			list = append(list, i)
 		}
@@ -115,7 +121,7 @@ func (s *state) cross(c *crossing, before []int) bool {
 	last := c.first + c.n
 	var after []int
 	if !c.open {
-		after = s.knownBetween(last+1, last+1+betweenBeside)
+		after = s.knownBetween(last+1, last+1+betweenBeside, last)
 		if len(after) < fewestBeside {
 			return false
 		}
@@ -380,7 +386,7 @@ func (s *state) mixes(t int) (sure float64, of mixture) {
 		return 0, of
 	}
 	for first := t - lastingBetween + 1; first <= t; first++ {
-		if len(s.knownBetween(first, first+lastingBetween)) < lastingBetween {
+		if len(s.knownBetween(first, first+lastingBetween, first)) < lastingBetween {
 			continue
 		}
 		var ways, rhos []float64
