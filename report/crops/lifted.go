@@ -60,7 +60,9 @@ func (c *converter) liftOf(p *picture.Picture, r image.Rectangle, s *survey) lif
 	}
 	span := 1 / float64(c.yScale)
 	least := span / mostLift
-	low, high := float64(edge(0, 1)), float64(edge(len(counts)-1, -1))
+	// A set shows what lies below black as black.
+	black := float64(c.yZero)
+	low, high := max(float64(edge(0, 1)), black), max(float64(edge(len(counts)-1, -1)), black)
 	cut := false
 	if width := max(least, liftedStep*s.typical); high-low > width {
 		if a, b, ok := s.codes(width); ok {
@@ -70,7 +72,8 @@ func (c *converter) liftOf(p *picture.Picture, r image.Rectangle, s *survey) lif
 	}
 	if high-low < least {
 		middle := (low + high) / 2
-		low, high = middle-least/2, middle+least/2
+		low = max(middle-least/2, black)
+		high = low + least
 	}
 	l := lift{from: int(low), to: int(high + 0.5), cut: cut}
 	l.gain = span / float64(l.to-l.from)

@@ -70,6 +70,18 @@ func TestLiftOfFlat(t *testing.T) {
 	}
 }
 
+// Nothing of the range is spent on codes below black, which a set does not show.
+func TestLiftFromBlack(t *testing.T) {
+	p := &picture.Picture{Y: picture.New(64, 64, 8)}
+	for i := range p.Y.Pix {
+		p.Y.Pix[i] = uint8(13 + i%8)
+	}
+	c := newConverter(picture.Format{W: 64, H: 64, Depth: 8, ChromaX: -1, ChromaY: -1})
+	if l := c.liftOf(p, image.Rect(0, 0, 64, 64), &survey{}); l.from != 16 || l.to < 20 || l.gain > mostLift*1.05 {
+		t.Errorf("codes 13 to 20: %+v", l)
+	}
+}
+
 func TestCaption(t *testing.T) {
 	for _, w := range []int{640, 120} {
 		img := image.NewRGBA(image.Rect(0, 0, w, 40))
