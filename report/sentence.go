@@ -240,8 +240,12 @@ func (n *Finding) plateaus(gradient string) string {
 }
 
 func (n *Finding) blocks(at string) string {
-	s := "block edges show " + at
 	const most = 0.5
+	s := "block edges show " + at
+	// The region goes round all the places that show them.
+	if share := n.Measures["area_share"]; share > 0 && share < most*n.Region.W*n.Region.H {
+		s = "block edges show here and there " + at
+	}
 	if n.Measures["dark_share"] > most {
 		s += ", mostly in the dark"
 	}

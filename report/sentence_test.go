@@ -87,6 +87,10 @@ func TestSentence(t *testing.T) {
 			Kind: detect.Macroblocking, EndS: 2, Region: Region{X: 0.1, Y: 0, W: 0.8, H: 0.8}, Strength: Quantity{3.1, "JND"}, VisibilityJND: 3.1,
 			Measures: map[string]float64{"pitch_x_px": 12, "pitch_y_px": 12, "step_codes": 0.7, "top_step_codes": 2.4, "dark_share": 0.8, "flicker_share": 0.7},
 		}, nil, "From 0:00.00 to 0:02.00, strongest at 0:00.00, block edges show in most of the picture, mostly in the dark, on a grid of 12 × 12 px, in steps of up to 2.4 codes, and boil, clearly visible (3.1 JND); whether the set or the source made it is not known."},
+		{"blocks in places", Finding{
+			Kind: detect.Macroblocking, EndS: 2, Region: Region{X: 0.1, Y: 0, W: 0.8, H: 0.8}, VisibilityJND: 3.1,
+			Measures: map[string]float64{"pitch_x_px": 16, "pitch_y_px": 16, "area_share": 0.18},
+		}, nil, "From 0:00.00 to 0:02.00, strongest at 0:00.00, block edges show here and there in most of the picture, on a grid of 16 × 16 px, clearly visible (3.1 JND); whether the set or the source made it is not known."},
 		{"blocks of one axis", Finding{
 			Kind: detect.Macroblocking, EndS: 2, Region: Region{X: 0.4, Y: 0, W: 0.1, H: 0.8}, VisibilityJND: 3.1, Measures: map[string]float64{"pitch_x_px": 10.667, "pitch_y_px": 0},
 		}, nil, "From 0:00.00 to 0:02.00, strongest at 0:00.00, block edges show down the middle of the picture, every 10.7 px across, clearly visible (3.1 JND); whether the set or the source made it is not known."},
