@@ -59,7 +59,7 @@ func (s *state) compare(t int, l *echo.Look) comparison {
 	c.keepsStep = follows.step()
 	// Where texture hides whether a look is clean, energy tells: what is mixed
 	// of others has less than they.
-	c.usually = c.clean < leastFits && 2*c.alike > len(s.peers)
+	c.usually = c.common(len(s.peers))
 	if len(c.references) < leastFits && !c.usually {
 		s.peers = slices.DeleteFunc(s.peers, func(r reference) bool { return !s.inside(r.look, ratio) })
 		c.textured = c.liveliest(t, s.peers)
@@ -70,6 +70,10 @@ func (s *state) compare(t int, l *echo.Look) comparison {
 	}
 	return c
 }
+
+// common reports whether most of so many looks are alike, and next to none clean: a pair
+// of lights is one in all pictures, a burst is of fewer than there are around it.
+func (c *comparison) common(peers int) bool { return c.clean < leastFits && 2*c.alike > peers }
 
 // inside reports whether the copies of what a look is at, at a ratio to its step, would
 // lie in the picture on both sides.

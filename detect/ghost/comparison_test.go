@@ -1,0 +1,36 @@
+package ghost
+
+import (
+	"image"
+	"testing"
+
+	"setwitness/detect/echo"
+)
+
+// The longest burst that is seen whole leaves more pictures without it than with it.
+func TestCommon(t *testing.T) {
+	for _, c := range []struct {
+		clean, alike, peers int
+		want                bool
+	}{{0, 15, 15, true}, {1, 20, 24, true}, {0, longest - 1, 2 * span, false}, {4, 20, 24, false}, {0, 0, 0, false}} {
+		if got := (&comparison{clean: c.clean, alike: c.alike}).common(c.peers); got != c.want {
+			t.Errorf("%d clean and %d alike of %d: %v", c.clean, c.alike, c.peers, got)
+		}
+	}
+}
+
+// Of a thing near the edge nothing is known of what goes along with it beyond.
+func TestInside(t *testing.T) {
+	s := &state{raster: image.Rect(0, 0, 640, 360)}
+	for _, c := range []struct {
+		x     int
+		ratio float64
+		whole bool
+		want  bool
+	}{{320, 1, false, true}, {10, 1, false, false}, {630, 1, false, false}, {30, 1, false, true}, {30, 2, false, false}, {10, 1, true, true}} {
+		l := echo.Look{Region: image.Rect(c.x-5, 100, c.x+5, 110), DX: 20, Speed: 20, Whole: c.whole}
+		if got := s.inside(&l, c.ratio); got != c.want {
+			t.Errorf("at %d, ratio %g, whole %v: %v", c.x, c.ratio, c.whole, got)
+		}
+	}
+}
