@@ -81,6 +81,9 @@ type Finder struct {
 	spare  []uint8
 	err    error
 	full   bool // codes are of full range
+	// glimpsed is what may have been a screen when fewer frames were known, in the first
+	// of them, reduced: what they light up later hides where it ends.
+	glimpsed []Quad
 }
 
 // kept is a frame of the take kept as it is.

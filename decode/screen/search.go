@@ -239,6 +239,7 @@ func (f *Finder) search(s *survey) ([]candidate, *survey) {
 		s, whole, first = f.survey(f.steadied(stack)), list, stack[0]
 		rough = f.roughs(s)
 	}
+	f.glimpsed = nil
 	var fine []candidate
 	var b border
 	add := func(list []candidate) {
@@ -250,6 +251,7 @@ func (f *Finder) search(s *survey) ([]candidate, *survey) {
 				for j, p := range q {
 					q[j] = first.apply(p)
 				}
+				f.glimpsed = append(f.glimpsed, q)
 				c.start = f.startAt(&b, q, c.view.K1)
 				fine = append(fine, c)
 			}
@@ -308,7 +310,7 @@ func (f *Finder) roughs(s *survey) []candidate {
 	light := frame{&most, responseOf(8, f.full)}
 	var rough []candidate
 	var b border
-	for _, q := range s.candidates() {
+	for _, q := range append(s.candidates(), f.glimpsed...) {
 		c, ok := roughly(light, &b, q)
 		if !ok {
 			continue
