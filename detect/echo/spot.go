@@ -110,6 +110,8 @@ type spots struct {
 	pieces []piece // of the picture in hand
 	above  []run   // of the row above, and
 	row    []run   // of the row in hand
+	// parabolas are the fits of the flights so far, by the places that they know.
+	parabolas map[int]*parabola
 }
 
 type spotted struct {
@@ -299,13 +301,13 @@ func (s *spots) follow(t int, p *spot) (best flight, ok bool) {
 		for i := vectorSpan + last; i >= 0 && i < len(f.at); i += last {
 			s.step(&f, t, i, last)
 		}
-		if f.n < leastWay || !f.even() {
+		if f.n < leastWay || !s.even(&f) {
 			continue
 		}
-		ways++
-		if f.n > best.n {
-			best = f
+		if ways++; ways > 1 {
+			return best, false
 		}
+		best = f
 	}
 	return best, ways == 1 && best.n >= leastFlight
 }
@@ -328,7 +330,11 @@ func (s *spots) step(f *flight, t, i, way int) {
 	list := s.at(t + i - vectorSpan)
 	for j := range list {
 		o := &list[j]
-		if d := math.Hypot(o.x-x, o.y-y); d < least && p.like(o, spotSizes) {
+		dx, dy := o.x-x, o.y-y
+		if dx >= least || dx <= -least || dy >= least || dy <= -least {
+			continue
+		}
+		if d := math.Hypot(dx, dy); d < least && p.like(o, spotSizes) {
 			least = d
 			if f.at[i] == nil {
 				f.n++
@@ -357,27 +363,25 @@ func twins(list []spot, p *spot) (n int) {
 
 // even fits a parabola to the places of a flight, and reports whether they keep
 // to it at a step that shows copies.
-func (f *flight) even() bool {
-	var m [5]float64 // sums of powers of time
-	var bx, by [3]float64
+func (s *spots) even(f *flight) bool {
+	var bx, by [3]float64 // sums of the places, over powers of time
+	places := 0
 	for i, p := range f.at {
 		if p == nil {
 			continue
 		}
+		places |= 1 << i
 		k, power := float64(i-vectorSpan), 1.0
-		for j := range m {
-			if m[j] += power; j < len(bx) {
-				bx[j], by[j] = bx[j]+power*p.x, by[j]+power*p.y
-			}
+		for j := range bx {
+			bx[j], by[j] = bx[j]+power*p.x, by[j]+power*p.y
 			power *= k
 		}
 	}
-	square := func(i, k int) float64 { return m[i+k] }
-	cx, ok := leastsquares.Solve(square, bx[:])
-	if !ok {
+	fit := s.parabola(places)
+	if fit == nil {
 		return false
 	}
-	cy, _ := leastsquares.Solve(square, by[:])
+	cx, cy := fit.of(&bx), fit.of(&by)
 	f.x, f.y = cx[1], cy[1]
 	speed := math.Hypot(f.x, f.y)
 	if speed < slowest || speed > longest/2 {
@@ -393,4 +397,53 @@ func (f *flight) even() bool {
 		}
 	}
 	return true
+}
+
+// parabola turns sums of values over powers of time into the coefficients of the
+// parabola that fits them: the inverse of its normal equations.
+type parabola [3][3]float64
+
+func (a *parabola) of(b *[3]float64) (c [3]float64) {
+	for i := range c {
+		c[i] = a[i][0]*b[0] + a[i][1]*b[1] + a[i][2]*b[2]
+	}
+	return c
+}
+
+// parabola returns the fit of values that are known at some places of a flight, one
+// bit for each; nil where those are too few.
+func (s *spots) parabola(places int) *parabola {
+	if s.parabolas == nil {
+		s.parabolas = map[int]*parabola{}
+	}
+	fit, known := s.parabolas[places]
+	if known {
+		return fit
+	}
+	var m [5]float64 // sums of powers of time
+	for i := range 2*vectorSpan + 1 {
+		if places>>i&1 == 0 {
+			continue
+		}
+		power := 1.0
+		for j := range m {
+			m[j] += power
+			power *= float64(i - vectorSpan)
+		}
+	}
+	fit = &parabola{}
+	for i := range fit {
+		var unit [3]float64
+		unit[i] = 1
+		column, ok := leastsquares.Solve(func(i, k int) float64 { return m[i+k] }, unit[:])
+		if !ok {
+			fit = nil
+			break
+		}
+		for k := range column {
+			fit[k][i] = column[k]
+		}
+	}
+	s.parabolas[places] = fit
+	return fit
 }

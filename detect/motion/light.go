@@ -115,13 +115,12 @@ func (l *lit) fit(ranges [][]behind) {
 		if len(list) < fewestOfRange {
 			continue
 		}
-		slices.SortFunc(list, func(a, b behind) int { return int(a.off - b.off) })
 		x := 0.0
 		for _, o := range list {
 			x += float64(o.background)
 		}
 		n := float64(len(list))
-		points = append(points, point{x / n, float64(list[len(list)/2].off), n})
+		points = append(points, point{x / n, float64(medianOff(list)), n})
 	}
 	line := func() {
 		var n, x, y, xx, xy float64
@@ -157,6 +156,26 @@ func (l *lit) fit(ranges [][]behind) {
 	if most < leastLight || left > mostUnlike*seen {
 		l.offset, l.gain = 0, 0
 	}
+}
+
+// medianOff is the median of what samples are off their background by.
+func medianOff(list []behind) int32 {
+	least, most := list[0].off, list[0].off
+	for _, o := range list {
+		least, most = min(least, o.off), max(most, o.off)
+	}
+	// A count of each value takes one pass; they are of 256 codes at most.
+	var counts [2*256*cells.Unit8 + 1]uint16
+	for _, o := range list {
+		counts[o.off-least]++
+	}
+	left := len(list) / 2
+	for v := least; v < most; v++ {
+		if left -= int(counts[v-least]); left < 0 {
+			return v
+		}
+	}
+	return most
 }
 
 // lay brings the background of the tiles that stir to the light of the picture.
