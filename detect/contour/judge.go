@@ -33,6 +33,8 @@ const (
 	// them goes once from top to bottom. Round a thing that is drawn in a few tones
 	// they are shorter.
 	leastLength = 2.0
+	// filmedLength is that in what a camera saw, whose noise leaves parts of contours.
+	filmedLength = 1.0
 	// Plateaus of fewer raster pixels than narrow may be blocks of a codec, which
 	// rounds a slope block by block, 8 or 16 wide: there have to be narrowMore
 	// contours more, and as long as narrowLength.
@@ -88,6 +90,9 @@ func (p *Part) odds(f picture.Format, c Channel) float64 {
 		wanted = max(wanted, uprightContours)
 	}
 	length := leastLength
+	if p.filmed {
+		length = filmedLength
+	}
 	if p.Wide < narrow && !table {
 		wanted += narrowMore
 		length = narrowLength

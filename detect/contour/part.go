@@ -38,6 +38,7 @@ type Part struct {
 	Repeats int
 	Agree   float64
 
+	filmed bool // levels drift from place to place
 	stairs []stair
 	run    []stair // those of them that follow each other without a gap
 }
@@ -54,7 +55,7 @@ const gapless = 1.3
 // level, of a gradient that has lost none. Where levels drift from place to
 // place, the contours' ranks count instead.
 func (p *Part) measure(contours []Contour, keep func(*Contour) bool, unit func(level float64) float64, drift bool) {
-	*p = Part{stairs: p.stairs[:0]}
+	*p = Part{filmed: drift, stairs: p.stairs[:0]}
 	for i := range contours {
 		if c := &contours[i]; keep(c) {
 			p.stairs = append(p.stairs, stair{c.Low, c.High})

@@ -169,6 +169,11 @@ func TestPainted(t *testing.T) {
 	if odds := p.odds(f, Luma); odds > 0 {
 		t.Errorf("a small thing in three tones: odds of %.1f", odds)
 	}
+	p.filmed = true
+	if odds := p.odds(f, Luma); odds <= 0 {
+		t.Errorf("a slope of which a camera saw parts: odds of %.1f", odds)
+	}
+	p.filmed = false
 	p.Length, p.Painted = 2400, 1
 	if odds := p.odds(f, Luma); odds > 0 {
 		t.Errorf("three colours: odds of %.1f", odds)
