@@ -213,8 +213,8 @@ func TestCreep(t *testing.T) {
 		if i < 2 || i > 20 {
 			return
 		}
-		if !m.Pan.Found || math.Abs(float64(m.Pan.DX)+0.35) > 0.07 || math.Abs(float64(m.Pan.DY)) > 0.07 {
-			t.Errorf("picture %d: %+v, want a pan of -0.35", i, m.Pan)
+		if m.Pan.Found {
+			t.Errorf("picture %d: %+v, want none that tiles could follow", i, m.Pan)
 		}
 		others := 0
 		for k := range m.Tiles {
@@ -236,15 +236,20 @@ func TestCreepBehindPeople(t *testing.T) {
 	for i := range s.wave {
 		s.wave[i][3] = 16
 	}
-	found := 0
 	probe(t, s, func(i int, m *Map) {
-		if m.Pan.Found && math.Abs(float64(m.Pan.DX)-0.3) < 0.07 && math.Abs(float64(m.Pan.DY)) < 0.07 {
-			found++
+		if i < 2 || i > 20 {
+			return
+		}
+		things := 0
+		for k := range m.Tiles {
+			if m.Tiles[k].Thing && k/m.Cols < 4 {
+				things++
+			}
+		}
+		if things > m.Cols/2 {
+			t.Errorf("picture %d: %d tiles of the upper part hold things that are none", i, things)
 		}
 	})
-	if found < 20 {
-		t.Errorf("the pan is found in %d of 24 pictures", found)
-	}
 }
 
 // TestRough has a noise that the quietest parts of a picture do not show. In a

@@ -64,6 +64,7 @@ type pans struct {
 type panNote struct {
 	picture int
 	pan     Pan
+	crept   Pan     // the same where it is too slow to be told from the picture before
 	lost    bool    // most of it moved, and not alike
 	quiet   float32 // noise as this picture alone shows it
 }
@@ -129,6 +130,9 @@ func (p *pans) between(from, to int) (x, y float64) {
 	}
 	for i := from + 1; i <= to; i++ {
 		pan := p.bridged(i)
+		if !pan.Found && i >= 0 && p.note(i).picture == i {
+			pan = p.note(i).crept
+		}
 		x, y = x+sign*float64(pan.DX), y+sign*float64(pan.DY)
 	}
 	return x, y
@@ -213,7 +217,8 @@ func (s *Store) findPan(i int, cm, before *cells.Map, noise float32) (pan Pan, l
 }
 
 // creep looks for a pan that is too slow to be told from one picture to the next, and
-// notes it for those up to picture i that have none.
+// notes it for those up to picture i that have none: the background is laid by it, but
+// no tile follows it, for a step of less than a sample is no vector.
 func (s *Store) creep(i int, cm *cells.Map, noise float32) {
 	p, r := &s.pans, &cm.Reduced
 	before := s.cells.At(i - creepSpan)
@@ -257,7 +262,7 @@ func (s *Store) creep(i int, cm *cells.Map, noise float32) {
 	pan := Pan{Found: true, DX: x / creepSpan * float32(r.StepX), DY: y / creepSpan * float32(r.StepY)}
 	for j := i - creepSpan + 1; j <= i; j++ {
 		if n := p.note(j); n.picture == j && !n.pan.Found {
-			n.pan = pan
+			n.crept = pan
 		}
 	}
 }
