@@ -367,8 +367,9 @@ const (
 	// density on the way is what equal shares rise by and a third more.
 	openShutter, mostRelation = 0.4, 0.75
 	lastingWay                = 0.6
-	// A fade has nearly all on the way, and known vectors in few of its tiles.
-	mostWay, leastKnown = 2.4, 0.1
+	// A fade has nearly all on the way, and known vectors in few of its tiles; so has a
+	// camera that trembles, whose tiles have any vector by chance.
+	mostWay, leastKnown = 2.4, 0.25
 	farEnough           = 2 * widerThanEdge
 	// A thing of three tones that are each a step wide has as much on the way for as
 	// long as its step stays the same: it fills no more than this share of the picture,
