@@ -32,9 +32,10 @@ const (
 	betweenRise, relationRise   = 0.45, 0.25
 	leastBetween, leastRelation = 0.3, 0.12
 	leastOut, leastOutBoth      = 2, 3
-	// Each picture of a burst has this share of what it rises by, of which the first
-	// and the last show a part, and those beside it have less.
-	betweenWithin = 0.35
+	// Each picture of a burst has the second share of what it rises by, of which the
+	// first and the last show a part, the first, and those beside it have less than
+	// that: what slows down relates by more from picture to picture.
+	betweenWithin, betweenInside = 0.35, 0.6
 	// What moves most goes at least so many samples in a burst, which is wider than an
 	// edge, and this share of what it does beside it: to relate by so much more
 	// without mixing it would have to slow down to a third. Vectors of mixtures stray.
@@ -167,8 +168,11 @@ func (s *state) cross(c *crossing, before []int) bool {
 // beside it has.
 func (s *state) comesAtOnce(c *crossing, beside []int) bool {
 	for i := c.first; i < c.first+c.n; i++ {
-		share, _ := s.crossed(i, c)
-		if share < betweenWithin {
+		least := betweenInside
+		if i == c.first || i == c.first+c.n-1 {
+			least = betweenWithin
+		}
+		if share, _ := s.crossed(i, c); share < least {
 			return false
 		}
 	}
@@ -192,6 +196,9 @@ func (s *state) comesAtOnce(c *crossing, beside []int) bool {
 // keepsOn reports whether what moves in a burst goes on as it does beside it.
 func (s *state) keepsOn(c *crossing, before, after []int) bool {
 	last := c.first + c.n
+	if s.crawls(c.first-2, last+2) {
+		return false
+	}
 	within := s.goes(c.first, last, fastest).step
 	part := min(c.n, 4)
 	for _, side := range [...]struct {
@@ -215,6 +222,21 @@ func (s *state) keepsOn(c *crossing, before, after []int) bool {
 		}
 	}
 	return true
+}
+
+// crawls reports whether the picture pans anywhere from one to before another by less
+// than an edge is wide, so that all that goes with it is on the way.
+func (s *state) crawls(from, to int) bool {
+	for i := from; i < to; i++ {
+		m, c := s.motion.At(i), s.cells.At(i)
+		if m == nil || c == nil || !m.Pan.Found {
+			continue
+		}
+		if math.Hypot(float64(m.Pan.DX)/float64(c.Reduced.StepX), float64(m.Pan.DY)/float64(c.Reduced.StepY)) < widerThanEdge {
+			return true
+		}
+	}
+	return false
 }
 
 // usualLook is the median logarithm of the detail of pictures, and their area.
@@ -400,7 +422,7 @@ func (s *state) mixes(t int) (sure float64, of mixture) {
 			ways, rhos = append(ways, way), append(rhos, s.successions.at(i).whole.rho)
 		}
 		way, rho := median(ways), median(rhos)
-		if less > 1 || way > mostWay || rho > mostRelation {
+		if less > 1 || way > mostWay || rho > mostRelation || s.crawls(first, first+lastingBetween) {
 			continue
 		}
 		g := s.goes(first, first+lastingBetween, 0.5)
