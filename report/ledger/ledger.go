@@ -31,6 +31,10 @@ const appID = 0x53574954
 // is done within a second or so.
 const patience = time.Minute
 
+// pause is how long a call waits before it tries again what SQLite does not wait
+// for: the other is done with it in some thousandths of a second.
+const pause = 5 * time.Millisecond
+
 //go:embed migrations/*.sql
 var migrations embed.FS
 
@@ -182,12 +186,27 @@ func (l *Ledger) during(ctx context.Context, do func() error) error {
 	return fault(l.path, err)
 }
 
-// wait is during for what is short but for waiting for another program.
+// wait is during for what is short but for waiting for another program, and can be
+// tried again: SQLite itself waits for most locks, but not where the way that a file
+// is shared changes (https://sqlite.org/wal.html, "Sometimes Queries Return SQLITE_BUSY
+// In WAL Mode").
 func (l *Ledger) wait(ctx context.Context, do func() error) error {
 	tired := &Fault{l.path, fmt.Sprintf("another program has been writing to it for %.0f s", patience.Seconds()), nil}
 	ctx, cancel := context.WithTimeoutCause(ctx, patience, tired)
 	defer cancel()
-	return l.during(ctx, do)
+	return l.during(ctx, func() error {
+		for {
+			err := do()
+			if sqlite.ErrCode(err).ToPrimary() != sqlite.ResultBusy {
+				return err
+			}
+			select {
+			case <-ctx.Done():
+				return err
+			case <-time.After(pause):
+			}
+		}
+	})
 }
 
 // write runs change in a transaction of its own.
