@@ -145,7 +145,6 @@ type sums struct {
 	on, off         float64 // of Edge
 	offSquares      float64
 	sizeOn, sizeOff float64 // of Size
-	signOff         float64 // of Sign
 	nOn, nOff       float64
 }
 
@@ -155,7 +154,6 @@ func (s *sums) add(o *sums) {
 	s.offSquares += o.offSquares
 	s.sizeOn += o.sizeOn
 	s.sizeOff += o.sizeOff
-	s.signOff += o.signOff
 	s.nOn += o.nOn
 	s.nOff += o.nOff
 }
@@ -187,8 +185,7 @@ func (s *sums) step() float64 {
 const stray = 0.75
 
 // rise is the step on the comb with what is beside it taken off, in the unit of
-// Size: noise and texture add to steps in squares, since neither knows the other,
-// the slope of the scene as it is.
+// Size: noise and texture add to steps in squares, since neither knows the other.
 // What they add by chance to the mean of a few is taken off as well.
 func (s *sums) rise() float64 { return math.Sqrt(max(s.square(), 0)) }
 
@@ -198,8 +195,8 @@ func (s *sums) square() float64 {
 	if s.nOn == 0 || s.nOff == 0 {
 		return 0
 	}
-	on, off := s.sizeOn/s.nOn, s.texture()
-	on = max(on-s.slope()-stray*off/math.Sqrt(s.nOn*cells.GridBand), 0)
+	on, off := s.sizeOn/s.nOn, s.sizeOff/s.nOff
+	on = max(on-stray*off/math.Sqrt(s.nOn*cells.GridBand), 0)
 	return on*on - off*off
 }
 
@@ -210,19 +207,6 @@ func (s *sums) beside() float64 {
 	}
 	return s.sizeOff / s.nOff
 }
-
-// slope is what of the steps beside goes on in one direction: they add to those on the
-// comb as they are.
-func (s *sums) slope() float64 {
-	if s.nOff == 0 {
-		return 0
-	}
-	return math.Abs(s.signOff) / s.nOff
-}
-
-// texture is beside without the slope, which hides no edge: eyes see it at other
-// frequencies.
-func (s *sums) texture() float64 { return max(s.beside()-s.slope(), 0) }
 
 // contrast is how much larger a step is on the comb than beside.
 func (s *sums) contrast() float64 {
@@ -250,9 +234,6 @@ func gather[T int16 | int32](c comb, out []sums, p profile[T]) {
 			s.off += v
 			s.offSquares += v * v
 			s.sizeOff += float64(p.size[x])
-			if p.sign != nil {
-				s.signOff += float64(p.sign[x])
-			}
 			s.nOff++
 		}
 		if at >= float64(n-1) {

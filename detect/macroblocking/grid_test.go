@@ -180,15 +180,6 @@ func TestRise(t *testing.T) {
 	}
 }
 
-// On a slope a step is what is more than the slope, which hides nothing of it.
-func TestRiseOnSlope(t *testing.T) {
-	const slope, step, n = 10, 5, 40
-	s := sums{sizeOn: (slope + step) * n, nOn: n, sizeOff: slope * n, signOff: -slope * n, nOff: n}
-	if got := s.rise(); math.Abs(got-step) > 1e-9 || s.texture() != 0 {
-		t.Errorf("a step of %g, want %d, in a texture of %g", got, step, s.texture())
-	}
-}
-
 // Grids of sets have pitches that fill the picture with a raster of television,
 // whatever raster a filmed screen is brought to; those of cameras do not.
 func TestGridOfSet(t *testing.T) {

@@ -256,7 +256,7 @@ func (j *judge) beside(s *sums) float64 {
 	if j.setup.Viewer.Camera {
 		return 0
 	}
-	return s.texture()
+	return s.beside()
 }
 
 // contrast is what leastContrast is for the take.
@@ -576,9 +576,7 @@ func (j *judge) top(k *look, g grid) (codes, jnd, plain float64) {
 				if !j.shows[i] || size > mostEdge*j.unit {
 					return
 				}
-				s := &j.axes[a][i]
-				others := s.texture()
-				size = max(size-s.slope(), 0)
+				others := j.axes[a][i].beside()
 				step, perCode := math.Sqrt(max(size*size-others*others, 0))/j.unit, j.jnd(k.luma[i])
 				j.edges = append(j.edges, edge{step, masked(step*perCode, others/j.unit*perCode), j.plain(i)})
 			})
