@@ -282,7 +282,7 @@ func (p *probe) decide(ctx context.Context, f picture.Format) error {
 	case p.options.From == Screen || p.options.LinesPerPx > 0:
 		// The user knows that it is a screen: one that fills the frame.
 		s.Screen = true
-		s.Found.Kind, s.Found.View, s.Found.Start = screen.CloseUp, screen.Whole(size), screen.Whole(size)
+		s.closeUp(size)
 		s.Why = "the user says so; no border of a screen was found, so the whole frame is taken as a close-up"
 	case p.options.From == Auto && p.found == nil && s.Timing.Rate > mostDirect && s.rolls(p.kept, f):
 		s.Screen = true
@@ -303,6 +303,11 @@ func (p *probe) decide(ctx context.Context, f picture.Format) error {
 	return nil
 }
 
+// closeUp takes whole frames of a size as a close-up.
+func (s *Survey) closeUp(size image.Point) {
+	s.Found.Kind, s.Found.View, s.Found.Start = screen.CloseUp, screen.Whole(size), screen.Whole(size)
+}
+
 // leastRoll is how long after the first row the last one changes, as a share of the time
 // from picture to picture, before the pictures of a file count as filmed: those of a
 // direct take change all at once, and are known to a hundredth.
@@ -312,8 +317,7 @@ const leastRoll = 0.1
 // row, and takes them as a close-up then.
 func (s *Survey) rolls(list []kept, f picture.Format) bool {
 	before := *s
-	size := image.Pt(f.W, f.H)
-	s.Found.Kind, s.Found.View, s.Found.Start = screen.CloseUp, screen.Whole(size), screen.Whole(size)
+	s.closeUp(image.Pt(f.W, f.H))
 	s.Raster = screen.RasterSize(s.Found.View, largest)
 	s.refresh(list, f)
 	e := &s.Estimate

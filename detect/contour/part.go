@@ -161,21 +161,15 @@ func agreement(s []stair) (repeats int, stray float64) {
 
 // medianStep is the median of the steps.
 func medianStep(s []stair) float64 {
-	for i := range s {
-		less, same := 0, 0
-		for k := range s {
-			switch {
-			case s[k].step() < s[i].step():
-				less++
-			case s[k].step() == s[i].step():
-				same++
-			}
-		}
-		if less <= len(s)/2 && less+same > len(s)/2 {
-			return s[i].step()
-		}
+	if len(s) == 0 {
+		return 0
 	}
-	return 0 // there are none
+	steps := make([]float64, len(s))
+	for i := range s {
+		steps[i] = s[i].step()
+	}
+	slices.Sort(steps)
+	return steps[len(steps)/2]
 }
 
 func (s stair) middle() float64 { return (s.low + s.high) / 2 }

@@ -224,6 +224,17 @@ func (t *tracer) contour(c *chain, p *plate, scale float64) Contour {
 	return o
 }
 
+// each calls do with every edge of what is a contour, its contour, and where it is along
+// and across a line, raster pixels.
+func (t *tracer) each(do func(e *edge, c *chain, u, v float32)) {
+	for i := range t.edges {
+		e := &t.edges[i]
+		if c := &t.chains[e.contour]; t.holds(c) {
+			do(e, c, e.at*t.along, (float32(e.line)+0.5)*float32(t.spacing)*t.aside)
+		}
+	}
+}
+
 // lumaSteps measures, for a tracer of chroma, how much luma differs across each
 // contour, in codes of 8 bits.
 func (t *tracer) lumaSteps(luma *plate) {
@@ -231,15 +242,9 @@ func (t *tracer) lumaSteps(luma *plate) {
 		return
 	}
 	off := float32(t.half+mostBlurred) * t.along
-	for i := range t.edges {
-		e := &t.edges[i]
-		c := &t.chains[e.contour]
-		if !t.holds(c) {
-			continue
-		}
-		u, v := e.at*t.along, (float32(e.line)+0.5)*float32(t.spacing)*t.aside
+	t.each(func(_ *edge, c *chain, u, v float32) {
 		c.luma += magnitude(t.sample(luma, u+off, v) - t.sample(luma, u-off, v))
-	}
+	})
 }
 
 // sample is that of a plane at a place along and across a line, raster pixels, in codes
@@ -261,13 +266,7 @@ func (t *tracer) chromaJumps(chroma *[2]plate) {
 	// Twice the samples that a chroma plane's edge takes, raster pixels; a slope goes on
 	// beyond, an edge does not.
 	const off = 6
-	for i := range t.edges {
-		e := &t.edges[i]
-		c := &t.chains[e.contour]
-		if !t.holds(c) {
-			continue
-		}
-		u, v := e.at*t.along, (float32(e.line)+0.5)*float32(t.spacing)*t.aside
+	t.each(func(e *edge, c *chain, u, v float32) {
 		rise := float32(off)
 		if e.step < 0 {
 			rise = -off
@@ -278,5 +277,5 @@ func (t *tracer) chromaJumps(chroma *[2]plate) {
 			far := t.sample(p, u+2*rise, v) - t.sample(p, u-2*rise, v)
 			c.jumps[k] += 2*near - far
 		}
-	}
+	})
 }

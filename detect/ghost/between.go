@@ -36,13 +36,14 @@ const (
 	// first and the last show a part, the first, and those beside it have less than
 	// that: what slows down relates by more from picture to picture.
 	betweenWithin, betweenInside = 0.35, 0.6
+	// Those farther off that say what is usual have less than half of it.
+	betweenUsual = 0.5
 	// What moves most goes at least so many samples in a burst, which is wider than an
 	// edge, and this share of what it does beside it: to relate by so much more
 	// without mixing it would have to slow down to a third. Vectors of mixtures stray.
 	widerThanEdge, keepsGoing = 3.0, 0.4
-	// Most of the tiles that move go no further than the things that make a burst
-	// conspicuous.
-	fastest = 0.8
+	// So many pictures on either side of its first and its last tell that.
+	goesBeside = 4
 	// Where vectors are not to be had the logarithm of the detail falls by so much.
 	lostWithout = 0.3
 	// What moves is a third as large or three times, at most: where a fast thing has
@@ -59,16 +60,12 @@ func (s *state) between(i int) (way float64, known bool) {
 
 // crossing is a burst that is known by what is on the way in it.
 type crossing struct {
-	first, n  int
+	mixedBurst
 	way, rho  float64 // of the pictures beside it
 	rise, rel float64 // medians of what those in it have more
-	sure      float64
-	of        mixture
-	open      bool // it goes on for longer than is seen ahead
-	lapse     int
 }
 
-// share is what picture i has of the rise of a burst.
+// crossed is what picture i has of the rise of a burst.
 func (s *state) crossed(i int, c *crossing) (share float64, known bool) {
 	way, known := s.between(i)
 	if !known {
@@ -81,7 +78,7 @@ func (s *state) crossed(i int, c *crossing) (share float64, known bool) {
 // none does.
 func (s *state) crossings(first int) (best crossing) {
 	before := s.knownBetween(first-betweenBeside-1, first-1, first)
-	if m := s.motion.At(first - 1); len(before) < fewestBeside || m != nil && m.Cut {
+	if len(before) < fewestBeside {
 		before = nil
 	}
 	for n := 1; n <= mostBetween+1; n++ {
@@ -91,7 +88,7 @@ func (s *state) crossings(first int) (best crossing) {
 		if n < fewestBetween {
 			continue
 		}
-		c := crossing{first: first, n: n, open: n > mostBetween}
+		c := crossing{mixedBurst: mixedBurst{first: first, n: n, open: n > mostBetween}}
 		if s.cross(&c, before) && c.sure > best.sure {
 			best = c
 		}
@@ -100,16 +97,16 @@ func (s *state) crossings(first int) (best crossing) {
 }
 
 // knownBetween lists the pictures from one to before another of which it is known
-// what is on the way, in the same scene as picture of.
+// what is on the way, in the same scene as picture of, which may lie beyond them.
 func (s *state) knownBetween(from, to, of int) (list []int) {
-	for i := from; i < to; i++ {
+	for i := from; i < max(to, of+1); i++ {
 		if m := s.motion.At(i); m != nil && m.Cut {
 			if i > of {
 				break
 			}
 			list = list[:0]
 		}
-		if _, known := s.between(i); known {
+		if _, known := s.between(i); known && i < to {
 			list = append(list, i)
 		}
 	}
@@ -177,7 +174,7 @@ func (s *state) comesAtOnce(c *crossing, beside []int) bool {
 		}
 	}
 	for _, i := range beside {
-		if share, _ := s.crossed(i, c); share > 0.5 {
+		if share, _ := s.crossed(i, c); share > betweenUsual {
 			return false
 		}
 	}
@@ -200,7 +197,7 @@ func (s *state) keepsOn(c *crossing, before, after []int) bool {
 		return false
 	}
 	within := s.goes(c.first, last, fastest).step
-	part := min(c.n, 4)
+	part := min(c.n, goesBeside)
 	for _, side := range [...]struct {
 		known   bool
 		out, in int
@@ -224,21 +221,6 @@ func (s *state) keepsOn(c *crossing, before, after []int) bool {
 	return true
 }
 
-// crawls reports whether the picture pans anywhere from one to before another by less
-// than an edge is wide, so that all that goes with it is on the way.
-func (s *state) crawls(from, to int) bool {
-	for i := from; i < to; i++ {
-		m, c := s.motion.At(i), s.cells.At(i)
-		if m == nil || c == nil || !m.Pan.Found {
-			continue
-		}
-		if math.Hypot(float64(m.Pan.DX)/float64(c.Reduced.StepX), float64(m.Pan.DY)/float64(c.Reduced.StepY)) < widerThanEdge {
-			return true
-		}
-	}
-	return false
-}
-
 // usualLook is the median logarithm of the detail of pictures, and their area.
 func (s *state) usualLook(from, to int) (detail, area float64) {
 	var d, a []float64
@@ -253,60 +235,10 @@ func (s *state) usualLook(from, to int) (detail, area float64) {
 	return median(d), median(a)
 }
 
-// travel is how what moves goes in some pictures.
-type travel struct {
-	step float64 // reduced samples; 0 where not known
-	// stray is the standard deviation of its logarithm.
-	stray float64
-	// known is the share of the tiles that change of which it is known where they go,
-	// and changed that of all tiles that change; medians.
-	known, changed float64
-}
-
-// goes measures how far the tiles that move go in the pictures from one to before
-// another, of which a share goes no further.
-func (s *state) goes(from, to int, most float64) (g travel) {
-	var steps, known, all []float64
-	for i := from; i < to; i++ {
-		m, c := s.motion.At(i), s.cells.At(i)
-		if m == nil || c == nil {
-			continue
-		}
-		var v []float64
-		changed := 0
-		for k := range m.Tiles {
-			t := &m.Tiles[k]
-			if t.Changed > 0 {
-				changed++
-			}
-			if t.Moving {
-				v = append(v, math.Hypot(float64(t.DX)/float64(c.Reduced.StepX), float64(t.DY)/float64(c.Reduced.StepY)))
-			}
-		}
-		all = append(all, float64(changed)/float64(len(m.Tiles)))
-		if len(v) > 0 {
-			slices.Sort(v)
-			steps = append(steps, v[int(most*float64(len(v)-1))])
-			known = append(known, float64(len(v))/float64(max(changed, len(v))))
-		}
-	}
-	if len(steps) == 0 || 2*len(steps) < to-from {
-		return g
-	}
-	mean, squares := 0.0, 0.0
-	for _, v := range steps {
-		l := math.Log(max(v, 1))
-		mean, squares = mean+l, squares+l*l
-	}
-	mean /= float64(len(steps))
-	g.stray = math.Sqrt(max(0, squares/float64(len(steps))-mean*mean))
-	g.step, g.known, g.changed = median(steps), median(known), median(all)
-	return g
-}
-
 // crossedBy is the mixture that has on the way what a burst has there: half of it for
 // two equal shares, and for three, which relate by more; a third from either end for
-// (1/4, 1/2, 1/4), which makes two steps of it; from one end alone for one copy of less.
+// (1/4, 1/2, 1/4), which makes two steps of it; from one end alone for one copy of about
+// a third.
 func (s *state) crossedBy(c *crossing) mixture {
 	const oneSided = 3 // times as much on one side as on the other
 	var half, low, high float64
@@ -342,7 +274,10 @@ func (c *crossing) misses(m mixture) float64 {
 // in it.
 func (s *state) markCrossing(w *detect.Window) {
 	c := &s.lastCrossing
-	if s.covered(w.T, s.raster) || s.crossingOn(w, c) {
+	if s.covered(w.T, s.raster) || s.goesOn(w, &c.mixedBurst, func() bool {
+		share, known := s.crossed(w.T, c)
+		return known && share > betweenWithin
+	}) {
 		return
 	}
 	b := s.crossings(w.T)
@@ -353,28 +288,8 @@ func (s *state) markCrossing(w *detect.Window) {
 	if next := s.crossings(w.T + 1); next.sure > b.sure {
 		return
 	}
-	s.spells = append(s.spells, told{spell: spell{first: b.first, n: b.n, mixture: b.of, explained: 1}, region: s.changes(w.T)})
-	for i := b.first; i < b.first+b.n; i++ {
-		s.markMixed(w, i, b.of, b.sure)
-	}
+	s.markMixedBurst(w, &b.mixedBurst)
 	*c = b
-}
-
-// crossingOn marks picture w.T where the last burst goes on in it, and reports whether
-// it does.
-func (s *state) crossingOn(w *detect.Window, c *crossing) bool {
-	if !c.open || w.T < c.first+c.n {
-		return false
-	}
-	m := s.motion.At(w.T)
-	share, known := s.crossed(w.T, c)
-	if c.lapse++; known && share > betweenWithin {
-		c.lapse = 0
-	}
-	if c.open = m != nil && !m.Cut && c.lapse <= blendLapse; c.open && c.lapse == 0 {
-		s.markMixed(w, w.T, c.of, c.sure)
-	}
-	return c.open
 }
 
 // A mixture that lasts has nothing beside it. Where half of what moves goes twice as far
@@ -425,13 +340,13 @@ func (s *state) mixes(t int) (sure float64, of mixture) {
 		if less > 1 || way > mostWay || rho > mostRelation || s.crawls(first, first+lastingBetween) {
 			continue
 		}
-		g := s.goes(first, first+lastingBetween, 0.5)
-		if g.step < farEnough || g.known < leastKnown || g.changed < mostOfOne && s.goes(t-lastingBetween, t+lastingBetween, 0.5).stray < stepsStray {
+		g := s.goes(first, first+lastingBetween, typical)
+		if g.step < farEnough || g.known < leastKnown || g.changed < mostOfOne && s.goes(t-lastingBetween, t+lastingBetween, typical).stray < stepsStray {
 			continue
 		}
 		if c := squash((min(way/lastingWay, rho/openShutter) - 1) / blendSlack); c > sure {
 			sure = c
-			of = s.crossedBy(&crossing{first: first, n: lastingBetween, rel: rho})
+			of = s.crossedBy(&crossing{mixedBurst: mixedBurst{first: first, n: lastingBetween}, rel: rho})
 		}
 	}
 	return sure, of
@@ -445,16 +360,4 @@ func (s *state) markMixes(w *detect.Window) {
 	if sure, of := s.mixes(w.T); sure >= leastMarked {
 		s.markMixed(w, w.T, of, sure)
 	}
-}
-
-// markMixed marks picture i as a mixture where it changes.
-func (s *state) markMixed(w *detect.Window, i int, of mixture, sure float64) {
-	region := s.changes(i)
-	if region.Empty() {
-		return
-	}
-	w.Mark(detect.Mark{
-		Kind: detect.Ghost, Picture: i, Region: region, Strength: 100 * max(of.behind, of.ahead),
-		Confidence: sure, Measures: of.measures(s.step(i)),
-	})
 }

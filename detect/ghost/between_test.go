@@ -5,7 +5,6 @@ import (
 	"testing"
 
 	"setwitness/detect/cells"
-	"setwitness/detect/motion"
 )
 
 // Sharp edges a step apart from picture to picture relate by what the differences of
@@ -102,15 +101,10 @@ func TestCrossings(t *testing.T) {
 			return s
 		}, false},
 	} {
-		s := &state{motion: &motion.Store{}, cells: &cells.Store{}}
-		s.successions.next = pictures
-		for i := range pictures {
+		s := related(pictures, func(i int) relation {
 			at := c.of(i)
-			s.successions.ring[i%len(s.successions.ring)].whole = relation{
-				known: true, rho: at.rho, detail: 1000 * math.Exp(-at.loss), area: int(at.area),
-				half: at.half, third: 0.4, quarter: 0.45,
-			}
-		}
+			return relation{rho: at.rho, detail: 1000 * math.Exp(-at.loss), area: int(at.area), half: at.half, third: 0.4, quarter: 0.45}
+		})
 		found := false
 		for i := betweenBeside; i < pictures-betweenBeside; i++ {
 			b := s.crossings(i)
@@ -141,12 +135,8 @@ func TestCrossedBy(t *testing.T) {
 		{"behind", 0.4, 1.5, 0.2, 0.3, mixture{behind: 0.3}},
 		{"ahead", 0.4, 1.5, 1.3, 0.3, mixture{ahead: 0.3}},
 	} {
-		s := &state{}
-		s.successions.next = 12
-		for i := range 12 {
-			s.successions.ring[i].whole = relation{known: true, half: c.half, third: c.third, low: c.low}
-		}
-		if got := s.crossedBy(&crossing{first: 4, n: 4, rel: c.rel}); got != c.want {
+		s := related(12, func(int) relation { return relation{half: c.half, third: c.third, low: c.low} })
+		if got := s.crossedBy(&crossing{mixedBurst: mixedBurst{first: 4, n: 4}, rel: c.rel}); got != c.want {
 			t.Errorf("%s: %+v, want %+v", c.name, got, c.want)
 		}
 	}

@@ -72,13 +72,9 @@ func (s *state) usualBefore(first int) (u usual, ok bool) {
 
 // blend is a burst that is known by what it relates and softens.
 type blend struct {
+	mixedBurst
 	usual
-	first, n   int
 	rise, loss float64 // means
-	sure       float64
-	of         mixture
-	open       bool // it goes on for longer than is seen ahead
-	lapse      int  // pictures at its end that do not show it
 }
 
 // blendAt returns by how much picture i relates more and has less detail than those
@@ -98,7 +94,7 @@ func (s *state) blends(first int) (b blend) {
 	if !ok {
 		return b
 	}
-	b = blend{usual: u, first: first}
+	b = blend{mixedBurst: mixedBurst{first: first}, usual: u}
 	needRise, needLoss := max(blendRise, blendStrays*u.rhoStray), max(blendLoss, blendStrays*u.detailStray)
 	for !b.open {
 		rise, loss, known := s.blendAt(first+b.n, &u)
@@ -181,24 +177,6 @@ func (b *blend) mixed(side mixture) (best mixture) {
 	return best
 }
 
-// blendOn marks picture w.T where the last burst goes on in it, and reports whether
-// it does.
-func (s *state) blendOn(w *detect.Window) bool {
-	b := &s.lastBlend
-	if !b.open || w.T < b.first+b.n {
-		return false
-	}
-	m := s.motion.At(w.T)
-	rise, loss, known := s.blendAt(w.T, &b.usual)
-	if b.lapse++; known && rise > blendBeside*b.rise && loss > blendWithin*b.loss {
-		b.lapse = 0
-	}
-	if b.open = m != nil && !m.Cut && b.lapse <= blendLapse; b.open && b.lapse == 0 {
-		s.markMixed(w, w.T, b.of, b.sure)
-	}
-	return b.open
-}
-
 // stillLoss is the logarithm of what the detail of the places that are at rest as a
 // burst begins falls by in it: mixed with itself it keeps it all, out of focus or
 // coded worse it is softer too.
@@ -230,16 +208,17 @@ func (s *state) stillLoss(first, n int) float64 {
 // markBlend marks the pictures of a burst that begins at a picture, or that goes on
 // in it.
 func (s *state) markBlend(w *detect.Window) {
-	if s.covered(w.T, s.raster) || s.blendOn(w) {
+	last := &s.lastBlend
+	if s.covered(w.T, s.raster) || s.goesOn(w, &last.mixedBurst, func() bool {
+		rise, loss, known := s.blendAt(w.T, &last.usual)
+		return known && rise > blendBeside*last.rise && loss > blendWithin*last.loss
+	}) {
 		return
 	}
 	b := s.blends(w.T)
 	if b.sure < leastMarked {
 		return
 	}
-	s.spells = append(s.spells, told{spell: spell{first: b.first, n: b.n, mixture: b.of, explained: 1}, region: s.changes(w.T)})
-	for i := b.first; i < b.first+b.n; i++ {
-		s.markMixed(w, i, b.of, b.sure)
-	}
-	s.lastBlend = b
+	s.markMixedBurst(w, &b.mixedBurst)
+	*last = b
 }

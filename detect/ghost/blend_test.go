@@ -8,6 +8,18 @@ import (
 	"setwitness/detect/motion"
 )
 
+// related is a stage of which only the relations of the first pictures are known.
+func related(pictures int, of func(i int) relation) *state {
+	s := &state{motion: &motion.Store{}, cells: &cells.Store{}}
+	s.successions.next = pictures
+	for i := range pictures {
+		r := of(i)
+		r.known = true
+		s.successions.ring[i%len(s.successions.ring)].whole = r
+	}
+	return s
+}
+
 // What pictures relate and soften from one to the next and back tells mixtures,
 // however things move; either alone, or both by and by, does not.
 func TestBlends(t *testing.T) {
@@ -79,14 +91,10 @@ func TestBlends(t *testing.T) {
 			return s
 		}, false},
 	} {
-		s := &state{motion: &motion.Store{}, cells: &cells.Store{}}
-		s.successions.next = pictures
-		for i := range pictures {
+		s := related(pictures, func(i int) relation {
 			at := c.of(i)
-			s.successions.ring[i%len(s.successions.ring)].whole = relation{
-				known: true, rho: at.rho, detail: 1000 * math.Exp(-at.loss), area: int(at.area),
-			}
-		}
+			return relation{rho: at.rho, detail: 1000 * math.Exp(-at.loss), area: int(at.area)}
+		})
 		var firsts []int
 		for i := blendBefore; i < pictures-blendAfter; i++ {
 			if b := s.blends(i); b.sure >= decided {

@@ -471,6 +471,11 @@ func inPixels(r image.Rectangle) image.Rectangle {
 	return image.Rectangle{r.Min.Mul(cells.Size), r.Max.Mul(cells.Size)}
 }
 
+// inReduced is the length of a displacement in raster pixels, in reduced samples.
+func inReduced(dx, dy float32, r *cells.Reduced) float64 {
+	return math.Hypot(float64(dx)/float64(r.StepX), float64(dy)/float64(r.StepY))
+}
+
 // inSamples turns a rectangle of raster pixels into one of reduced samples.
 func inSamples(p image.Rectangle, r *cells.Reduced) image.Rectangle {
 	return image.Rect(p.Min.X/r.StepX, p.Min.Y/r.StepY, p.Max.X/r.StepX, p.Max.Y/r.StepY)

@@ -47,6 +47,7 @@ type succession struct {
 	// cells, in each band of the picture from its top: a camera may know some
 	// bands and not others.
 	changed, conspicuous places
+	going                going // once it is asked for
 }
 
 const (

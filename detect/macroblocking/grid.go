@@ -44,6 +44,16 @@ func (g grid) same(o grid) bool { return g[0].same(o[0]) && g[1].same(o[1]) }
 // half of 960, of which 720 or 704 samples are the picture (common practice, no source).
 var codedRasters = [...][2]float64{{1920, 1080}, {1440, 1080}, {1280, 720}, {1440, 576}, {1440, 960}, {1408, 576}, {1408, 960}}
 
+// wideRasters are those of 480 or 240 lines that are 16 to 9, their samples rounded to
+// even ones or to whole blocks.
+var wideRasters = [...][2]float64{{854, 480}, {852, 480}, {848, 480}}
+
+// rastersOf lists the rasters that a picture of w by h pixels may have been coded in: its
+// own first.
+func rastersOf(w, h float64) [][2]float64 {
+	return slices.Concat([][2]float64{{w, h}}, wideRasters[:], codedRasters[:])
+}
+
 // ofSet reports whether a grid in a picture of w by h pixels can be that of a
 // set, or of what came to it: along both axes a whole raster of blocks of 8
 // samples, or of twice or half as many and so on, fills the picture. A camera's
@@ -84,7 +94,7 @@ func (g grid) ofRaster(w, h int) bool {
 // gridsOfRasters returns the grids of blocks that coders make in a picture of w by h
 // pixels: in its own samples, or in those of a raster that fills it.
 func gridsOfRasters(w, h float64) (out []grid) {
-	for _, r := range append([][2]float64{{w, h}, {854, 480}, {852, 480}, {848, 480}}, codedRasters[:]...) {
+	for _, r := range rastersOf(w, h) {
 		g := grid{{pitch: 8 * w / r[0]}, {pitch: 8 * h / r[1]}}
 		for min(g[0].pitch, g[1].pitch) >= 2*leastPitch {
 			g[0].pitch, g[1].pitch = g[0].pitch/2, g[1].pitch/2
@@ -98,11 +108,6 @@ func gridsOfRasters(w, h float64) (out []grid) {
 	return out
 }
 
-// codedLengths are the samples to a line, and the lines, of which pictures are coded,
-// each up to a power of two: those of codedRasters, and those of 480 or 240 lines that
-// are 16 to 9, rounded to even samples or to whole blocks.
-var codedLengths = [2][]float64{{1920, 1440, 1280, 1408, 854, 852, 848}, {1080, 720, 576, 960}}
-
 // lies reports whether along axis a, of so many pixels, a comb lies as a coder's does that
 // fills it, whose blocks begin at the border: between two places, in pixels.
 func (c comb) lies(a int, length, from, to float64) bool {
@@ -110,8 +115,8 @@ func (c comb) lies(a int, length, from, to float64) bool {
 		within = 0.02 // a pitch is off by as much where a grid shows in little of the axis
 		off    = 1.0  // pixels
 	)
-	for _, n := range append([]float64{length}, codedLengths[a]...) {
-		p := length / n * 8
+	for _, r := range rastersOf(length, length) { // along one axis alone
+		p := length / r[a] * 8
 		p *= math.Exp2(math.Round(math.Log2(c.pitch / p)))
 		if p < leastPitch || math.Abs(c.pitch/p-1) > within {
 			continue

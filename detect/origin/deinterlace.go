@@ -75,12 +75,7 @@ func narrow(p *picture.Picture, step int) []float32 {
 	scale := 1 / float32(step*int(1)<<(p.Y.Depth-8))
 	for y := range p.Y.H {
 		row := out[y*w:][:w]
-		at := y * p.Y.Stride
-		if p.Y.Pix != nil {
-			sum(row, p.Y.Pix[at:at+w*step], step)
-		} else {
-			sum(row, p.Y.Pix16[at:at+w*step], step)
-		}
+		addLine(row, &p.Y, y, step)
 		for x := range row {
 			row[x] *= scale
 		}

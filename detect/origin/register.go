@@ -90,18 +90,24 @@ func Small(p *picture.Picture, columns int) *Reduced {
 	for y := range r.H {
 		out := r.Pix[y*r.W : (y+1)*r.W]
 		for j := range down {
-			at := (y*down + j) * p.Y.Stride
-			if p.Y.Pix != nil {
-				sum(out, p.Y.Pix[at:at+r.W*step], step)
-			} else {
-				sum(out, p.Y.Pix16[at:at+r.W*step], step)
-			}
+			addLine(out, &p.Y, y*down+j, step)
 		}
 		for x := range out {
 			out[x] *= scale
 		}
 	}
 	return r
+}
+
+// addLine adds so many samples of a line of a plane to each of out.
+func addLine(out []float32, p *picture.Plane, line, step int) {
+	from := line * p.Stride
+	to := from + len(out)*step
+	if p.Pix != nil {
+		sum(out, p.Pix[from:to], step)
+	} else {
+		sum(out, p.Pix16[from:to], step)
+	}
 }
 
 // sum adds so many samples of a row to each of out.
