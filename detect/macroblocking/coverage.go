@@ -15,7 +15,9 @@ type coverage struct {
 	last          time.Duration
 	step          time.Duration
 	floor         float64 // sum over these, JND
+	single        int     // of these, in how many what is least is a step that is no fault
 	needs         []float64
+	levels        []float64
 }
 
 const (
@@ -39,7 +41,7 @@ func (c *coverage) count(s *state, k *look, now time.Duration) {
 	c.looks++
 	s.judge.prepare(grid{{pitch: floorPitch}, {pitch: floorPitch}})
 	// What there is hides a step.
-	c.needs = c.needs[:0]
+	c.needs, c.levels = c.needs[:0], c.levels[:0]
 	for b := range k.axes[0] {
 		size := k.axes[0][b].Size
 		for x := range s.cols {
@@ -49,9 +51,11 @@ func (c *coverage) count(s *state, k *look, now time.Duration) {
 				sum += int(v)
 			}
 			i := b*s.cols + x
-			others := float64(sum) / float64(len(part)) / s.judge.unit * s.judge.jnd(k.luma[i])
+			perCode := s.judge.jnd(k.luma[i])
+			others := float64(sum) / float64(len(part)) / s.judge.unit * perCode
 			if needs := leastVisible / masked(1, others); needs < coarse {
 				c.needs = append(c.needs, needs)
+				c.levels = append(c.levels, s.judge.least*perCode)
 			}
 		}
 	}
@@ -59,9 +63,14 @@ func (c *coverage) count(s *state, k *look, now time.Duration) {
 		return
 	}
 	slices.Sort(c.needs)
+	slices.Sort(c.levels)
 	c.smooth++
 	c.seconds += c.step
-	c.floor += c.needs[len(c.needs)/2]
+	hidden, level := c.needs[len(c.needs)/2], c.levels[len(c.levels)/2]
+	if level > hidden {
+		c.single++
+	}
+	c.floor += max(hidden, level)
 }
 
 func (c *coverage) report(s *state) detect.Coverage {
@@ -77,6 +86,9 @@ func (c *coverage) report(s *state) detect.Coverage {
 	r.State = detect.Examined
 	r.Seconds = c.seconds.Seconds()
 	r.Floor = c.floor / float64(c.smooth)
+	if 2*c.single > c.smooth && s.setup.Option(leastStep) >= 1 {
+		r.Why = "steps of single codes of 8 bits are no fault"
+	}
 	switch {
 	case c.looks == 1:
 		r.State = detect.Limited

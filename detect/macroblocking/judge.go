@@ -16,6 +16,7 @@ type judge struct {
 	cols, rows int     // tiles
 	unit       float64 // one 8-bit code in the unit of Size and Sign of a band
 	code       float64 // one 8-bit code in codes of the take
+	least      float64 // 8-bit codes that the largest steps of a finding exceed
 	axes, near [2][]sums
 	line       []sums
 	across     []int32
@@ -35,6 +36,13 @@ func newJudge(s *detect.Setup, cols, rows int) judge {
 	j := judge{setup: s, cols: cols, rows: rows, alone: neither}
 	j.unit = float64(cells.GridUnit(s.Format.Depth) * cells.GridBand)
 	j.code = float64(int(1) << (s.Format.Depth - 8))
+	const finer = 0.75 // of a take of more than 8 bits, whose coders round as coarsely
+	switch j.least = s.Option(leastStep); {
+	case s.Viewer.Camera:
+		j.least = 0 // it averages pictures of a signal that is not known
+	case j.code > 1:
+		j.least *= finer
+	}
 	for a := range j.axes {
 		j.axes[a], j.near[a] = make([]sums, cols*rows), make([]sums, cols*rows)
 	}

@@ -35,8 +35,17 @@ var Stage = &detect.Stage{
 	Kind:  detect.Macroblocking,
 	Needs: []detect.Need{{Stage: cells.Stage}},
 	Reads: true, Ahead: 1,
+	Options: []detect.Option{{
+		Name: leastStep, Default: 1, Min: 0.9, Max: 8, Unit: "codes",
+		Reason: "steps of one code of 8 bits are the least that such a take can show: what slopes without grain has them, and " +
+			"any coder leaves them on its grid; 0.9 finds them as well",
+	}},
 	New: func(s *detect.Setup) (detect.State, error) { return newState(s), nil },
 }
+
+// leastStep is the option that says how many codes of 8 bits the largest steps of a
+// finding exceed.
+const leastStep = "least-step"
 
 const (
 	// looksEvery is how many seconds lie between two pictures that are looked
@@ -406,16 +415,9 @@ const surely = 20
 // on the grid by chance, they have to be as large nearly all along. near is set if
 // nothing is wanting but more than the least step.
 func (j *judge) confidence(strength, top, plain, seen float64, tiles int) (confidence float64, near bool) {
-	const nearly, finer = 0.9, 0.75
-	level := 1.0
-	if j.code > 1 {
-		level = finer
-	}
-	if j.setup.Viewer.Camera {
-		level = 0 // it averages pictures of a signal that is not known
-	}
-	near = min(strength, seen) >= leastVisible && plain >= nearly*level
-	if !near || top <= level {
+	const nearly = 0.9
+	near = min(strength, seen) >= leastVisible && plain >= nearly*j.least
+	if !near || top <= j.least {
 		return extends, near
 	}
 	return 1 - (1-decision)*math.Exp2(-float64(tiles-leastTiles+1)/surely), near

@@ -128,6 +128,29 @@ func TestCoverage(t *testing.T) {
 	}
 }
 
+// Blocks that single codes part are reported when they are asked for, and coverage says
+// that they are not.
+func TestLeastStep(t *testing.T) {
+	const w, h, size = 640, 384, 16
+	p := picture.New(w, h, 8)
+	for y := range h {
+		for x := range w {
+			p.Pix[y*w+x] = uint8(60 + rand.New(rand.NewPCG(4, uint64(y/size*w+x/size))).IntN(2))
+		}
+	}
+	for least, want := range map[float64]int{1: 0, 0.9: 1} {
+		src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: 20, draw: func(int) picture.Plane { return p }}
+		res, err := detect.Run(context.Background(), src, stages, map[string]float64{"macroblocking.least-step": least}, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c := res.Coverage[0]
+		if len(res.Events) != want || (c.Why != "") != (want == 0) || want == 0 && c.Floor < 1.2 {
+			t.Errorf("least step %g: found %+v, coverage %+v", least, res.Events, c)
+		}
+	}
+}
+
 // The floor rises with the noise of the take.
 func TestFloorRisesWithNoise(t *testing.T) {
 	last := 0.0

@@ -22,6 +22,8 @@ const (
 	// SeenJND is how visible the blocks are by Shown: a fault that cannot be seen
 	// is none, and may be found or not.
 	SeenJND = "seen_jnd"
+	// SeenCodes is their step by Shown, in 8-bit codes.
+	SeenCodes = "seen_codes"
 )
 
 // Coding is a bad coder and what is done to its pictures afterwards.
@@ -76,12 +78,12 @@ func Coded(s faults.Sequence, c Coding, first, last int, region image.Rectangle,
 	middle := (first + min(last, s.Len-1)) / 2
 	scaleX, scaleY := float64(f.W)/float64(c.W), float64(f.H)/float64(c.H)
 	grid := Grid{block * scaleX, float64(c.OriginX) * scaleX, block * scaleY, float64(c.OriginY) * scaleY}
-	seen := Shown(&good.At(middle).Y, &bad.At(middle).Y, region, grid)
+	seen, codes := Shown(&good.At(middle).Y, &bad.At(middle).Y, region, grid)
 	out := good
 	out.Truth = append(out.Truth, faults.Truth{
 		Kind: detect.Macroblocking, First: first, Last: min(last, s.Len-1), Region: region.Intersect(whole),
 		Measures: map[string]float64{
-			PitchX: grid.PitchX, PitchY: grid.PitchY, SeenJND: seen,
+			PitchX: grid.PitchX, PitchY: grid.PitchY, SeenJND: seen, SeenCodes: codes,
 		},
 	})
 	out.At = func(i int) *picture.Picture {

@@ -148,12 +148,13 @@ func seen(good, coded []picture.Plane, raster image.Point, t faults.Truth) map[s
 	best := map[string]float64{}
 	for _, block := range [...]float64{8, 16} {
 		g := Grid{PitchX: block * realW / float64(raster.X), PitchY: block * realH / float64(raster.Y)}
-		seen := 0.0
+		var seen, codes float64
 		for _, at := range [...]int{(2*t.First + t.Last) / 3, (t.First + 3*t.Last) / 4} {
-			seen = max(seen, Shown(&good[at], &coded[at], t.Region, g))
+			jnd, step := Shown(&good[at], &coded[at], t.Region, g)
+			seen, codes = max(seen, jnd), max(codes, step)
 		}
 		if seen > best[SeenJND] {
-			best = map[string]float64{SeenJND: seen, PitchX: g.PitchX, PitchY: g.PitchY}
+			best = map[string]float64{SeenJND: seen, SeenCodes: codes, PitchX: g.PitchX, PitchY: g.PitchY}
 		}
 	}
 	return best

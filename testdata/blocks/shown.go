@@ -1,6 +1,7 @@
 package blocks
 
 import (
+	"cmp"
 	"image"
 	"math"
 	"slices"
@@ -20,23 +21,29 @@ const side = 64
 
 // Shown is how visible the blocks of a coded picture are, in JND, measured from
 // what it was coded of, which no detector has: a twentieth of the squares of a region,
-// and three at least, have it. It decides what an exam asks for.
+// and three at least, have it. codes is what a twentieth of the edges in these squares
+// exceed, each as long as a block: a step of 8-bit codes. Both decide what an exam asks for.
 //
 // In a square, a step is by how much the coder's error differs across the edge of
-// a block, over the length of that block, as the root of the mean square, less
-// what it differs by in the middle of blocks. Steps of the coded picture in the
+// a block, over the length of that block, as far as the coded picture has that step,
+// as the root of the mean square, less
+// what it is in the middle of blocks. Steps of the coded picture in the
 // middle of blocks hide it as noise does (Barten 1999: in squares).
-func Shown(good, coded *picture.Plane, region image.Rectangle, g Grid) float64 {
+func Shown(good, coded *picture.Plane, region image.Rectangle, g Grid) (jnd, codes float64) {
 	c := vision.Reference(vision.BT1886)
 	c.Lines = good.H
 	v, err := vision.New(c, vision.Coding{Depth: good.Depth}, vision.Colour{})
 	if err != nil {
-		return math.NaN() // a plane of a depth that no take has
+		return math.NaN(), math.NaN() // a plane of a depth that no take has
 	}
 	region = region.Intersect(image.Rect(0, 0, good.W, good.H))
 	code := math.Ldexp(1, good.Depth-8)
 	size := 2 * v.Degrees(math.Sqrt(g.PitchX*g.PitchY))
-	var all []float64
+	type place struct {
+		jnd   float64
+		edges []float64
+	}
+	var all []place
 	for y := region.Min.Y; y < region.Max.Y; y += side {
 		for x := region.Min.X; x < region.Max.X; x += side {
 			square := image.Rect(x, y, x+side, y+side).Intersect(region)
@@ -48,15 +55,24 @@ func Shown(good, coded *picture.Plane, region image.Rectangle, g Grid) float64 {
 			m.axis(g.PitchY, g.PhaseY, g.PitchX, g.PhaseX, true)
 			perCode := v.Patch(m.mean()+code, m.mean(), size) / code
 			step, others := m.step()*perCode, m.others()*perCode
-			all = append(all, step/math.Hypot(1, others))
+			all = append(all, place{step / math.Hypot(1, others), m.sizes})
 		}
 	}
 	const share, least = 20, 3
 	if len(all) < least {
-		return 0
+		return 0, 0
 	}
-	slices.Sort(all)
-	return all[len(all)-max(len(all)/share, least)]
+	slices.SortFunc(all, func(a, b place) int { return cmp.Compare(b.jnd, a.jnd) })
+	n := max(len(all)/share, least)
+	var edges []float64
+	for _, p := range all[:n] {
+		edges = append(edges, p.edges...)
+	}
+	if len(edges) == 0 {
+		return 0, 0
+	}
+	slices.Sort(edges)
+	return all[n-1].jnd, edges[len(edges)-1-len(edges)/share] / code
 }
 
 // measured gathers the steps of a square, in codes.
@@ -65,6 +81,7 @@ type measured struct {
 	square         image.Rectangle
 	on, off, scene float64 // sums of squares
 	edges, middles float64
+	sizes          []float64 // of the steps at edges
 }
 
 // axis takes in the edges between samples that follow each other along a row, or
@@ -83,9 +100,11 @@ func (m *measured) axis(pitch, phase, length, start float64, down bool) {
 	first := func(from int, pitch, phase float64) float64 {
 		return phase + pitch*math.Ceil((float64(from)-phase)/pitch)
 	}
-	across := func(place, from float64) (wrong, is float64) {
+	// The error has a step, too, where the coder took one of the scene away; what is seen
+	// is no more than the coded picture has.
+	across := func(place, from float64) (shown, is float64) {
 		u := int(math.Round(place))
-		n := 0.0
+		n, wrong := 0.0, 0.0
 		for v := int(math.Round(from)); v < int(math.Round(from+length)); v++ {
 			step := func(p *picture.Plane) float64 {
 				return (at(p, u, v) + at(p, u+1, v) - at(p, u-1, v) - at(p, u-2, v)) / 2
@@ -95,15 +114,17 @@ func (m *measured) axis(pitch, phase, length, start float64, down bool) {
 			is += c
 			n++
 		}
-		return wrong / n, is / n
+		wrong, is = wrong/n, is/n
+		return max(min(wrong*math.Copysign(1, is), math.Abs(is)), 0), is
 	}
 	for v := first(r.Min.Y, length, start); v+length <= float64(r.Max.Y); v += length {
 		for u := first(r.Min.X, pitch, phase); u+pitch <= float64(r.Max.X); u += pitch {
-			wrong, _ := across(u, v)
-			m.on += wrong * wrong
+			shown, _ := across(u, v)
+			m.on += shown * shown
 			m.edges++
-			wrong, is := across(u+pitch/2, v)
-			m.off += wrong * wrong
+			m.sizes = append(m.sizes, shown)
+			shown, is := across(u+pitch/2, v)
+			m.off += shown * shown
 			m.scene += is * is
 			m.middles++
 		}

@@ -38,7 +38,8 @@ func TestShown(t *testing.T) {
 	flat, grainy := scene8(0), scene8(20)
 	shown := func(p *picture.Plane, step uint8, g Grid) float64 {
 		q := chequered(p, step)
-		return Shown(p, &q, image.Rect(0, 0, p.W, p.H), g)
+		v, _ := Shown(p, &q, image.Rect(0, 0, p.W, p.H), g)
+		return v
 	}
 	one, three := shown(&flat, 1, own), shown(&flat, 3, own)
 	if one < 1 || three < 2.8*one || three > 3.2*one {
@@ -52,5 +53,17 @@ func TestShown(t *testing.T) {
 	}
 	if v := shown(&grainy, 0, own); v != 0 {
 		t.Errorf("without a step %.2f JND", v)
+	}
+}
+
+// What a coder takes away leaves no blocks, though its error has steps on their grid.
+func TestShownOfLoss(t *testing.T) {
+	flat := scene8(0)
+	lost := chequered(&flat, 6)
+	if v, codes := Shown(&lost, &flat, image.Rect(0, 0, flat.W, flat.H), Grid{16, 0, 16, 0}); v != 0 || codes != 0 {
+		t.Errorf("%.2f JND, %.2f codes", v, codes)
+	}
+	if _, codes := Shown(&flat, &lost, image.Rect(0, 0, flat.W, flat.H), Grid{16, 0, 16, 0}); codes != 6 {
+		t.Errorf("steps of 6 codes are %.2f", codes)
 	}
 }
