@@ -169,7 +169,7 @@ func split(t takes.Take, path string, events []detect.Event) (false, coder []det
 		}
 		m := e.Measures
 		g := blocks.Grid{PitchX: m["pitch_x_px"], PhaseX: m["phase_x_px"], PitchY: m["pitch_y_px"], PhaseY: m["phase_y_px"]}
-		if blocks.Shown(&t.Picture(e.Peak).Y, &coded.Y, e.PeakRegion, g) >= seen {
+		if jnd, _ := blocks.Shown(&t.Picture(e.Peak).Y, &coded.Y, e.PeakRegion, g); jnd >= seen {
 			coder = append(coder, e)
 		} else {
 			false = append(false, e)
