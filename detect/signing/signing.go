@@ -6,6 +6,7 @@ package signing
 
 import (
 	"math"
+	"slices"
 
 	"setwitness/decode/picture"
 	"setwitness/detect"
@@ -34,6 +35,8 @@ type state struct {
 	whole      []uint32  // sums of whole rows of samples, for each column of them
 	columns    []float32 // the same with the parts of rows at both ends
 	sequence   signature.Sequence
+	all        []uint16 // the values of all blocks, once one of them is not known
+	unknown    int      // blocks
 }
 
 // stretch is the samples that lie in a block along one axis: whole ones from first
@@ -84,13 +87,26 @@ func stretches(n int, length float64, blocks int) []stretch {
 func (s *state) Step(w *detect.Window) error {
 	p, r := w.Picture(w.T), &s.cells.At(w.T).Reduced
 	q := &s.sequence
+	trusted := func(y int) bool { return p.Trusted(y*r.StepY, min((y+1)*r.StepY, s.format.H)) }
+	whatever := func(int) bool { return true }
 	for _, row := range s.rows {
-		known := s.sum(p, r, &row)
+		size := s.sum(r, &row, trusted)
+		known := size >= leastKnown*row.size
+		if !known {
+			size = s.sum(r, &row, whatever)
+		}
 		for _, col := range s.cols {
-			v := uint16(signature.Unknown)
-			if known >= leastKnown*row.size {
-				mean := across(s.columns, &col) / (known * col.size)
-				v = uint16(min(mean*(signature.Unit8/cells.Unit8)+0.5, signature.Unknown-1))
+			mean := across(s.columns, &col) / (size * col.size)
+			v := uint16(min(mean*(signature.Unit8/cells.Unit8)+0.5, signature.Unknown-1))
+			if !known && s.unknown == 0 {
+				s.all = slices.Clone(q.Values)
+			}
+			if !known || s.unknown > 0 {
+				s.all = append(s.all, v)
+			}
+			if !known {
+				v = signature.Unknown
+				s.unknown++
 			}
 			q.Values = append(q.Values, v)
 		}
@@ -104,10 +120,9 @@ func (s *state) Step(w *detect.Window) error {
 	return nil
 }
 
-// sum adds up the rows of samples of a row of blocks that can be trusted, and
+// sum adds up the rows of samples of a row of blocks that are trusted, and
 // returns how many they are.
-func (s *state) sum(p *picture.Picture, r *cells.Reduced, rows *stretch) (known float32) {
-	trusted := func(y int) bool { return p.Trusted(y*r.StepY, min((y+1)*r.StepY, s.format.H)) }
+func (s *state) sum(r *cells.Reduced, rows *stretch, trusted func(y int) bool) (known float32) {
 	clear(s.whole)
 	for y := rows.first; y < rows.end; {
 		end := y
@@ -157,5 +172,17 @@ func across(columns []float32, cols *stretch) float32 {
 // that moves within the block looks like one that changes its brightness.
 const leastKnown = 0.75
 
-// Signatures returns those of all pictures so far.
-func (s *state) Signatures() *signature.Sequence { return &s.sequence }
+// mostlyKnown is the share of the blocks of a take that have to be known for the
+// others to be left out. Below it one block after the other is missing for so long
+// that what moves by in the meantime is not seen; a mixture of a picture and the one
+// beside it still says when that was, to a picture.
+const mostlyKnown = 0.5
+
+// Signatures returns those of all pictures; of a take whose exposures mix most of
+// them, with what these show together.
+func (s *state) Signatures() *signature.Sequence {
+	if float64(s.unknown) > (1-mostlyKnown)*float64(len(s.sequence.Values)) {
+		s.sequence.Values = s.all
+	}
+	return &s.sequence
+}

@@ -119,6 +119,42 @@ func TestUntrustedRowsAreUnknown(t *testing.T) {
 	}
 }
 
+// A film all of whose exposures mix pictures still moves: its blocks are what they show
+// together, and those of one in which a third of the rows are mixed stay unknown.
+func TestMixedThroughout(t *testing.T) {
+	f := picture.Format{W: 320, H: 180, Depth: 8, ChromaX: -1, ChromaY: -1, RateNum: 60, RateDen: 1}
+	for _, c := range []struct {
+		trust   []float64
+		unknown int
+	}{{[]float64{0, 0, 0}, 0}, {[]float64{1, 0, 0}, 0}, {[]float64{1, 0, 1}, signature.Blocks / 3}} {
+		var ps []*picture.Picture
+		for i := range 5 {
+			p := &picture.Picture{Index: i, Y: picture.New(320, 180, 8), Trust: c.trust}
+			for k := range p.Y.Pix {
+				p.Y.Pix[k] = uint8(40 * (i + 1))
+			}
+			ps = append(ps, p)
+		}
+		// The first is known throughout.
+		ps = append([]*picture.Picture{{Y: picture.New(320, 180, 8)}}, ps...)
+		s := sign(t, f, ps...)
+		for i := range 6 {
+			unknown := 0
+			for _, v := range s.At(i) {
+				switch {
+				case v == signature.Unknown:
+					unknown++
+				case math.Abs(float64(v)-float64(40*i)*signature.Unit8) > signature.Unit8/2:
+					t.Errorf("trust %v: a block of picture %d is %.1f", c.trust, i, float64(v)/signature.Unit8)
+				}
+			}
+			if i > 0 && unknown != c.unknown || i == 0 && unknown > 0 {
+				t.Errorf("trust %v: %d blocks of picture %d are unknown, want %d", c.trust, unknown, i, c.unknown)
+			}
+		}
+	}
+}
+
 func TestTimesAndAspect(t *testing.T) {
 	f := picture.Format{W: 720, H: 288, Depth: 8, ChromaX: -1, ChromaY: -1, RateNum: 50, RateDen: 1, SampleAspectNum: 64, SampleAspectDen: 45, Fields: true}
 	var ps []*picture.Picture

@@ -40,8 +40,8 @@ func film(tool, work string, seed int64, count int, seconds float64) error {
 		if err != nil {
 			return err
 		}
-		aligned := "not aligned"
-		if doc.Alignment != nil && doc.Alignment.Why == "" {
+		aligned := "not aligned: " + doc.Alignment.Why
+		if doc.Alignment.Why == "" {
 			aligned = fmt.Sprintf("aligned, sure to %.0f %%", 100*doc.Alignment.Confidence)
 		}
 		fmt.Printf("%s at %.4g Hz: %d mixed frames, %s, %d findings\n", c.Name, refresh, doc.View.MixedFrames, aligned, len(doc.Findings))
