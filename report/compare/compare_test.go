@@ -119,6 +119,53 @@ func TestBounds(t *testing.T) {
 	}
 }
 
+// Three passes that show what is sure and twice the floor, and three that do not, tell;
+// two and two do not, nor three of what is weaker, less sure or filmed.
+func TestSeveralPasses(t *testing.T) {
+	film := func(s *compare.Scan) *compare.Scan {
+		return with(s, func(d *report.Findings) { d.View.Kind = "screen" })
+	}
+	for _, c := range []struct {
+		name   string
+		passes int
+		scan   func(...report.Finding) *compare.Scan
+		f      report.Finding
+		want   compare.Verdict
+	}{
+		{"three", 3, taken, found(detect.Combing, 5, 2.5), compare.New},
+		{"two", 2, taken, found(detect.Combing, 5, 2.5), compare.NotComparable},
+		{"three of a weak one", 3, taken, found(detect.Combing, 5, 1.8), compare.NotComparable},
+		{"three of an unsure one", 3, taken, sure(found(detect.Combing, 5, 2.5), 0.85), compare.NotComparable},
+		{"three films", 3, func(f ...report.Finding) *compare.Scan { return film(taken(f...)) }, found(detect.Combing, 5, 2.5), compare.NotComparable},
+	} {
+		var before, after []*compare.Scan
+		for range c.passes {
+			before, after = append(before, c.scan()), append(after, c.scan(c.f))
+		}
+		if p := one(t, before, after); p.Verdict != c.want {
+			t.Errorf("%s: %s: %s; want %s", c.name, p.Verdict, p.Why, c.want)
+		}
+	}
+}
+
+// Three passes a side that happen to agree to a tenth of what passes usually differ by
+// do not make a change of five per cent sure; three that differ by more than usual do not
+// hide that a fault has become twice as strong.
+func TestScatterOfThree(t *testing.T) {
+	side := func(strengths ...float64) (list []*compare.Scan) {
+		for _, v := range strengths {
+			list = append(list, taken(found(detect.NearBlackBanding, 5, v)))
+		}
+		return list
+	}
+	if p := one(t, side(20, 20.1, 19.9), side(21.5, 21.6, 21.4)); p.Verdict != compare.Persisting {
+		t.Errorf("%s: %s", p.Verdict, p.Why)
+	}
+	if p := one(t, side(18, 20, 23), side(40, 36, 46)); p.Verdict != compare.Stronger {
+		t.Errorf("%s: %s", p.Verdict, p.Why)
+	}
+}
+
 // What one take may miss by chance is not new in another: the bounds are those of
 // chance.go.
 func TestClear(t *testing.T) {
@@ -138,6 +185,8 @@ func TestClear(t *testing.T) {
 		{"a step of three codes", step(found(detect.NearBlackBanding, 5, 9), 3, 5000), compare.New},
 		{"a step of two codes", step(found(detect.NearBlackBanding, 5, 9), 2, 5000), compare.NotComparable},
 		{"a short contour", step(found(detect.Posterisation, 5, 9), 3, 1000), compare.NotComparable},
+		{"a short contour of six codes", step(found(detect.Posterisation, 5, 9), 6, 1000), compare.New},
+		{"an unsure one of six codes", sure(step(found(detect.Posterisation, 5, 9), 6, 1000), 0.8), compare.NotComparable},
 		{"blocks everywhere", found(detect.Macroblocking, 5, 1.2), compare.New},
 		{"some blocks", sure(found(detect.Macroblocking, 5, 4), 0.95), compare.NotComparable},
 		{"some strong blocks", sure(found(detect.Macroblocking, 5, 8), 0.95), compare.New},

@@ -23,6 +23,10 @@ const (
 	// severalPasses on both sides are needed before their own scatter is
 	// believed: that of two happens to be tiny too often.
 	severalPasses = 3
+	// usualPasses is for how many more passes what repeated passes differ by in general
+	// counts beside them (a prior on the variance, as in moderated t tests): that of three
+	// happens to be tiny, or so little known that twice the strength may be no change.
+	usualPasses = 3
 )
 
 // side is the passes of one side.
@@ -260,18 +264,17 @@ func percent(ratio float64) string { return report.Number(100*ratio) + " %" }
 func halfWidth(k detect.Kind, before, after side) (half, surely float64, method string) {
 	b, a := before.logs(), after.logs()
 	n, m := float64(len(b)), float64(len(a))
-	if len(b) >= severalPasses && len(a) >= severalPasses {
-		vb, va := squares(b)/(n-1)/n, squares(a)/(m-1)/m
-		if v := vb + va; v > 0 {
-			freedom := v * v / (vb*vb/(n-1) + va*va/(m-1))
-			error := math.Sqrt(v)
-			return statistics.Student(error, freedom, statistics.Level), statistics.Student(error, freedom, namedLevel),
-				"Welch's t interval of the logarithms of the passes' strengths"
-		}
-	}
-	// What repeated passes differ by in general, or more if these do.
 	filmed := slices.ContainsFunc(slices.Concat(before.scans, after.scans), func(s *Scan) bool { return s.filmed() })
 	d := deviation(k, filmed)
+	if len(b) >= severalPasses && len(a) >= severalPasses {
+		fb, fa := n-1+usualPasses, m-1+usualPasses
+		vb, va := (squares(b)+usualPasses*d*d)/fb/n, (squares(a)+usualPasses*d*d)/fa/m
+		freedom := (vb + va) * (vb + va) / (vb*vb/fb + va*va/fa)
+		error := math.Sqrt(vb + va)
+		return statistics.Student(error, freedom, statistics.Level), statistics.Student(error, freedom, namedLevel),
+			"Welch's t interval of the logarithms of the passes' strengths, whose scatter is what theirs and that of repeated passes in general say together"
+	}
+	// What repeated passes differ by in general, or more if these do.
 	if freedom := n + m - 2; freedom > 0 {
 		d = max(d, math.Sqrt((squares(b)+squares(a))/freedom))
 	}

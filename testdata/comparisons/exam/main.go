@@ -14,6 +14,7 @@ import (
 	"strings"
 
 	"setwitness/detect"
+	"setwitness/report"
 	"setwitness/report/compare"
 	"setwitness/testdata/comparisons"
 )
@@ -266,6 +267,7 @@ func real(w io.Writer, s settings) error {
 	all := map[compare.Verdict]int{}
 	pairs := 0
 	logs := map[detect.Kind][]float64{} // of ratios of strengths
+	likely, doubtful := &misses{}, &misses{}
 	for _, t := range takes {
 		if !t.IsDir() {
 			continue
@@ -298,6 +300,18 @@ func real(w io.Writer, s settings) error {
 					unaligned++
 				}
 				for _, p := range c.Pairs {
+					m := doubtful
+					if l, told := strong(&p, scans[i], scans[k]); !told {
+						m = nil
+					} else if l {
+						m = likely
+					}
+					if m != nil {
+						m.shown++
+						if p.After.Seen == 0 {
+							m.missed++
+						}
+					}
 					count[p.Verdict]++
 					all[p.Verdict]++
 					if p.Ratio != nil {
@@ -312,6 +326,8 @@ func real(w io.Writer, s settings) error {
 		fmt.Fprintf(w, "%-24s %d passes, %d pairs not aligned: %s\n", t.Name(), len(scans), unaligned, spread(count))
 	}
 	fmt.Fprintf(w, "%d pairs: %s\n", pairs, spread(all))
+	fmt.Fprintf(w, "of faults that one pass shows at twice the floor of another or more, sure to 90 %%, that misses %d of %d; of others %d of %d\n",
+		likely.missed, likely.shown, doubtful.missed, doubtful.shown)
 	for _, k := range detect.Kinds {
 		if n := len(logs[k]); n > 0 {
 			sum := 0.0
@@ -324,4 +340,23 @@ func real(w io.Writer, s settings) error {
 		}
 	}
 	return nil
+}
+
+// misses counts faults that one pass shows, and of those what another misses.
+type misses struct{ shown, missed int }
+
+// strong reports whether what the first of two passes shows is well above the floor of
+// the other, and sure; told is false where it shows nothing or the other could not.
+func strong(p *compare.Pair, shows, other *compare.Scan) (yes, told bool) {
+	if p.Before.Seen == 0 || p.After.Of == 0 {
+		return false, false
+	}
+	f := shows.Doc.Findings[slices.IndexFunc(shows.Doc.Findings, func(f report.Finding) bool { return f.ID == p.Before.Findings[0].ID })]
+	floor := 0.0
+	for _, c := range other.Doc.Coverage {
+		if c.Kind == p.Kind && c.Floor != nil {
+			floor = c.Floor.Value
+		}
+	}
+	return f.Confidence >= 0.9 && f.Strength.Value >= 2*floor, true
 }

@@ -1,10 +1,16 @@
 package main
 
 import (
+	"context"
+	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 
+	"setwitness/decode"
+	"setwitness/decode/picture"
+	"setwitness/testdata/faults"
 	"setwitness/testdata/filming"
 	"setwitness/testdata/filming/codec"
 )
@@ -58,4 +64,43 @@ func film(tool, work string, seed int64, count int, seconds float64) error {
 	fmt.Printf("%d filmed takes without a fault; findings: %d set, %d source, %d capture, %d undetermined\n",
 		count, verdicts["set"], verdicts["source"], verdicts["capture"], verdicts["undetermined"])
 	return nil
+}
+
+// filmed films a clip off a set in a situation, or in one drawn for it, and returns
+// the path of the take.
+func filmed(path, dir, situation string, seed int64) (string, error) {
+	clip, err := read(path)
+	if err != nil {
+		return "", err
+	}
+	s := filming.Random(clip.Format.Rate(), seed)
+	if situation != "" {
+		s, _ = filming.Named(situation, s.Set.RefreshHz, seed)
+	}
+	capture, err := s.Film(clip, 0, seed)
+	if err != nil {
+		return "", err
+	}
+	return codec.Write(capture, dir, "filmed", codec.Options{CaptureRate: true})
+}
+
+// read reads a short clip into memory.
+func read(path string) (faults.Sequence, error) {
+	take, err := decode.Open(path, decode.Options{})
+	if err != nil {
+		return faults.Sequence{}, err
+	}
+	defer take.Close()
+	var all []*picture.Picture
+	for {
+		p, err := take.Next(context.Background())
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return faults.Sequence{}, err
+		}
+		all = append(all, p) // kept, and never given back
+	}
+	return faults.Sequence{Format: take.Format(), Len: len(all), At: func(i int) *picture.Picture { return all[i] }}, nil
 }

@@ -22,6 +22,7 @@ import (
 	"setwitness/decode/picture"
 	"setwitness/report"
 	"setwitness/testdata/faults"
+	"setwitness/testdata/filming"
 	"setwitness/testdata/scene"
 )
 
@@ -110,15 +111,20 @@ func dark(r scene.Raster, i int) *picture.Picture {
 	return p
 }
 
-// ways are how a take passes its pictures on: FFmpeg's filters and a quality.
-var ways = []struct {
+// way is how a take passes its pictures on: FFmpeg's filters and a quality, or the
+// situation in which it is filmed.
+type way struct {
 	name, filter string
 	crf          int
-}{
+}
+
+var ways = []way{
 	{"as it is", "null", 14},
 	{"cut, brighter", "trim=start_frame=7,setpts=PTS-STARTPTS,eq=gamma=1.15:contrast=0.95", 18},
 	{"scaled", "scale=1280:720:flags=bicubic", 18},
 }
+
+var cameras = []way{{"filmed", "", 0}, {"filmed at 60", filming.Ordinary, 0}}
 
 func main() {
 	log.SetFlags(0)
@@ -127,7 +133,8 @@ func main() {
 	seed := flag.Int64("seed", 1, "of the scenes")
 	only := flag.String("only", "", "run the cases whose name holds this")
 	filmed := flag.Int("film", 0, "so many filmed takes without a fault, with mixed exposures, in place of the cases")
-	seconds := flag.Float64("seconds", 3, "of a filmed take")
+	seconds := flag.Float64("seconds", 3, "of such a take")
+	screen := flag.Bool("screen", false, "film the cases off a set, at 240 frames a second and with mixed exposures, in place of passing them on")
 	flag.Parse()
 	if *filmed > 0 {
 		if err := film(*tool, *work, *seed, *filmed, *seconds); err != nil {
@@ -135,7 +142,7 @@ func main() {
 		}
 		return
 	}
-	if err := examine(*tool, *work, *seed, *only); err != nil {
+	if err := examine(*tool, *work, *seed, *only, *screen); err != nil {
 		log.Fatal(err)
 	}
 }
@@ -143,9 +150,13 @@ func main() {
 // tally counts verdicts on findings that are the fault.
 type tally struct{ right, undetermined, wrong, falseSet, cases, missed int }
 
-func examine(tool, work string, seed int64, only string) error {
+func examine(tool, work string, seed int64, only string, screen bool) error {
 	var all tally
-	for _, p := range pairs(seed) {
+	from, ways := "direct", ways
+	if screen {
+		from, ways = "screen", cameras
+	}
+	for n, p := range pairs(seed) {
 		asked := false
 		for _, way := range ways {
 			asked = asked || strings.Contains(p.name+", "+way.name, only)
@@ -179,11 +190,17 @@ func examine(tool, work string, seed int64, only string) error {
 				continue
 			}
 			take := filepath.Join(dir, "take.mp4")
-			if err := ffmpeg("-i", faulty, "-vf", way.filter, "-c:v", "libx264", "-preset", "fast", "-crf", strconv.Itoa(way.crf), "-pix_fmt", "yuv420p", take); err != nil {
+			var err error
+			if screen {
+				take, err = filmed(faulty, dir, way.filter, seed*1000+int64(n))
+			} else {
+				err = ffmpeg("-i", faulty, "-vf", way.filter, "-c:v", "libx264", "-preset", "fast", "-crf", strconv.Itoa(way.crf), "-pix_fmt", "yuv420p", take)
+			}
+			if err != nil {
 				return err
 			}
 			for _, c := range []struct{ want, source string }{{"set", clean}, {"source", faulty}} {
-				if err := all.judge(tool, dir, take, c.source, c.want, p, way.name); err != nil {
+				if err := all.judge(tool, dir, from, take, c.source, c.want, p, way.name); err != nil {
 					return err
 				}
 			}
@@ -207,8 +224,8 @@ func scan(tool, dir, from, source, take string) (*report.Findings, error) {
 	return doc, json.Unmarshal(b, doc)
 }
 
-func (t *tally) judge(tool, dir, take, source, want string, p pair, way string) error {
-	doc, err := scan(tool, dir, "direct", source, take)
+func (t *tally) judge(tool, dir, from, take, source, want string, p pair, way string) error {
+	doc, err := scan(tool, dir, from, source, take)
 	if err != nil {
 		return err
 	}
