@@ -128,8 +128,15 @@ func (s *stretch) follow() error {
 		s.origin += s.constant()
 		s.respond(func(t int) int { return s.at(s.line(s.first + t)) })
 		s.path(true)
-		// Along a constant delay, more is left where it drifts.
-		s.respond(func(t int) int { return s.shown[t] })
+		// Along a constant delay, more is left where it drifts; and what is none of the
+		// source's says nothing of how the take responds to it.
+		others := s.others()
+		s.respond(func(t int) int {
+			if others[t] {
+				return -1
+			}
+			return s.shown[t]
+		})
 		s.path(true)
 		first, last := s.belong()
 		if last-first < fewest {
@@ -396,16 +403,71 @@ const (
 // offsetSamples pictures say how the blocks of both differ all along.
 const offsetSamples = 101
 
+// others reports which of the pictures shown are none of the source's, by their blocks
+// alone: a lead-in of one colour, a menu.
+func (s *stretch) others() []bool {
+	n := len(s.shown)
+	out := make([]bool, n)
+	alike, contrast := make([]float64, n), make([]float64, n) // of each, where it can be told
+	var correlations, contrasts []float64
+	for t, j := range s.shown {
+		alike[t], contrast[t] = 1, math.Inf(1)
+		if j < 0 {
+			continue
+		}
+		x, y := s.take.At(s.first+t), s.source.At(j)
+		if r, ok := correlation(x, y); ok {
+			alike[t] = r
+			correlations = append(correlations, r)
+		}
+		if p, q, ok := spreads(x, y); ok {
+			contrast[t] = (p + grain*grain) / (q + grain*grain)
+			contrasts = append(contrasts, contrast[t])
+		}
+	}
+	same := median(correlations) >= samePicture
+	usual := median(contrasts)
+	for t := range out {
+		out[t] = same && alike[t] < anotherPicture || contrast[t] < flatShare*usual
+	}
+	return out
+}
+
+// spreads are the variances of the blocks of two pictures, over those that both know.
+func spreads(x, y []uint16) (p, q float64, ok bool) {
+	var m moments
+	for b, v := range x {
+		if v != signature.Unknown && y[b] != signature.Unknown {
+			m.add(float64(v)/signature.Unit8, float64(y[b])/signature.Unit8)
+		}
+	}
+	if m.n == 0 {
+		return 0, 0, false
+	}
+	p, q, _ = m.about()
+	return p / m.n, q / m.n, true
+}
+
+// median is 0 of nothing.
+func median(v []float64) float64 {
+	if len(v) == 0 {
+		return 0
+	}
+	v = slices.Sorted(slices.Values(v))
+	return v[len(v)/2]
+}
+
 // belong returns the first and the last of the pictures shown that do belong to
 // the stretch: by their blocks, with offsets that those that do not belong move
 // little.
 func (s *stretch) belong() (first, last int) {
 	n := len(s.shown)
+	others := s.others()
 	var offset [signature.Blocks]float64
 	for b := range offset {
 		var all []float64
 		for t := 0; t < n; t += n/offsetSamples + 1 {
-			if s.shown[t] < 0 {
+			if s.shown[t] < 0 || others[t] {
 				continue
 			}
 			x, y := s.take.At(s.first + t)[b], s.source.At(s.shown[t])[b]
@@ -413,65 +475,44 @@ func (s *stretch) belong() (first, last int) {
 				all = append(all, (float64(x)-s.gain[b]*float64(y))/signature.Unit8)
 			}
 		}
-		if len(all) > 0 {
-			slices.Sort(all)
-			offset[b] = all[len(all)/2]
-		}
+		offset[b] = median(all)
 	}
-	differ, spread, of := make([]float64, n), make([]float64, n), make([]float64, n)
-	alike := make([]float64, n) // correlation of each, 1 where it cannot be told
-	var sorted, contrasts, correlations []float64
+	differ, spread := make([]float64, n), make([]float64, n)
+	var known []float64
 	for t := range n {
 		if s.shown[t] < 0 {
 			continue
 		}
-		var d, w, m, mm, q, qq, k float64
+		var d, w, m, mm, k float64
 		x, y := s.take.At(s.first+t), s.source.At(s.shown[t])
 		for b := range x {
 			if x[b] == signature.Unknown || y[b] == signature.Unknown {
 				continue
 			}
-			v, u := float64(x[b])/signature.Unit8, float64(y[b])/signature.Unit8
-			e := v - s.gain[b]*u - offset[b]
+			v := float64(x[b]) / signature.Unit8
+			e := v - s.gain[b]*float64(y[b])/signature.Unit8 - offset[b]
 			d += s.weight[b] * e * e
 			w += s.weight[b]
 			m += v
 			mm += v * v
-			q += u
-			qq += u * u
 			k++
 		}
 		if w > 0 {
-			differ[t], spread[t], of[t] = d/w, mm/k-m*m/k/k, qq/k-q*q/k/k
-			contrasts = append(contrasts, spread[t]/(of[t]+grain*grain))
+			differ[t], spread[t] = d/w, mm/k-m*m/k/k
 		}
-		sorted = append(sorted, differ[t])
-		alike[t] = 1
-		if r, ok := correlation(x, y); ok {
-			alike[t] = r
-			correlations = append(correlations, r)
-		}
+		known = append(known, differ[t])
 	}
-	if len(sorted) == 0 {
+	if len(known) == 0 {
 		return 0, -1
 	}
-	slices.Sort(sorted)
-	usual := sorted[len(sorted)/2] + grain*grain
-	contrast, same := 0., false
-	if slices.Sort(contrasts); len(contrasts) > 0 {
-		contrast = contrasts[len(contrasts)/2]
-	}
-	if slices.Sort(correlations); len(correlations) > 0 {
-		same = correlations[len(correlations)/2] >= samePicture
-	}
+	usual := median(known) + grain*grain
 	// The run of pictures that belong the most (Kadane).
 	var best, sum float64
 	last = -1
 	from := 0
 	for t := range n {
 		v := -float64(mostNats)
-		another := same && alike[t] < anotherPicture || spread[t]+grain*grain < flatShare*contrast*of[t]
-		if s.shown[t] >= 0 && !another {
+		if s.shown[t] >= 0 && !others[t] {
 			v = math.Log(max(belongs*usual, belongsShare*spread[t]) / (differ[t] + grain*grain))
 			v = min(max(v, -mostNats), mostNats)
 		}

@@ -64,3 +64,42 @@ func TestBelong(t *testing.T) {
 		}
 	}
 }
+
+// What a menu before a clip changes does not blunt the response by which the clip's first
+// scene, shorter than the next, belongs to it.
+func TestFollowAfterMenu(t *testing.T) {
+	const n, menu, cut = 80, 30, 38 // pictures of the take, of the menu, and up to the first cut
+	r := rand.New(rand.NewPCG(5, 6))
+	var scenes [2][2 * signature.Blocks]float64
+	for k := range scenes {
+		for b := range scenes[k] {
+			scenes[k][b] = 30 + 120*r.Float64()
+		}
+	}
+	draw := func(before bool) *signature.Sequence {
+		s := &signature.Sequence{Aspect: 16. / 9}
+		for i := range n {
+			scene := &scenes[min(i/cut, 1)]
+			for b := range signature.Blocks {
+				v := scene[b]
+				if b%3 == 0 { // moves
+					v = scene[b+7*i]
+				}
+				if before && i < menu {
+					v = 30 + 170*float64(b/50%2)
+				}
+				s.Values = append(s.Values, uint16((v+0.3*r.NormFloat64())*signature.Unit8))
+			}
+			s.Times = append(s.Times, time.Duration(i)*40*time.Millisecond)
+		}
+		s.Lives = s.Times
+		return s
+	}
+	s := &stretch{take: draw(true), source: draw(false), rate: 1, last: n - 1}
+	if err := s.follow(); err != nil {
+		t.Fatal(err)
+	}
+	if s.first != menu || s.last != n-1 {
+		t.Errorf("pictures %d to %d of %d", s.first, s.last, n)
+	}
+}

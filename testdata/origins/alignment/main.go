@@ -85,6 +85,7 @@ var times = []change{
 	{"quicker by 4 %", "trim=start_frame=%[1]d:end_frame=%[2]d,setpts=(PTS-STARTPTS)*24/25"},
 	{"slower by 2.7 %", "trim=start_frame=%[1]d:end_frame=%[2]d,setpts=(PTS-STARTPTS)*1.027"},
 	{"led in", "trim=start_frame=%[1]d:end_frame=%[2]d,setpts=PTS-STARTPTS,tpad=start_duration=1.3:color=gray"},
+	{"menu before", "trim=start_frame=%[1]d:end_frame=%[2]d,setpts=PTS-STARTPTS,tpad=start_duration=1.3:color=gray,drawbox=x=60:y=50:w=240:h=40:color=white:t=fill:enable='lt(t,1.299)',drawbox=x=60:y=130:w=300:h=30:color=black:t=fill:enable='lt(t,1.299)'"},
 }
 
 var heldTimes = []change{
