@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -350,7 +351,7 @@ func TestPasses(t *testing.T) {
 		{"more often", []*compare.Scan{there(20), gone(), gone(), gone(), gone(), gone()}, []*compare.Scan{there(20), there(20), there(20), there(20), there(20), there(20)}, compare.Stronger, "more often"},
 		{"hardly more often", []*compare.Scan{there(20), there(20), gone(), gone(), gone()}, []*compare.Scan{there(20), there(20), there(20), there(20), gone()}, compare.Persisting, ""},
 		{"a little stronger, surely", []*compare.Scan{there(20), there(20.1), there(19.9), there(20)}, []*compare.Scan{there(22), there(22.1), there(21.9), there(22)}, compare.Stronger, "110 %"},
-		{"surely stronger by less than can be told", []*compare.Scan{there(20), there(20.1), there(19.9), there(20)}, []*compare.Scan{there(20.6), there(20.5), there(20.7), there(20.6)}, compare.Persisting, "tell"},
+		{"surely stronger by less than can be told", slices.Repeat([]*compare.Scan{there(20), there(20.1)}, 5), slices.Repeat([]*compare.Scan{there(20.9), there(21)}, 5), compare.Persisting, "tell"},
 		{"a little stronger, perhaps", []*compare.Scan{there(20), there(24), there(17)}, []*compare.Scan{there(22), there(26), there(18)}, compare.Persisting, "no change"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
