@@ -221,3 +221,25 @@ func TestAmbiguousAbove(t *testing.T) {
 		}
 	}
 }
+
+// A camera whose exposure follows what it films changes all of the picture by more than
+// what moves in it does.
+func TestExposureDrifts(t *testing.T) {
+	const first, n = 210, 90
+	source := show(400, 50, 1, at(50))
+	take := show(n, 50, 1, func(i int) float64 { return float64(i+first) / 50 })
+	for i := range n {
+		for b, v := range take.At(i) {
+			take.At(i)[b] = v + uint16(12*signature.Unit8*math.Pow(math.Sin(math.Pi*float64(i)/n), 2))
+		}
+	}
+	a, err := Sequences(take, source)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, j := range a.Pictures {
+		if j != i+first {
+			t.Errorf("picture %d is %d of the source, want %d", i, j, i+first)
+		}
+	}
+}

@@ -55,20 +55,44 @@ func reduce(s *signature.Sequence, rate float64) *reduced {
 			}
 		}
 	}
-	r.squares, r.sums = make([]float64, n+1), make([]float64, (n+1)*channels)
 	for k, w := range weight {
+		for c := range channels {
+			if w > 0 {
+				r.v[k*channels+c] /= float32(w)
+			}
+		}
+	}
+	r.sum()
+	return r
+}
+
+// sum adds up the bins.
+func (r *reduced) sum() {
+	r.squares, r.sums = make([]float64, r.n+1), make([]float64, (r.n+1)*channels)
+	for k := range r.n {
 		square := 0.0
 		for c := range channels {
 			at := k*channels + c
-			if w > 0 {
-				r.v[at] /= float32(w)
-			}
 			square += float64(r.v[at]) * float64(r.v[at])
 			r.sums[at+channels] = r.sums[at] + float64(r.v[at])
 		}
 		r.squares[k+1] = r.squares[k] + square
 	}
-	return r
+}
+
+// even takes the mean of all channels from each bin.
+func (r *reduced) even() {
+	for k := range r.n {
+		bin := r.v[k*channels : (k+1)*channels]
+		mean := float32(0)
+		for _, v := range bin {
+			mean += v / channels
+		}
+		for c := range bin {
+			bin[c] -= mean
+		}
+	}
+	r.sum()
 }
 
 // energy is how much changes in bins from a to before b: the sum of squares

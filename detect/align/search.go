@@ -43,18 +43,39 @@ var errStill = errors.New("still")
 // search finds the stretches of a source, laid into the take's picture, that the
 // take shows, and the rate at which it does.
 func search(take, source *signature.Sequence) ([]chain, float64, error) {
-	src := reduce(source, 1)
+	// Where nothing fits, the brightness of the whole may be what changes the most: a
+	// camera's exposure follows what it films.
+	for _, evened := range []bool{false, true} {
+		cs, rate, err := searchIn(take, source, evened)
+		if len(cs) > 0 || err != nil {
+			return cs, rate, err
+		}
+	}
+	return nil, 0, fmt.Errorf("%w: no stretch of it is found there", ErrDifferent)
+}
+
+// searchIn is search by what changes, evened: but for what changes in all of the
+// picture alike. Without an error there may be no chains.
+func searchIn(take, source *signature.Sequence, evened bool) ([]chain, float64, error) {
+	bins := func(s *signature.Sequence, rate float64) *reduced {
+		r := reduce(s, rate)
+		if evened {
+			r.even()
+		}
+		return r
+	}
+	src := bins(source, 1)
 	var best []chain
 	var most, rate float64
 	for _, group := range rates() {
 		for _, r := range group {
-			t := reduce(take, r)
+			t := bins(take, r)
 			ws := windows(t, src)
 			if len(ws) == 0 {
 				if min(t.n, src.n) < leastBins {
 					continue
 				}
-				if r == 1 {
+				if r == 1 && !evened {
 					return nil, 0, errStill
 				}
 				continue
@@ -68,9 +89,6 @@ func search(take, source *signature.Sequence) ([]chain, float64, error) {
 		if most > goodWorth {
 			break
 		}
-	}
-	if len(best) == 0 {
-		return nil, 0, fmt.Errorf("%w: no stretch of it is found there", ErrDifferent)
 	}
 	return best, rate, nil
 }
