@@ -230,7 +230,7 @@ func TestExposureDrifts(t *testing.T) {
 	take := show(n, 50, 1, func(i int) float64 { return float64(i+first) / 50 })
 	for i := range n {
 		for b, v := range take.At(i) {
-			take.At(i)[b] = v + uint16(12*signature.Unit8*math.Pow(math.Sin(math.Pi*float64(i)/n), 2))
+			take.At(i)[b] = uint16(float64(v) * (1 + 0.12*math.Pow(math.Sin(math.Pi*float64(i)/n), 2)))
 		}
 	}
 	a, err := Sequences(take, source)
@@ -241,5 +241,18 @@ func TestExposureDrifts(t *testing.T) {
 		if j != i+first {
 			t.Errorf("picture %d is %d of the source, want %d", i, j, i+first)
 		}
+	}
+}
+
+// A picture of which nothing is known, as when a camera starts in the middle of one, is
+// no change.
+func TestStartsUnknown(t *testing.T) {
+	s := show(60, 50, 1, at(50))
+	whole := reduce(s, 1)
+	for b := range s.At(0) {
+		s.At(0)[b] = signature.Unknown
+	}
+	if e, want := reduce(s, 1).energy(0, whole.n), whole.energy(0, whole.n); math.Abs(e-want) > want/50 {
+		t.Errorf("what changes is %.3g, want %.3g", e, want)
 	}
 }

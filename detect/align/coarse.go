@@ -35,10 +35,10 @@ func reduce(s *signature.Sequence, rate float64) *reduced {
 	r := &reduced{n: n, v: make([]float32, n*channels)}
 	weight := make([]float64, n)
 	last := seconds(period(s))
-	var held [signature.Blocks]uint16
+	held := firstKnown(s)
 	var pooled [channels]float32
 	for i := range s.Len() {
-		pool(&pooled, &held, s.At(i), i == 0)
+		pool(&pooled, &held, s.At(i))
 		from := seconds(s.Lives[i] - start)
 		to := from + last
 		if i+1 < s.Len() {
@@ -80,16 +80,31 @@ func (r *reduced) sum() {
 	}
 }
 
-// even takes the mean of all channels from each bin.
+// even takes from each bin what a change of exposure makes: an offset of all channels,
+// and a gain of what they show in the mean over all bins.
 func (r *reduced) even() {
+	var usual [channels]float64
+	mean := 0.0
+	for c := range usual {
+		usual[c] = r.sums[r.n*channels+c] / float64(r.n)
+		mean += usual[c] / channels
+	}
+	square := 0.0
+	for c := range usual {
+		usual[c] -= mean
+		square += usual[c] * usual[c]
+	}
 	for k := range r.n {
 		bin := r.v[k*channels : (k+1)*channels]
-		mean := float32(0)
-		for _, v := range bin {
-			mean += v / channels
+		offset, gain := 0.0, 0.0
+		for c, v := range bin {
+			offset += float64(v) / channels
+			if square > 0 {
+				gain += float64(v) * usual[c] / square
+			}
 		}
 		for c := range bin {
-			bin[c] -= mean
+			bin[c] -= float32(offset + gain*usual[c])
 		}
 	}
 	r.sum()
@@ -120,15 +135,27 @@ func (r *reduced) changes(a, b int) []float32 {
 	return out
 }
 
+// firstKnown is the first value of each block that is known: a camera catches the end of
+// a picture as it starts, and nothing that would change from then on.
+func firstKnown(s *signature.Sequence) (held [signature.Blocks]uint16) {
+	for b := range held {
+		for i := range s.Len() {
+			if v := s.At(i)[b]; v != signature.Unknown {
+				held[b] = v
+				break
+			}
+		}
+	}
+	return held
+}
+
 // pool averages blocks into channels; a block that is not known keeps its last
 // value.
-func pool(out *[channels]float32, held *[signature.Blocks]uint16, blocks []uint16, first bool) {
+func pool(out *[channels]float32, held *[signature.Blocks]uint16, blocks []uint16) {
 	*out = [channels]float32{}
 	for b, v := range blocks {
 		if v != signature.Unknown {
 			held[b] = v
-		} else if first {
-			held[b] = 0
 		}
 		x, y := b%signature.Cols, b/signature.Cols
 		out[y/poolRows*channelCols+x/poolCols] += float32(held[b])
