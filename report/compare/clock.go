@@ -115,7 +115,7 @@ func beside(first, s *Scan) clock {
 		if err == nil {
 			return c
 		}
-		why = "by what its pictures hold: " + err.Error()
+		why = "by what its pictures hold, with the other take as the source: " + err.Error()
 		// Recordings of two clips may have the same length.
 		if errors.Is(err, align.ErrDifferent) {
 			return unaligned(why)
