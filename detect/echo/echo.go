@@ -56,6 +56,10 @@ const (
 	// 24 pictures a second are blended to 60.
 	leastRatio = 0.4
 	mostRatio  = 2.7
+	// Three shares show again at two steps, where the outline of a thing as long as
+	// one step takes nothing from them, as it does from the first peak: one that is
+	// this share as prominent at half the lag is the first, and the other its echo.
+	firstShare = 0.7
 	// A peak that stands out by less is a texture's, and its height of no
 	// interest.
 	leastRefined = 0.1
@@ -117,8 +121,24 @@ type Peak struct {
 }
 
 // peak returns the most prominent maximum of a profile between two lags in
-// samples; the zero value when there is none.
+// samples, or the one at half its lag that is nearly so; the zero value when there is
+// none.
 func peak(p []float32, from, to float64) Peak {
+	best := highest(p, from, to)
+	half := best.Lag / 2
+	if half < from {
+		return best
+	}
+	// Steps that change, and outlines, move the two by a sample and a tenth.
+	slack := 1 + half/10
+	if first := highest(p, half-slack, half+slack); first.R > 0 && first.Prominence >= firstShare*best.Prominence {
+		return first
+	}
+	return best
+}
+
+// highest returns the most prominent maximum of a profile between two lags.
+func highest(p []float32, from, to float64) Peak {
 	var best Peak
 	for k := max(2, int(math.Ceil(from))); k <= int(to) && k+1 < len(p); k++ {
 		if p[k] < p[k-1] || p[k] < p[k+1] {
@@ -574,15 +594,15 @@ func (s *Store) refine(l *Look, win image.Rectangle) {
 	}
 	k := int(l.Main.Lag + 0.5)
 	x, y := s.dx[k], s.dy[k]
-	best, second := s.highest(win, x, y, 1), s.highest(win, 2*x, 2*y, 2)
+	best, second := s.greatest(win, x, y, 1), s.greatest(win, 2*x, 2*y, 2)
 	if s.sums[k] > 0 {
 		l.Gain = max(1, float64(best/s.sums[k]))
 	}
 	l.Second = float64(second) / l.Energy
 }
 
-// highest returns the greatest sum within reach of a lag.
-func (s *Store) highest(win image.Rectangle, x, y, reach int32) float32 {
+// greatest returns the greatest sum within reach of a lag.
+func (s *Store) greatest(win image.Rectangle, x, y, reach int32) float32 {
 	var dx, dy [25]int32
 	var sums [25]float32
 	n := 0
