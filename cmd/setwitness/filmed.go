@@ -90,7 +90,7 @@ func (f *filmed) describe(in *report.Input) {
 		Raster:          report.Raster{Width: s.Raster.X, Height: s.Raster.Y},
 		DisplayedFrames: facts.Displayed,
 		MixedFrames:     facts.Mixed,
-		CameraPxPerLine: rounded(v.PxPerLine(s.Raster.Y)),
+		CameraPxPerLine: rounded(v.MiddlePxPerLine(s.Raster.Y)),
 	}
 	for _, c := range corners(v.Quad) {
 		view.Corners = append(view.Corners, c)

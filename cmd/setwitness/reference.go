@@ -545,7 +545,7 @@ func (w *witness) judge(e *detect.Event, s origin.Stages, d origin.Difference) o
 	}
 	f := origin.Finding{At: at, Known: !w.alignment.Still}
 	if w.film != nil && e.Kind == detect.Macroblocking {
-		if why, own := origin.CameraGrid(e.Measures, w.film.survey.Found.View.PxPerLine(w.film.survey.Raster.Y)); own {
+		if why, own := origin.CameraGrid(e.Measures, w.film.survey.Found.View.MiddlePxPerLine(w.film.survey.Raster.Y)); own {
 			f.Verdict, f.Why = origin.Capture, why
 			return f
 		}

@@ -245,19 +245,36 @@ func (v View) density() (across, down float64) {
 		for i := range steps + 1 {
 			x := d + (1-2*d)*float64(i)/steps
 			y := d + (1-2*d)*float64(j)/steps
-			l, r := p.point(x-d, y), p.point(x+d, y)
-			t, b := p.point(x, y-d), p.point(x, y+d)
-			across = min(across, math.Hypot(r.X-l.X, r.Y-l.Y)/(2*d))
-			down = min(down, math.Hypot(b.X-t.X, b.Y-t.Y)/(2*d))
+			a, b := p.densityAt(x, y, d)
+			across, down = min(across, a), min(down, b)
 		}
 	}
 	return across, down
+}
+
+// middleDensity is the same of the middle of the screen.
+func (v View) middleDensity() (across, down float64) {
+	p := v.project()
+	return p.densityAt(0.5, 0.5, 1e-4)
+}
+
+// densityAt is that of a place, from points d of the screen to either side.
+func (p *projection) densityAt(x, y, d float64) (across, down float64) {
+	l, r := p.point(x-d, y), p.point(x+d, y)
+	t, b := p.point(x, y-d), p.point(x, y+d)
+	return math.Hypot(r.X-l.X, r.Y-l.Y) / (2 * d), math.Hypot(b.X-t.X, b.Y-t.Y) / (2 * d)
 }
 
 // PxPerLine returns camera pixels for each of so many lines of the screen,
 // where it is least.
 func (v View) PxPerLine(lines int) float64 {
 	_, down := v.density()
+	return down / float64(max(lines, 1))
+}
+
+// MiddlePxPerLine is the same at the middle of the screen.
+func (v View) MiddlePxPerLine(lines int) float64 {
+	_, down := v.middleDensity()
 	return down / float64(max(lines, 1))
 }
 
@@ -328,11 +345,14 @@ func nearestShape(a, tolerance float64) float64 {
 const leastRaster = 32
 
 // RasterSize returns the size of a raster with square samples in the shape of
-// the screen that claims no more than the camera resolved: nowhere on the
-// screen is a sample smaller than a camera pixel. It is at most max, and even
-// so that halved chroma fits.
+// the screen that claims no more than the camera resolved: at the middle of the
+// screen a sample is no smaller than a camera pixel. (At the far side of a screen
+// that is seen at an angle a pixel covers more of it, and at the near one less. Were
+// the far side to say how many samples there are, of a screen that is seen from 25
+// degrees a third of what the camera saw of its middle would be lost.) It is at
+// most max, and even so that halved chroma fits.
 func RasterSize(v View, most image.Point) image.Point {
-	across, down := v.density()
+	across, down := v.middleDensity()
 	shape := v.shape()
 	h := min(down, across/shape, float64(most.Y), float64(most.X)/shape)
 	even := func(x float64, most int) int {

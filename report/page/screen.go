@@ -214,7 +214,7 @@ func cameraFacts(doc *report.Findings) []fact {
 		out = append(out, fact{"Movement", moved})
 	}
 	if v := doc.View.CameraPxPerLine; v > 0 {
-		out = append(out, fact{"Sampling", "A line of the examined raster is as high as " + report.Number(v) + " camera pixels, where it is least."})
+		out = append(out, fact{"Sampling", "A line of the examined raster is as high as " + report.Number(v) + " camera pixels in the middle of the screen."})
 	}
 	if c.NoiseCodes > 0 {
 		out = append(out, fact{"Noise", report.Number(c.NoiseCodes) + " codes (standard deviation) in one sample of one frame."})
