@@ -115,6 +115,17 @@ func (c *comparison) liveliest(t int, peers []reference) bool {
 	return len(c.references) > 0
 }
 
+// fades reports whether a look has less energy than the same thing in the pictures
+// before and after, which have as much as each other: copies so close that they
+// run into each other show by nothing else.
+func (c *comparison) fades(l *echo.Look) bool {
+	least, most := math.Inf(1), 0.0
+	for _, r := range c.references {
+		least, most = min(least, r.look.Energy), max(most, r.look.Energy)
+	}
+	return len(c.references) >= leastFits && !c.textured && least >= steady*most && l.Energy < faded*least
+}
+
 // resembles reports whether the clean looks at the same thing are as alike to
 // themselves at a lag as a copy would make them: a shadow with soft edges, which
 // has less energy wherever it grows softer.

@@ -102,6 +102,9 @@ const (
 	// Three equal weights leave a third, and a background that shows through
 	// hides half of that: a look with less is at something else.
 	leastMixed = 0.15
+	// The same thing in clean pictures has this share of energy at least from one to
+	// another, where copies that lie too close to be seen are told by what it loses.
+	steady = 0.9
 	// A mixture never has more energy than what it is mixed of; a look with so
 	// many times the usual is at something else, or out of the dark.
 	gains = 1.5
@@ -421,10 +424,11 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 	// thing's own edges do there.
 	exceeds := known && ratio == 1 && c.clean >= leastLooks && p.R-c.baseline >= need && v.lag >= leastClose
 	unseen := l.Energy < faded*c.usual && v.lag >= leastUnseen
-	if !peak && (l.Energy < leastMixed*c.usual || !exceeds && !unseen) {
+	near := !peak && !exceeds && !unseen && !l.Whole && c.fades(l)
+	if !peak && (l.Energy < leastMixed*c.usual || !exceeds && !unseen && !near) {
 		return v
 	}
-	if !peak && !exceeds && c.resembles(v.lag, s.floor) || !l.Whole && c.ribbed(l) {
+	if !peak && !exceeds && !near && c.resembles(v.lag, s.floor) || !l.Whole && c.ribbed(l) {
 		return v
 	}
 	const least = faintest / 100.0
@@ -462,6 +466,9 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 			case !peak && !v.weights.profiles && s.panned(t) && !c.rises(l.At(v.lag), v.lag, v.weights):
 				// What a thing uncovers of a background that moves fits its outline.
 				return v
+			case near:
+				faint *= unseenFaint
+				least *= lonely
 			case !peak:
 				faint *= unseenFaint
 			case s.accompanied(t, l, v.ratio, faint):

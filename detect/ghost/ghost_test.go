@@ -271,6 +271,12 @@ func TestGhosts(t *testing.T) {
 			c.x = func(k float64) float64 { return 20 + 16*k }
 			c.mix = burst(15, 18, 0, .5, .5)
 		}, 15, 18, 50},
+		{"two pictures of copies less than two edges apart", func(c *clip) {
+			c.diameter = 44
+			c.y = func(float64) float64 { return 180 }
+			c.x = func(k float64) float64 { return 100 + 3.6*k }
+			c.mix = burst(15, 16, .34, .33, .33)
+		}, 15, 16, 33},
 		{"texture shows through", func(c *clip) {
 			c.flat, c.diameter, c.contrast, c.still = true, 50, 120, 16
 			c.x = func(k float64) float64 { return 20 + 22*k }
@@ -441,6 +447,29 @@ func TestLookAlikes(t *testing.T) {
 			c.paint = func(c *clip, k, x, y, v float64) float64 {
 				a := max(0, min(1, (k-12)/14))
 				return v*(1-a) + a*(90+30*math.Sin(x/17+y/31)*math.Cos(y/11))
+			}
+		}},
+		{"goes out of focus for a while", func(c *clip) {
+			c.diameter = 44
+			c.y = func(float64) float64 { return 180 }
+			c.x = func(k float64) float64 { return 100 + 3.6*k }
+			c.wide = true
+			c.soft = func(k int) (across, down float64) {
+				if k >= 15 && k <= 18 {
+					return .33, .33
+				}
+				return 0, 0
+			}
+		}},
+		{"shakes for a while", func(c *clip) {
+			c.diameter = 44
+			c.y = func(float64) float64 { return 180 }
+			c.x = func(k float64) float64 { return 100 + 3.6*k }
+			c.soft = func(k int) (across, down float64) {
+				if k >= 15 && k <= 18 {
+					return 0, .33
+				}
+				return 0, 0
 			}
 		}},
 		{"bounce", func(c *clip) {
