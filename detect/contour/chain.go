@@ -19,6 +19,7 @@ type chain struct {
 	wide        float32    // mean
 	length      float32    // raster pixels
 	bend        float32    // standard deviation from a straight line, samples
+	lean        float32    // of that line, samples along the lines for each from line to line
 	speed       float32    // raster pixels a second
 	luma        float32    // sum of the differences of luma across, codes of 8 bits
 	jumps       [2]float32 // sums of those of Cb and Cr that are at once, from the lower side
@@ -223,6 +224,7 @@ func (c *chain) finish(spacing int) {
 	xx, ll, lx := c.xx/m-sq(c.x/m), c.ll/m-sq(c.l/m), c.lx/m-c.l/m*c.x/m
 	if ll > 0 {
 		c.bend = root(xx - lx*lx/ll)
+		c.lean = float32(lx / ll)
 	}
 }
 

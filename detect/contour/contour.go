@@ -74,6 +74,8 @@ type Contour struct {
 	// Straight is set when it does not bend, Upright when it is straight along
 	// the rows or columns.
 	Straight, Upright bool
+	// Angle is that of a straight one, radians from the columns of the raster on.
+	Angle float64
 	// Speed is how fast it moves across itself, pixels a second; 0 where the
 	// picture looked at before has none between these levels nearby.
 	Speed float64

@@ -19,13 +19,18 @@ const (
 	fewSteps, moreStep = 4.0, 4.0
 	leastContours      = 2
 	mostContours       = 6
-	// drawnContours are wanted where contours are straight, and drawnMore where
-	// the step is also large: so are edges of things.
-	drawnContours, drawnMore = 3, 2
+	// drawnContours are wanted where more than manyStraight of the contours are straight,
+	// and drawnMore where the step is also large: so are edges of things, while few of a
+	// curved slope's contours are straight by chance.
+	manyStraight, drawnContours, drawnMore = 1.0 / 3, 3, 2
 	// uprightContours are wanted where they run along rows or columns, and steps
 	// of no more than uprightStep codes of 8 bits: so do staircases and
 	// graphics, which have a dozen levels or fewer (ITU-R BT.2111: eleven).
 	uprightContours, uprightStep = 13, 8.0
+	// As many are wanted where the straight ones are less parallel than leastParallel, by
+	// 20 degrees one way and the other: those of a slope lie side by side, while facets
+	// and rays are drawn in every direction.
+	leastParallel = 0.75
 	// leastWide is the width of the plateaus, as a share of the width of the
 	// picture: twice what the window of a jump needs.
 	leastWide = 1.0 / 100
@@ -53,6 +58,11 @@ const (
 	leastTable = 2.5
 	// leastRepeated is what leastWide is then: what the window of a jump needs.
 	leastRepeated = leastWide / 2
+	// mostStray is by how much of the step levels differ that no table made: those of
+	// what a table broke agree to 0.04, also after a coder, and to 0.1 where it broke each
+	// primary by itself; chance leaves 0.14 and more. Of fewRepeats and more, oddsStray is
+	// the weight of what is more: at chance as much as three contours.
+	fewRepeats, mostStray, oddsStray = 3, 0.1, 40.0
 	// Weights of the evidence, natural logarithm of the odds.
 	oddsContour, oddsLength, oddsMost, oddsGrid = 0.5, 3.0, 3.0, 12.0
 	// mostPainted is the share of contours that part two colours by chance: where two
@@ -76,13 +86,16 @@ func (p *Part) odds(f picture.Format, c Channel) float64 {
 		step /= colourStep
 	}
 	wanted := min(leastContours+math.Ceil(max(0, step-fewSteps)/moreStep), mostContours)
-	const most = 0.5 // of the length
-	if p.Straight > most {
+	if p.Straight > manyStraight {
 		wanted = max(wanted, drawnContours)
 		if step > fewSteps {
 			wanted += drawnMore
 		}
+		if p.Parallel < leastParallel {
+			wanted = max(wanted, uprightContours)
+		}
 	}
+	const most = 0.5 // of the length
 	if p.Upright > most {
 		if step > uprightStep {
 			return math.Inf(-1)
@@ -99,6 +112,9 @@ func (p *Part) odds(f picture.Format, c Channel) float64 {
 	}
 	odds := oddsContour*(p.Levels-1-wanted+0.5) + oddsLength*min(0, p.Length/float64(f.H)/length-1)
 	odds = min(odds, oddsMost)
+	if p.Repeats >= fewRepeats {
+		odds -= oddsStray * max(0, p.Agree-mostStray)
+	}
 	odds -= oddsPainted * max(0, p.Painted-mostPainted)
 	if !table {
 		odds -= oddsGrid * max(0, p.Gridded-mostGridded)

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"image"
 	"math"
+	"math/cmplx"
 	"slices"
 
 	"setwitness/detect/vision"
@@ -26,8 +27,10 @@ type Part struct {
 	// Upright is the share of the length that is straight along rows or
 	// columns, Straight the share that is straight at all.
 	Straight, Upright float64
-	Speed             float64 // mean, pixels a second
-	LumaStep          float64 // mean, code values
+	// Parallel is 1 where all straight ones have one direction, and 0 where any.
+	Parallel float64
+	Speed    float64 // mean, pixels a second
+	LumaStep float64 // mean, code values
 	// Gridded is the share of the length on the grid of a codec's blocks.
 	Gridded float64
 	// Painted is the share of the length that parts two colours.
@@ -92,6 +95,7 @@ func (p *Part) measure(contours []Contour, keep func(*Contour) bool, unit func(l
 	}
 	p.Levels, p.Expected = 1+distinct, 1+distinct*p.Lost
 	moving := 0.0
+	var directions complex128
 	for i := range contours {
 		c := &contours[i]
 		mid := (c.Low + c.High) / 2
@@ -104,6 +108,8 @@ func (p *Part) measure(contours []Contour, keep func(*Contour) bool, unit func(l
 		p.Region = p.Region.Union(c.Region)
 		if c.Straight {
 			p.Straight += c.Length
+			// A line has one direction both ways.
+			directions += cmplx.Rect(c.Length, 2*c.Angle)
 		}
 		if c.Upright {
 			p.Upright += c.Length
@@ -121,6 +127,7 @@ func (p *Part) measure(contours []Contour, keep func(*Contour) bool, unit func(l
 	n := float64(p.Contours)
 	p.Wide, p.LumaStep = p.Wide/n, p.LumaStep/n
 	p.Speed /= max(moving, 1)
+	p.Parallel = cmplx.Abs(directions) / max(p.Straight, 1)
 	p.Straight, p.Upright = p.Straight/max(p.Length, 1), p.Upright/max(p.Length, 1)
 	p.Gridded, p.Painted = p.Gridded/max(p.Length, 1), p.Painted/max(p.Length, 1)
 }

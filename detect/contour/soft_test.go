@@ -179,3 +179,40 @@ func TestPainted(t *testing.T) {
 		t.Errorf("three colours: odds of %.1f", odds)
 	}
 }
+
+// A slope's straight contours lie side by side; rays and rings in a few tones are drawn.
+func TestStraightContours(t *testing.T) {
+	const tones, step = 8, 6.0
+	slope := func(x, y float64) float64 { return math.Floor(tones * (0.8*x + 0.2*y)) }
+	rays := func(x, y float64) float64 {
+		x, y = 16.0/9*(x-0.45), y-1.05
+		if r := math.Hypot(x, y); r < 0.4 {
+			return math.Floor(20 * (0.4 - r))
+		}
+		k := math.Mod(math.Floor(24*math.Atan2(-y, x)/math.Pi), 2*tones-2)
+		return min(k, 2*tones-2-k)
+	}
+	for name, c := range map[string]struct {
+		tone  func(x, y float64) float64
+		fault bool
+	}{"slope": {slope, true}, "rays": {rays, false}} {
+		_, f := look(t, drawn(1280, 720, 8, func(x, y float64) float64 { return 20 + step*c.tone(x, y) }))
+		p := everything(f)
+		if odds := p.odds(picture.Format{W: 1280, H: 720, Depth: 8}, Luma); odds > 0 != c.fault {
+			t.Errorf("%s: odds of %.1f, %.2f straight, %.2f of it parallel, %g levels", name, odds, p.Straight, p.Parallel, p.Levels)
+		}
+	}
+}
+
+// Levels that differ from contour to contour are not those of one table.
+func TestStrayingLevels(t *testing.T) {
+	f := picture.Format{W: 1280, H: 720, Depth: 8}
+	p := Part{Levels: 9, Step: 5, Length: 2400, Wide: 33, Repeats: 4, Agree: 0.03}
+	if odds := p.odds(f, Luma); odds <= 0 {
+		t.Errorf("one table: odds of %.1f", odds)
+	}
+	p.Agree = 0.25
+	if odds := p.odds(f, Luma); odds > 0 {
+		t.Errorf("facets of a solid, each in its tone: odds of %.1f", odds)
+	}
+}

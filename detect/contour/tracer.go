@@ -218,6 +218,10 @@ func (t *tracer) contour(c *chain, p *plate, scale float64) Contour {
 		o.Length = float64(c.length)
 	}
 	o.Upright = o.Straight && run < 2*t.along
+	o.Angle = math.Atan2(float64(c.lean*t.along), float64(float32(t.spacing)*t.aside))
+	if t.across {
+		o.Angle = math.Pi/2 - o.Angle
+	}
 	o.Gridded = float64(c.gridded) / float64(c.edges)
 	o.Rank = int(c.rank)
 	o.LumaStep = float64(c.luma) / float64(c.edges) * scale

@@ -128,6 +128,23 @@ func TestCoverage(t *testing.T) {
 	}
 }
 
+// Steps that no coder leaves are drawn, as those of a picture of large pixels.
+func TestLargePixels(t *testing.T) {
+	const w, h, size = 640, 384, 16
+	for tones, want := range map[int]int{12: 1, 32: 0} {
+		p := picture.New(w, h, 8)
+		for y := range h {
+			for x := range w {
+				p.Pix[y*w+x] = uint8(60 + rand.New(rand.NewPCG(4, uint64(y/size*w+x/size))).IntN(tones))
+			}
+		}
+		src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: 20, draw: func(int) picture.Plane { return p }}
+		if res := run(t, src); len(res.Events) != want {
+			t.Errorf("%d tones: found %+v", tones, res.Events)
+		}
+	}
+}
+
 // Blocks that single codes part are reported when they are asked for, and coverage says
 // that they are not.
 func TestLeastStep(t *testing.T) {
