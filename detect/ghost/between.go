@@ -32,23 +32,22 @@ const (
 	betweenRise, relationRise   = 0.45, 0.25
 	leastBetween, leastRelation = 0.3, 0.12
 	leastOut, leastOutBoth      = 2, 3
+	// Of sharp edges more is on the way than mostWay only where three pictures are
+	// mixed, whose rho is 2/3; in a dissolve all of what changes far is, and what moves
+	// in either scene makes rho small.
+	threeShares = 0.55
 	// Each picture of a burst has the second share of what it rises by, of which the
 	// first and the last show a part, the first, and those beside it have less than
 	// that: what slows down relates by more from picture to picture.
 	betweenWithin, betweenInside = 0.35, 0.6
 	// Those farther off that say what is usual have less than half of it.
 	betweenUsual = 0.5
-	// What moves most goes at least so many samples in a burst, which is wider than an
-	// edge, and this share of what it does beside it: to relate by so much more
-	// without mixing it would have to slow down to a third. Vectors of mixtures stray.
-	widerThanEdge, keepsGoing = 3.0, 0.4
-	// So many pictures on either side of its first and its last tell that.
-	goesBeside = 4
-	// Where vectors are not to be had the logarithm of the detail falls by so much.
-	lostWithout = 0.3
+	// A pan by fewer samples is no wider than an edge.
+	widerThanEdge = 3.0
 	// What moves is a third as large or three times, at most: where a fast thing has
-	// gone the slow ones are left.
-	betweenArea = 3
+	// gone the slow ones are left. So many pictures on either side of its first and its
+	// last tell that.
+	betweenArea, areaBeside = 3, 4
 )
 
 // between is by how much more of what changes far is on the way in picture i than
@@ -145,6 +144,9 @@ func (s *state) cross(c *crossing, before []int) bool {
 		ways, rhos = append(ways, way-c.way), append(rhos, s.successions.at(i).whole.rho-c.rho)
 	}
 	c.rise, c.rel = median(ways), median(rhos)
+	if way := c.way + c.rise; way < leastBetween || way > mostWay && c.rho+c.rel < threeShares {
+		return false
+	}
 	if c.rise < max(leastBetween, leastOut*wayStrays) || c.rel < max(leastRelation, leastOut*rhoStrays) ||
 		(c.rise/wayStrays+c.rel/rhoStrays)/2 < leastOutBoth {
 		return false
@@ -190,14 +192,17 @@ func (s *state) comesAtOnce(c *crossing, beside []int) bool {
 	return true
 }
 
-// keepsOn reports whether what moves in a burst goes on as it does beside it.
+// keepsOn reports whether what moves in a burst goes on as it does beside it, and
+// is not on the way because it goes less.
 func (s *state) keepsOn(c *crossing, before, after []int) bool {
 	last := c.first + c.n
 	if s.crawls(c.first-2, last+2) {
 		return false
 	}
-	within := s.goes(c.first, last, fastest).step
-	part := min(c.n, goesBeside)
+	if share, known := s.sloped(c.first, last); !known || share > mostSloped {
+		return false
+	}
+	part := min(c.n, areaBeside)
 	for _, side := range [...]struct {
 		known   bool
 		out, in int
@@ -205,34 +210,25 @@ func (s *state) keepsOn(c *crossing, before, after []int) bool {
 		if !side.known {
 			continue
 		}
-		beside := s.goes(side.out, side.out+part, fastest).step
-		if within > 0 && (within < widerThanEdge || within < keepsGoing*beside) {
-			return false
-		}
-		outDetail, outArea := s.usualLook(side.out, side.out+part)
-		inDetail, inArea := s.usualLook(side.in, side.in+part)
-		if within == 0 && outDetail-inDetail < lostWithout {
-			return false
-		}
-		if a := inArea / outArea; a > betweenArea || a < 1/float64(betweenArea) {
+		if a := s.usualArea(side.in, side.in+part) / s.usualArea(side.out, side.out+part); a > betweenArea || a < 1/float64(betweenArea) {
 			return false
 		}
 	}
 	return true
 }
 
-// usualLook is the median logarithm of the detail of pictures, and their area.
-func (s *state) usualLook(from, to int) (detail, area float64) {
-	var d, a []float64
+// usualArea is the median area of what changes in pictures.
+func (s *state) usualArea(from, to int) float64 {
+	var areas []float64
 	for i := from; i < to; i++ {
 		if r := s.successions.at(i).whole; r.known && r.detail > 0 {
-			d, a = append(d, math.Log(r.detail)), append(a, float64(r.area))
+			areas = append(areas, float64(r.area))
 		}
 	}
-	if len(d) == 0 {
-		return 0, 1
+	if len(areas) == 0 {
+		return 1
 	}
-	return median(d), median(a)
+	return median(areas)
 }
 
 // crossedBy is the mixture that has on the way what a burst has there: half of it for
@@ -341,6 +337,9 @@ func (s *state) mixes(t int) (sure float64, of mixture) {
 			continue
 		}
 		g := s.goes(first, first+lastingBetween, typical)
+		if share, known := s.sloped(first, first+lastingBetween); !known || share > mostSlopedLong {
+			continue
+		}
 		if g.step < farEnough || g.known < leastKnown || g.changed < mostOfOne && s.goes(t-lastingBetween, t+lastingBetween, typical).stray < stepsStray {
 			continue
 		}

@@ -63,12 +63,12 @@ func TestCrossings(t *testing.T) {
 	const first, n, pictures = 9, 5, 24
 	in := func(i int) bool { return i >= first && i < first+n }
 	stray := func(i int, by float64) float64 { return by * math.Sin(2.7*float64(i)) }
-	type shown struct{ rho, half, loss, area float64 }
-	usual := func(i int) shown { return shown{0.1 + stray(i, 0.05), 0.4 + stray(i+1, 0.1), 0, 100} }
+	type shown struct{ rho, half, sloped, area float64 }
+	usual := func(i int) shown { return shown{0.1 + stray(i, 0.05), 0.4 + stray(i+1, 0.1), 0.8, 100} }
 	mixed := func(i int) shown {
 		s := usual(i)
 		if in(i) {
-			s.rho, s.half, s.loss = s.rho+0.4, s.half+0.9, 0.5
+			s.rho, s.half, s.sloped = s.rho+0.4, s.half+0.9, 0.5
 		}
 		return s
 	}
@@ -81,7 +81,14 @@ func TestCrossings(t *testing.T) {
 		{"nothing", usual, false},
 		{"on the way only", func(i int) shown { s := mixed(i); s.rho = usual(i).rho; return s }, false},
 		{"slower: it relates only", func(i int) shown { s := mixed(i); s.half = usual(i).half; return s }, false},
-		{"slower, and no softer for it", func(i int) shown { s := mixed(i); s.loss = 0; return s }, false},
+		{"slower: what is on the way goes with the slopes", func(i int) shown { s := mixed(i); s.sloped = 0.9; return s }, false},
+		{"a dissolve", func(i int) shown {
+			s := mixed(i)
+			if in(i) {
+				s.half += 1.8
+			}
+			return s
+		}, false},
 		{"on the way in the pictures before too", func(i int) shown {
 			s := mixed(i)
 			s.half += 0.8
@@ -97,14 +104,17 @@ func TestCrossings(t *testing.T) {
 		{"by and by", func(i int) shown {
 			s := usual(i)
 			k := max(0, 1-math.Abs(float64(i-first-2))/6)
-			s.rho, s.half, s.loss = s.rho+0.5*k, s.half+0.9*k, 0.5*k
+			s.rho, s.half, s.sloped = s.rho+0.5*k, s.half+0.9*k, 0.8-0.5*k
 			return s
 		}, false},
 	} {
 		s := related(pictures, func(i int) relation {
 			at := c.of(i)
-			return relation{rho: at.rho, detail: 1000 * math.Exp(-at.loss), area: int(at.area), half: at.half, third: 0.4, quarter: 0.45}
+			return relation{rho: at.rho, detail: 1000, area: int(at.area), half: at.half, third: 0.4, quarter: 0.45}
 		})
+		for i := range pictures {
+			s.successions.at(i).slope = slope{asked: true, known: true, share: c.of(i).sloped}
+		}
 		found := false
 		for i := betweenBeside; i < pictures-betweenBeside; i++ {
 			b := s.crossings(i)

@@ -48,6 +48,7 @@ type succession struct {
 	// bands and not others.
 	changed, conspicuous places
 	going                going // once it is asked for
+	slope                slope // once it is asked for
 }
 
 const (
@@ -190,7 +191,7 @@ func (r *successions) relation(a, b, c *cells.Map, noise float32, in image.Recta
 	}
 	cw, ch := cells.Size/p.StepX, cells.Size/p.StepY
 	step := 1 + n*cw*ch/enough
-	sums := sums{far: int64(max(leastFar, farNoise*noise))}
+	sums := sums{far: farChange(noise)}
 	for cy := in.Min.Y; cy < in.Max.Y; cy++ {
 		r.runs = r.runs[:0]
 		moves := r.moves[(cy-in.Min.Y+1)*wide+1:][:in.Dx()]
@@ -216,6 +217,20 @@ func (r *successions) relation(a, b, c *cells.Map, noise float32, in image.Recta
 	out := sums.relation(noise)
 	out.area = n
 	return out
+}
+
+// farChange is what a sample changes by at least where it changes far.
+func farChange(noise float32) int64 { return int64(max(leastFar, farNoise*noise)) }
+
+// The tenths of the way that what a picture is off the one before it may differ from
+// what it is off the one after where it is half way between them, and where it is a
+// third of the way from one of them.
+const halfWay, thirdWay = 2, 5
+
+// onTheWay reports whether a sample that differs from the picture before and to the one
+// after by so much is half way between them or a third of it.
+func onTheWay(before, after int64) bool {
+	return 10*max(before-after, after-before) < thirdWay*max(before+after, -before-after)
 }
 
 // inCells turns a rectangle of raster pixels into one of the cells that it
@@ -254,9 +269,9 @@ func (s *sums) add(a, b, c *cells.Map, from, to int) {
 		if way := max(d+e, -d-e); way > s.far {
 			s.changed++
 			switch off := max(d-e, e-d); {
-			case 10*off < 2*way:
+			case 10*off < halfWay*way:
 				s.half++
-			case 10*off < 5*way:
+			case 10*off < thirdWay*way:
 				s.third++
 				if max(d, -d) < max(e, -e) {
 					s.low++
