@@ -199,7 +199,7 @@ func (s *state) keepsOn(c *crossing, before, after []int) bool {
 	if s.crawls(c.first-2, last+2) {
 		return false
 	}
-	if share, known := s.sloped(c.first, last); !known || share > mostSloped {
+	if s.onSlopes(&c.mixedBurst) {
 		return false
 	}
 	part := min(c.n, areaBeside)

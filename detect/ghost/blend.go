@@ -119,7 +119,7 @@ func (s *state) blends(first int) (b blend) {
 			return b
 		}
 	}
-	if !s.softerAlong(first, b.n) || s.stillLoss(first, b.n) > blendStill*b.loss {
+	if !s.softerAlong(first, b.n) || s.stillLoss(first, b.n) > blendStill*b.loss || s.onSlopes(&b.mixedBurst) {
 		return b
 	}
 	if b.open {

@@ -20,6 +20,9 @@ const (
 	// a trend; rhythms of a codec's groups explain less than half, credits that
 	// roll by parts of a line up to 0.85, and conversions above 0.9 somewhere.
 	leastRhythm, rhythmSlack = 0.865, 0.03
+	// Of a beat of which the pictures around hold less than so many, a dissolve shows
+	// as much: it rises and falls once. It has to explain so much more.
+	beatsHeard, slowBeat = 1.5, 0.06
 	// It is chosen by its source, phase, likeness and gain, and the trend beside
 	// it.
 	chosen = 5
@@ -66,7 +69,8 @@ type rhythm struct {
 	// energy is that of the difference from the picture before, of that of two
 	// source pictures.
 	energy [2 * span]float64
-	period int // pictures; 0 where longer than a second
+	period int     // pictures; 0 where longer than a second
+	beats  float64 // in as many pictures as are heard
 }
 
 // conversions lists the rhythms of a take of so many pictures a second.
@@ -94,7 +98,7 @@ func conversions(rate float64) []rhythm {
 // convert predicts the relations. Picture k mixes the source pictures on either
 // side of q*k+phase.
 func convert(source, q, phase, like float64) rhythm {
-	r := rhythm{source: source, phase: phase, period: period(q, int(source/q))}
+	r := rhythm{source: source, phase: phase, period: period(q, int(source/q)), beats: 2 * span * math.Abs(q-math.Round(q))}
 	alike := likeness(like, detail)
 	const hair = 1e-9 // of a fraction that is none
 	for n := range r.rho {
@@ -117,7 +121,13 @@ type beat struct {
 }
 
 // confidence is that of the marks of a beat.
-func (b *beat) confidence() float64 { return squash((b.explained - leastRhythm) / rhythmSlack) }
+func (b *beat) confidence() float64 {
+	least := leastRhythm
+	if b.beats < beatsHeard {
+		least += slowBeat
+	}
+	return squash((b.explained - least) / rhythmSlack)
+}
 
 // share is that of the later source picture, 0 to 1, k pictures later.
 func (b *beat) share(k int, rate float64) float64 {

@@ -14,8 +14,8 @@ const (
 	// there, tile by tile, at most: all of it for an edge alone, soft or sharp; three
 	// quarters where the copies are four times its standard deviation apart, half where
 	// they are seven times (edges that are integrals of Gauss's curve). What has detail
-	// of many sizes, or noise, has less of either. Where mixtures last nothing beside
-	// them says what the scene has.
+	// of many sizes, or noise, has less of either. Where mixtures last, or go on for
+	// longer than is seen ahead, nothing says that the scene has less without them.
 	mostSloped, mostSlopedLong = 0.75, 0.6
 	// Fewer samples of a tile fit two slopes by chance.
 	fewestSloped = 12
@@ -34,6 +34,16 @@ func (s *state) sloped(from, to int) (share float64, known bool) {
 		return 0, false
 	}
 	return median(shares), true
+}
+
+// onSlopes reports whether what is on the way in a burst goes with the slopes.
+func (s *state) onSlopes(b *mixedBurst) bool {
+	most := mostSloped
+	if b.open {
+		most = mostSlopedLong
+	}
+	share, known := s.sloped(b.first, b.first+b.n)
+	return known && share > most
 }
 
 // slope is that share in one picture.
