@@ -47,8 +47,11 @@ type succession struct {
 	// cells, in each band of the picture from its top: a camera may know some
 	// bands and not others.
 	changed, conspicuous places
-	going                going // once it is asked for
-	slope                slope // once it is asked for
+	// lines is the logarithm of the detail from line to line over that along the lines,
+	// wherever it is.
+	lines float64
+	going going // once it is asked for
+	slope slope // once it is asked for
 }
 
 const (
@@ -123,6 +126,7 @@ func (s *state) relate(to int) {
 		if a == nil || b == nil || c == nil || m == nil || n == nil || m.Cut || n.Cut || s.fields {
 			continue
 		}
+		out.lines = betweenLines(b)
 		noise := max(m.Noise, n.Noise)
 		out.whole = s.successions.relation(a, b, c, noise, image.Rect(0, 0, b.Cols, b.Rows), out)
 		for _, l := range s.echo.At(i) {
@@ -217,6 +221,20 @@ func (r *successions) relation(a, b, c *cells.Map, noise float32, in image.Recta
 	out := sums.relation(noise)
 	out.area = n
 	return out
+}
+
+// betweenLines is the logarithm of the detail of a picture from line to line over that
+// along its lines; 0 where it has none.
+func betweenLines(m *cells.Map) float64 {
+	var second, horizontal uint64
+	for k := range m.Cells {
+		second += uint64(m.Cells[k].Second)
+		horizontal += uint64(m.Cells[k].Horizontal)
+	}
+	if second == 0 || horizontal == 0 {
+		return 0
+	}
+	return math.Log(float64(second) / float64(horizontal))
 }
 
 // farChange is what a sample changes by at least where it changes far.
