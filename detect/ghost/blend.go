@@ -136,7 +136,7 @@ func (s *state) blendsBy(first int, u *usual, need blended) (b blend) {
 		return b
 	}
 	b.by.rise, b.by.loss, b.by.lines = b.by.rise/float64(b.n), b.by.loss/float64(b.n), b.by.lines/float64(b.n)
-	if b.by.lines < need.lines {
+	if need.lines > 0 && b.by.lines < need.lines {
 		return b
 	}
 	// No mixture is softer than one of equal shares.
