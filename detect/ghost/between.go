@@ -236,7 +236,7 @@ func (s *state) usualArea(from, to int) float64 {
 // (1/4, 1/2, 1/4), which makes two steps of it; from one end alone for one copy of about
 // a third.
 func (s *state) crossedBy(c *crossing) mixture {
-	const oneSided = 3 // times as much on one side as on the other
+	const lopsided = 3 // times as much on one side as on the other
 	var half, low, high float64
 	for i := c.first; i < c.first+c.n; i++ {
 		r := s.successions.at(i).whole
@@ -249,9 +249,9 @@ func (s *state) crossedBy(c *crossing) mixture {
 			return three
 		}
 		return two
-	case high > oneSided*low:
+	case high > lopsided*low:
 		return mixture{behind: 0.3}
-	case low > oneSided*high:
+	case low > lopsided*high:
 		return mixture{ahead: 0.3}
 	}
 	return mixture{behind: 0.25, ahead: 0.25}

@@ -58,6 +58,23 @@ func TestSharpEdges(t *testing.T) {
 	}
 }
 
+// A fade is half way all over and moves nothing: what changes one way tells no density.
+func TestFadeIsNotOnTheWay(t *testing.T) {
+	strips := func(gain float64) *cells.Map {
+		m := &cells.Map{}
+		for x := range 4000 {
+			m.Reduced.Pix = append(m.Reduced.Pix, uint16(gain*float64(100+50*(x/20%2))*cells.Unit8))
+		}
+		m.Reduced.W, m.Reduced.H = len(m.Reduced.Pix), 1
+		return m
+	}
+	s := sums{far: 20 * cells.Unit8}
+	s.add(strips(1), strips(1.2), strips(1.4), 0, 4000)
+	if r := s.relation(0); s.half != s.changed || r.half != 0 || r.third != 0 || r.quarter != 0 {
+		t.Errorf("%d of %d half way, densities %.2f, %.2f, %.2f", s.half, s.changed, r.half, r.third, r.quarter)
+	}
+}
+
 // A burst is told by what is on the way in it and how it relates, both at once.
 func TestCrossings(t *testing.T) {
 	const first, n, pictures = 9, 5, 24

@@ -32,7 +32,7 @@ type relation struct {
 	// picture before to the one after lie half way between the two, about a third of
 	// the way from one of them, and near one; 1 where they lie anywhere alike, and
 	// low is the part of third that is nearer to the picture before. All are 0 where
-	// too few change by far.
+	// too few change by far, or nearly all one way.
 	half, third, quarter, low float64
 	// twice is set where the picture shows what one of the two does, and not what
 	// the other does; it is not known then.
@@ -78,6 +78,9 @@ const (
 	// quarter.
 	farNoise, leastFar = 18, 16 * cells.Unit8
 	fewestFar          = 100
+	// What moves has an edge that becomes brighter for each that becomes darker; where
+	// nearly all changes one way it is the light, or a fade, which is on the way all over.
+	oneSided = 0.85
 )
 
 // places are rectangles of cells in the bands of a picture.
@@ -268,6 +271,7 @@ type sums struct {
 	// after: how many there are, and where between the two the picture has them.
 	far                                int64
 	changed, half, third, low, quarter int
+	brighter                           int // of those that change
 }
 
 // add takes in the samples from one to before another.
@@ -286,6 +290,9 @@ func (s *sums) add(a, b, c *cells.Map, from, to int) {
 		s.detail += beside * beside
 		if way := max(d+e, -d-e); way > s.far {
 			s.changed++
+			if d+e > 0 {
+				s.brighter++
+			}
 			switch off := max(d-e, e-d); {
 			case 10*off < halfWay*way:
 				s.half++
@@ -319,7 +326,7 @@ func (s *sums) relation(noise float32) (out relation) {
 	out.energy = x / float64(s.samples)
 	out.detail = float64(s.detail) / float64(s.samples)
 	out.known = math.Abs(out.lean) < mostLean
-	if s.changed >= fewestFar {
+	if one := max(s.brighter, s.changed-s.brighter); s.changed >= fewestFar && float64(one) < oneSided*float64(s.changed) {
 		density := func(n int, width float64) float64 { return float64(n) / float64(s.changed) / width }
 		out.half, out.third, out.quarter = density(s.half, 0.2), density(s.third, 0.3), density(s.quarter, 0.3)
 		out.low = density(s.low, 0.3)
