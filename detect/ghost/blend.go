@@ -32,10 +32,12 @@ const (
 	// Fields that are blended line by line, (1/4, 1/2, 1/4) of the lines, lose what is
 	// finest between the lines, wherever it is: what alternates from line to line all of
 	// it, edges a third. Where that goes at once and comes back at once, by so much of
-	// its logarithm, half of what two fields half a step apart relate more by is enough,
-	// 1/6 for edges that are sharp, and half of what is lost along the motion.
-	blendLines                 = 0.15
-	halfStepRise, halfStepLoss = 0.08, 0.15
+	// its logarithm, less will do of the rest: of what two fields half a step apart
+	// relate more by, 1/6 for edges that are sharp, a half, and a third of what is lost
+	// along the lines where it moves, each for the other up to twice that. What is out
+	// of focus, coded worse or filled in from one field loses either there or here.
+	blendLines                            = 0.12
+	halfStepRise, halfStepLoss, mostSigns = 0.08, 0.2, 2
 	// Within a burst each picture has this share of the rise and of the loss, and
 	// those after it no more than the other.
 	blendWithin, blendBeside = 0.5, 0.4
@@ -84,22 +86,23 @@ func (s *state) usualBefore(first int) (u usual, ok bool) {
 type blend struct {
 	mixedBurst
 	usual
-	by blended // means
+	by     blended // means
+	factor float64 // that what moves stays as large to
 }
 
 // blended is by how much a picture relates more, has less detail where it moves and
 // less between its lines than those before a burst.
 type blended struct{ rise, loss, lines float64 }
 
-// blendAt returns that of picture i.
-func (s *state) blendAt(i int, u *usual) (b blended, known bool) {
+// blendAt returns that of picture i, in which what moves is as large to a factor.
+func (s *state) blendAt(i int, u *usual, factor float64) (b blended, known bool) {
 	at := s.successions.at(i)
 	r := at.whole
 	if !r.known || r.detail == 0 {
 		return b, false
 	}
 	a := float64(r.area) / u.area
-	return blended{r.rho - u.rho, u.detail - math.Log(r.detail), u.lines - at.lines}, a < blendArea && a > 1/blendArea
+	return blended{r.rho - u.rho, u.detail - math.Log(r.detail), u.lines - at.lines}, a < factor && a > 1/factor
 }
 
 // blends returns the burst that begins at a picture; of confidence 0 if none does.
@@ -118,9 +121,12 @@ func (s *state) blends(first int) blend {
 // blendsBy returns the burst that shows what it needs: in each picture the lines, or
 // where none are asked for the rise and the loss.
 func (s *state) blendsBy(first int, u *usual, need blended) (b blend) {
-	b = blend{mixedBurst: mixedBurst{first: first}, usual: *u}
+	b = blend{mixedBurst: mixedBurst{first: first}, usual: *u, factor: blendArea}
+	if need.lines > 0 {
+		b.factor = math.Inf(1) // the lines tell the burst
+	}
 	for !b.open {
-		at, known := s.blendAt(first+b.n, u)
+		at, known := s.blendAt(first+b.n, u, b.factor)
 		shown := at.rise >= blendWithin*need.rise && at.loss >= blendWithin*need.loss
 		if need.lines > 0 {
 			shown = at.lines >= blendWithin*need.lines
@@ -140,49 +146,61 @@ func (s *state) blendsBy(first int, u *usual, need blended) (b blend) {
 		return b
 	}
 	// No mixture is softer than one of equal shares.
-	if b.by.loss > mostSoft || !s.atOnce(&b, need) {
+	beside, ok := s.atOnce(&b, need)
+	if !ok || b.by.loss > mostSoft {
 		return b
 	}
-	if !s.softerAlong(first, b.n) || s.stillLoss(first, b.n) > blendStill*b.by.loss || s.onSlopes(&b.mixedBurst) {
+	if !s.softerAlong(first, b.n) || s.stillLoss(first, b.n) > blendStill*b.by.loss {
+		return b
+	}
+	// Half a step is often no wider than an edge.
+	if need.lines == 0 && s.onSlopes(&b.mixedBurst) {
 		return b
 	}
 	if b.open {
 		need.rise, need.loss = openBlend*need.rise, openBlend*need.loss
 	}
-	b.sure = squash(min(b.by.rise/need.rise-1, b.by.loss/need.loss-1) / blendSlack)
+	excess := min(b.by.rise/need.rise, b.by.loss/need.loss) - 1
+	if need.lines > 0 {
+		// Beside it is as much after it as before.
+		b.by.rise, b.by.loss = b.by.rise-beside.rise/2, b.by.loss-beside.loss/2
+		if b.by.loss < need.loss {
+			return b
+		}
+		excess = (min(max(0, b.by.rise/need.rise), mostSigns)+min(b.by.loss/need.loss, mostSigns))/2 - 1
+	}
+	b.sure = squash(excess / blendSlack)
 	b.of = b.mixed(s.side(&b))
 	return b
 }
 
 // atOnce reports whether a burst begins and ends from one picture to the next, by its
-// lines where it needs them: what moves strays more.
-func (s *state) atOnce(b *blend, need blended) bool {
-	start, _ := s.blendAt(b.first, &b.usual)
-	before, _ := s.blendAt(b.first-1, &b.usual)
+// lines where it needs them, as what moves strays more; and returns the mean of the
+// pictures after it.
+func (s *state) atOnce(b *blend, need blended) (after blended, ok bool) {
+	start, _ := s.blendAt(b.first, &b.usual, b.factor)
+	before, _ := s.blendAt(b.first-1, &b.usual, b.factor)
 	if need.lines > 0 {
-		if start.lines < blendWithin*b.by.lines || before.lines > blendBeside*b.by.lines {
-			return false
-		}
-	} else if start.loss < blendWithin*b.by.loss || before.loss > blendBeside*b.by.loss {
-		return false
+		ok = start.lines >= blendWithin*b.by.lines && before.lines <= blendBeside*b.by.lines
+	} else {
+		ok = start.loss >= blendWithin*b.by.loss && before.loss <= blendBeside*b.by.loss
 	}
 	if b.open {
-		return true
+		return after, ok
 	}
-	var beside blended // mean, where it relates to none of the burst
 	for i := b.first + b.n; i < b.first+b.n+blendAfter; i++ {
-		at, known := s.blendAt(i, &b.usual)
-		first := i == b.first+b.n
-		switch {
-		case !known, need.lines > 0 && at.lines > blendBeside*b.by.lines:
-			return false
-		case need.lines == 0 && (at.loss > blendBeside*b.by.loss || at.rise > blendBeside*b.by.rise && !first):
-			return false
-		case !first:
-			beside.rise, beside.loss = beside.rise+at.rise/(blendAfter-1), beside.loss+at.loss/(blendAfter-1)
+		at, known := s.blendAt(i, &b.usual, b.factor)
+		first := i == b.first+b.n // which relates to the last of the burst
+		if need.lines > 0 {
+			ok = ok && known && at.lines <= blendBeside*b.by.lines
+		} else {
+			ok = ok && known && at.loss <= blendBeside*b.by.loss && (first || at.rise <= blendBeside*b.by.rise)
+		}
+		if !first {
+			after.rise, after.loss = after.rise+at.rise/(blendAfter-1), after.loss+at.loss/(blendAfter-1)
 		}
 	}
-	return need.lines == 0 || beside.rise < blendBeside*b.by.rise && beside.loss < blendBeside*b.by.loss
+	return after, ok
 }
 
 // side is where the copies of a burst lie that is known as blended: on both sides
@@ -265,7 +283,7 @@ func (s *state) stillLoss(first, n int) float64 {
 func (s *state) markBlend(w *detect.Window) {
 	last := &s.lastBlend
 	if s.covered(w.T, s.raster) || s.goesOn(w, &last.mixedBurst, func() bool {
-		at, known := s.blendAt(w.T, &last.usual)
+		at, known := s.blendAt(w.T, &last.usual, last.factor)
 		return known && at.rise > blendBeside*last.by.rise && at.loss > blendWithin*last.by.loss
 	}) {
 		return
