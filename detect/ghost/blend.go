@@ -33,11 +33,13 @@ const (
 	// finest between the lines, wherever it is: what alternates from line to line all of
 	// it, edges a third. Where that goes at once and comes back at once, by so much of
 	// its logarithm, less will do of the rest: of what two fields half a step apart
-	// relate more by, 1/6 for edges that are sharp, a half, and a third of what is lost
-	// along the lines where it moves, each for the other up to twice that. What is out
+	// relate more by, 1/6 for edges that are sharp, a half, and a fifth of what equal shares
+	// lose along the lines where it moves, each for the other up to twice that. What is out
 	// of focus, coded worse or filled in from one field loses either there or here.
 	blendLines                            = 0.12
-	halfStepRise, halfStepLoss, mostSigns = 0.08, 0.2, 2
+	halfStepRise, halfStepLoss, mostSigns = 0.08, 0.15, 2
+	// Two fields a whole step apart relate more by 1/2, so nearer to that they are.
+	halfOrWhole = (1./6 + 1./2) / 2
 	// Within a burst each picture has this share of the rise and of the loss, and
 	// those after it no more than the other.
 	blendWithin, blendBeside = 0.5, 0.4
@@ -164,13 +166,17 @@ func (s *state) blendsBy(first int, u *usual, need blended) (b blend) {
 	if need.lines > 0 {
 		// Beside it is as much after it as before.
 		b.by.rise, b.by.loss = b.by.rise-beside.rise/2, b.by.loss-beside.loss/2
-		if b.by.loss < need.loss {
+		if b.by.loss < need.loss || b.by.rise < need.rise/mostSigns {
 			return b
 		}
-		excess = (min(max(0, b.by.rise/need.rise), mostSigns)+min(b.by.loss/need.loss, mostSigns))/2 - 1
+		excess = (min(b.by.rise/need.rise, mostSigns)+min(b.by.loss/need.loss, mostSigns))/2 - 1
 	}
 	b.sure = squash(excess / blendSlack)
-	b.of = b.mixed(s.side(&b))
+	if need.lines > 0 && b.by.rise < halfOrWhole {
+		b.of = mixture{ahead: 0.5, fields: true}
+	} else {
+		b.of = b.mixed(s.side(&b))
+	}
 	return b
 }
 
