@@ -33,7 +33,7 @@ var Stage = &detect.Stage{
 		"repeated or out of order. Things that bounce, " +
 		"stop or start, cuts, still stretches and gaps that the file's own times explain are not reported.",
 	Kind:  detect.CadenceBreak,
-	Needs: []detect.Need{{Stage: cells.Stage}, {Stage: motion.Stage}},
+	Needs: []detect.Need{{Stage: cells.Stage, Back: 5}, {Stage: motion.Stage}},
 	Ahead: 1,
 	New: func(s *detect.Setup) (detect.State, error) {
 		rate := s.Format.Rate()
@@ -60,10 +60,13 @@ type state struct {
 	left     []detect.Mark
 	// misorders are the runs of pairs in the wrong order, as they come.
 	misorders []misorder
+	exchanges []exchange
+	six       six
 }
 
 func (s *state) Step(w *detect.Window) error {
 	s.notes.take(w.T, w.Time(), s.cells.At(w.T), s.motion.At(w.T))
+	s.exchange(w.T)
 	last := w.Last()
 	end := w.T - reach
 	if last {
@@ -115,6 +118,7 @@ func (s *state) marks(w *detect.Window) {
 		s.left = append(s.left, m)
 	}
 	s.markOrder()
+	s.markExchanges()
 	// Breaches are settled when their pattern is, not in order of time.
 	slices.SortStableFunc(s.left, func(a, b detect.Mark) int { return cmp.Compare(a.Picture, b.Picture) })
 	for _, m := range s.left {
