@@ -14,11 +14,12 @@ import (
 // of the height of the picture.
 const (
 	// fewSteps is the largest step, codes of 8 bits, of which two contours in a
-	// row are enough; for each further one of moreStep one contour more. Things
+	// row are enough; for each further one of moreStep, as far as steps are measured by
+	// toldStep, one contour more: what keeps every fourth code has just as many. Things
 	// are drawn in tones that lie apart.
-	fewSteps, moreStep = 4.0, 4.0
-	leastContours      = 2
-	mostContours       = 6
+	fewSteps, moreStep, toldStep = 4.0, 4.0, 0.2
+	leastContours                = 2
+	mostContours                 = 6
 	// drawnContours are wanted where more than manyStraight of the contours are straight,
 	// and drawnMore where the step is also large: so are edges of things, while few of a
 	// curved slope's contours are straight by chance.
@@ -85,7 +86,7 @@ func (p *Part) odds(f picture.Format, c Channel) float64 {
 	if c != Luma {
 		step /= colourStep
 	}
-	wanted := min(leastContours+math.Ceil(max(0, step-fewSteps)/moreStep), mostContours)
+	wanted := min(leastContours+math.Ceil(max(0, step-fewSteps-toldStep)/moreStep), mostContours)
 	if p.Straight > manyStraight {
 		wanted = max(wanted, drawnContours)
 		if step > fewSteps {

@@ -1,11 +1,14 @@
 package contour
 
 import (
+	"context"
 	"math"
 	"math/rand/v2"
 	"testing"
 
 	"setwitness/decode/picture"
+	"setwitness/detect"
+	"setwitness/detect/cells"
 	"setwitness/detect/vision"
 )
 
@@ -161,7 +164,7 @@ func TestPainted(t *testing.T) {
 	}
 	// A disc in a few tones of grey has short contours, a drawing in colours painted ones.
 	f := picture.Format{W: 1920, H: 1080, Depth: 8}
-	p := Part{Contours: 8, Levels: 3, Step: 4, Length: 2400, Wide: 60}
+	p := Part{Contours: 8, Levels: 3, Step: 4.02, Length: 2400, Wide: 60}
 	if odds := p.odds(f, Luma); odds <= 0 {
 		t.Errorf("a slope in three levels: odds of %.1f", odds)
 	}
@@ -214,5 +217,53 @@ func TestStrayingLevels(t *testing.T) {
 	p.Agree = 0.25
 	if odds := p.odds(f, Luma); odds > 0 {
 		t.Errorf("facets of a solid, each in its tone: odds of %.1f", odds)
+	}
+}
+
+// Across a contour in colour a slope of luma is no step, as an edge is.
+func TestLumaStep(t *testing.T) {
+	const w, h, step = 1280, 720, 8
+	bands := func(x, y float64) float64 { return math.Floor(5 * (0.9*x + 0.1*y)) }
+	for name, c := range map[string]struct {
+		luma        func(x, y float64) float64
+		least, most float64
+	}{
+		"slope": {func(x, y float64) float64 { return 40 + 160*x }, 0, 1},
+		"edges": {func(x, y float64) float64 { return 60 + 6*bands(x, y) }, 5, 7},
+	} {
+		grey := drawn(w/2, h/2, 8, func(float64, float64) float64 { return 128 })
+		src := &still{n: 3, format: picture.Format{W: w, H: h, Depth: 8, ChromaX: 1, ChromaY: 1, RateNum: 5, RateDen: 1}, p: &picture.Picture{
+			Y: drawn(w, h, 8, c.luma), Cr: grey,
+			Cb: drawn(w/2, h/2, 8, func(x, y float64) float64 { return 100 + step*bands(x, y) }),
+		}}
+		var steps []float64
+		keep := *Stage
+		keep.New = func(s *detect.Setup) (detect.State, error) {
+			state, err := Stage.New(s)
+			return judged(func(w *detect.Window) error {
+				err := state.Step(w)
+				if f := state.(*Store).At(w.T); f != nil {
+					for _, g := range f.Gradients {
+						for _, k := range g.Contours {
+							if g.Channel == Blue {
+								steps = append(steps, k.LumaStep)
+							}
+						}
+					}
+				}
+				return err
+			}), err
+		}
+		if _, err := detect.Run(context.Background(), src, []*detect.Stage{cells.Stage, &keep}, nil, nil); err != nil {
+			t.Fatal(err)
+		}
+		if len(steps) < 3 {
+			t.Fatalf("%s: %d contours", name, len(steps))
+		}
+		for _, s := range steps {
+			if s < c.least || s > c.most {
+				t.Errorf("%s: luma differs by %.2f codes", name, s)
+			}
+		}
 	}
 }

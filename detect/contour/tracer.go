@@ -240,14 +240,17 @@ func (t *tracer) each(do func(e *edge, c *chain, u, v float32)) {
 }
 
 // lumaSteps measures, for a tracer of chroma, how much luma differs across each
-// contour, in codes of 8 bits.
+// contour, in codes of 8 bits, but for a slope that goes on beside it.
 func (t *tracer) lumaSteps(luma *plate) {
 	if len(t.chains) == 0 {
 		return
 	}
 	off := float32(t.half+mostBlurred) * t.along
 	t.each(func(_ *edge, c *chain, u, v float32) {
-		c.luma += magnitude(t.sample(luma, u+off, v) - t.sample(luma, u-off, v))
+		near := t.sample(luma, u+off/2, v) - t.sample(luma, u-off/2, v)
+		far := t.sample(luma, u+off, v) - t.sample(luma, u-off, v)
+		// Of a slope nothing is left; where there is none, noise counts once.
+		c.luma += min(magnitude(far), magnitude(2*near-far))
 	})
 }
 
