@@ -20,6 +20,10 @@ const (
 	// most do, and this share of them has the peak. Of clean ones a tenth do, and
 	// half where a scene has much of one kind.
 	fewestLasting, leastLasting = 10, 0.6
+	// A thing as long as its step, or one that crosses another, has no peak anywhere: of
+	// things whose steps differ that share is of those that have one, which are this
+	// share of all. Of clean ones hardly any two of different steps have it.
+	leastPeaked = 0.35
 	// Where all steps are the same, more of the places of a picture that moves as
 	// a whole have to have it: what is built of like parts has one distance.
 	leastSteady = 0.7
@@ -55,6 +59,7 @@ type sighting struct {
 	whole  bool
 	copied float64 // the rhythm at which it has a peak, over its step; 0 without
 	slow   bool    // too slow for one
+	peaked bool    // it has a peak, at a rhythm or elsewhere
 	dx, dy float64
 	step   float64
 	// height and second are what Main.R and Second of the look are, the first
@@ -78,7 +83,7 @@ func (s *state) note(i int) {
 			height: l.Main.R * l.Gain, second: l.Second,
 		}
 		if !s.fields && !g.slow {
-			g.copied = s.copied(&l)
+			g.copied, g.peaked = s.copied(&l)
 		}
 		*at = append(*at, g)
 	}
@@ -92,20 +97,23 @@ func (s *state) sighted(i int) []sighting {
 	return s.sightings[i%len(s.sightings)]
 }
 
-// copied returns at which of the rhythms that last a look has a peak; 0 where at
-// none.
-func (s *state) copied(l *echo.Look) float64 {
+// copied returns at which of the rhythms that last a look has a peak, 0 where at
+// none, and whether it has one at all.
+func (s *state) copied(l *echo.Look) (ratio float64, peaked bool) {
 	p := l.Main
 	need := s.floor + strays/math.Sqrt(l.Weight)
-	if p.R < need || p.R > highestLasting || p.Prominence < valley*need || third(l) > repeats*p.R {
-		return 0
+	if p.R < need || p.Prominence < valley*need {
+		return 0, false
+	}
+	if p.R > highestLasting || third(l) > repeats*p.R {
+		return 0, true
 	}
 	for _, ratio := range lastingRhythms {
 		if p.Lag >= leastClose && math.Abs(p.Lag/l.Steps()/ratio-1) < stepTolerance+lastingTolerance/p.Lag {
-			return ratio
+			return ratio, true
 		}
 	}
-	return 0
+	return 0, true
 }
 
 // third is the highest that a profile is at three times the lag of its peak, which
@@ -143,13 +151,16 @@ func (s *state) lasting(t int, whole bool, ratio float64) (sure, behind, ahead f
 		return 0, 0, 0
 	}
 	behind, ahead = persistent(median(height), median(second))
-	return max(before.sure(least), after.sure(least)), behind, ahead
+	if whole {
+		return max(before.sure(least), after.sure(least)), behind, ahead
+	}
+	return max(before.things().sure(least), after.things().sure(least)), behind, ahead
 }
 
 // gathered is what the looks at some pictures say.
 type gathered struct {
-	looks  int
-	copied []sighting
+	looks, peaked int
+	copied        []sighting
 }
 
 func (s *state) gather(from, to int, whole bool, ratio float64) (g gathered) {
@@ -158,12 +169,25 @@ func (s *state) gather(from, to int, whole bool, ratio float64) (g gathered) {
 			if one.whole != whole || one.slow {
 				continue
 			}
-			if g.looks++; one.copied == ratio {
+			g.looks++
+			if one.peaked {
+				g.peaked++
+			}
+			if one.copied == ratio {
 				g.copied = append(g.copied, one)
 			}
 		}
 	}
 	return g
+}
+
+// things leaves the looks that have a peak, where enough of those at things have the
+// one that is asked for.
+func (g gathered) things() *gathered {
+	if float64(len(g.copied)) >= leastPeaked*float64(g.looks) {
+		g.looks = g.peaked
+	}
+	return &g
 }
 
 func (g *gathered) sure(least float64) float64 {

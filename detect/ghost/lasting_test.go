@@ -81,3 +81,23 @@ func TestDiffer(t *testing.T) {
 		}
 	}
 }
+
+// Of things that cross each other many have no peak; those that have one say where it is.
+func TestLastingThings(t *testing.T) {
+	for _, c := range []struct {
+		name                  string
+		looks, peaked, copied int
+		want                  bool
+	}{
+		{"most have the peak", 20, 14, 13, true},
+		{"half have no peak", 20, 10, 8, true},
+		{"half have it elsewhere", 20, 20, 10, false},
+		{"hardly any has one", 20, 5, 5, false},
+		{"too few", fewestLasting - 1, 8, 8, false},
+	} {
+		g := gathered{looks: c.looks, peaked: c.peaked, copied: make([]sighting, c.copied)}
+		if got := g.things().sure(leastLasting) >= decided; got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
