@@ -34,3 +34,16 @@ func TestInside(t *testing.T) {
 		}
 	}
 }
+
+// Clean looks are not like themselves where a look has no peak of its own.
+func TestMeasureWithoutPeak(t *testing.T) {
+	s := &state{}
+	for _, lag := range []float64{0, 5} {
+		l := echo.Look{Speed: 5, SamplePx: 1, Profile: make([]float32, 12), Main: echo.Peak{Lag: lag}}
+		v := verdict{lag: 5, compared: true, comparison: comparison{baseline: 0.2}}
+		_, m := s.measure(&l, &v, fit{behind: 0.3, own: 0.4, ahead: 0.3})
+		if _, stated := m["peak_elsewhere"]; stated != (lag > 0) {
+			t.Errorf("peak at %g: %v", lag, m)
+		}
+	}
+}

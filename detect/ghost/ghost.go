@@ -567,6 +567,9 @@ func (s *state) measure(l *echo.Look, v *verdict, w fit) (strength float64, meas
 		"step_px": l.Speed, "step_x_px": l.DX, "step_y_px": l.DY,
 		"displacement_px": px, "peak": l.At(v.lag), "peak_elsewhere": v.comparison.baseline,
 	}
+	if l.Main.Lag == 0 {
+		delete(m, "peak_elsewhere") // that is where the look has its own peak, and it has none
+	}
 	behind, ahead := w.behind, w.ahead
 	if !v.compared {
 		behind, ahead = persistent(l.At(v.lag)*l.Gain, l.Second)
