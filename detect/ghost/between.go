@@ -44,10 +44,6 @@ const (
 	betweenUsual = 0.5
 	// A pan by fewer samples is no wider than an edge.
 	widerThanEdge = 3.0
-	// What moves is a third as large or three times, at most: where a fast thing has
-	// gone the slow ones are left. So many pictures on either side of its first and its
-	// last tell that.
-	betweenArea, areaBeside = 3, 4
 )
 
 // between is by how much more of what changes far is on the way in picture i than
@@ -202,33 +198,7 @@ func (s *state) keepsOn(c *crossing, before, after []int) bool {
 	if s.onSlopes(&c.mixedBurst) {
 		return false
 	}
-	part := min(c.n, areaBeside)
-	for _, side := range [...]struct {
-		known   bool
-		out, in int
-	}{{len(before) > 0, c.first - part, c.first}, {len(after) > 0, last, last - part}} {
-		if !side.known {
-			continue
-		}
-		if a := s.usualArea(side.in, side.in+part) / s.usualArea(side.out, side.out+part); a > betweenArea || a < 1/float64(betweenArea) {
-			return false
-		}
-	}
-	return true
-}
-
-// usualArea is the median area of what changes in pictures.
-func (s *state) usualArea(from, to int) float64 {
-	var areas []float64
-	for i := from; i < to; i++ {
-		if r := s.successions.at(i).whole; r.known && r.detail > 0 {
-			areas = append(areas, float64(r.area))
-		}
-	}
-	if len(areas) == 0 {
-		return 1
-	}
-	return median(areas)
+	return s.staysAsLarge(c.first, c.n, len(before) > 0, len(after) > 0, false)
 }
 
 // crossedBy is the mixture that has on the way what a burst has there: half of it for

@@ -80,8 +80,8 @@ func TestCrossings(t *testing.T) {
 	const first, n, pictures = 9, 5, 24
 	in := func(i int) bool { return i >= first && i < first+n }
 	stray := func(i int, by float64) float64 { return by * math.Sin(2.7*float64(i)) }
-	type shown struct{ rho, half, sloped, area float64 }
-	usual := func(i int) shown { return shown{0.1 + stray(i, 0.05), 0.4 + stray(i+1, 0.1), 0.8, 100} }
+	type shown struct{ rho, half, sloped, area, energy float64 }
+	usual := func(i int) shown { return shown{0.1 + stray(i, 0.05), 0.4 + stray(i+1, 0.1), 0.8, 100, 1000} }
 	mixed := func(i int) shown {
 		s := usual(i)
 		if in(i) {
@@ -118,6 +118,27 @@ func TestCrossings(t *testing.T) {
 			}
 			return s
 		}, false},
+		{"all of it changes", func(i int) shown {
+			s := mixed(i)
+			if in(i) {
+				s.area = 400
+			}
+			return s
+		}, false},
+		{"something else is shown, which hardly changes", func(i int) shown {
+			s := mixed(i)
+			if in(i) {
+				s.energy = 90
+			}
+			return s
+		}, false},
+		{"as much as mixtures of three change", func(i int) shown {
+			s := mixed(i)
+			if in(i) {
+				s.energy = 330
+			}
+			return s
+		}, true},
 		{"by and by", func(i int) shown {
 			s := usual(i)
 			k := max(0, 1-math.Abs(float64(i-first-2))/6)
@@ -127,7 +148,7 @@ func TestCrossings(t *testing.T) {
 	} {
 		s := related(pictures, func(i int) relation {
 			at := c.of(i)
-			return relation{rho: at.rho, detail: 1000, area: int(at.area), half: at.half, third: 0.4, quarter: 0.45}
+			return relation{rho: at.rho, detail: 1000, energy: at.energy, area: int(at.area), half: at.half, third: 0.4, quarter: 0.45}
 		})
 		for i := range pictures {
 			s.successions.at(i).slope = slope{asked: true, known: true, share: c.of(i).sloped}

@@ -152,7 +152,7 @@ func (s *state) blendsBy(first int, u *usual, need blended) (b blend) {
 	if !ok || b.by.loss > mostSoft {
 		return b
 	}
-	if !s.softerAlong(first, b.n) || s.stillLoss(first, b.n) > blendStill*b.by.loss {
+	if !s.staysAsLarge(first, b.n, true, !b.open, false) || !s.softerAlong(first, b.n) || s.stillLoss(first, b.n) > blendStill*b.by.loss {
 		return b
 	}
 	// Half a step is often no wider than an edge.

@@ -2,6 +2,59 @@ package ghost
 
 import "setwitness/detect"
 
+const (
+	// What moves in mixtures is three times as large as beside them at most, as what is
+	// dissolved changes all over, and a third as large at least, as where a fast thing has
+	// gone the slow ones are left; but what is fine is lost in plain ones. So many pictures before and after the burst tell that, and so many of its
+	// own.
+	mixedArea, mixedBeside, mixedWithin = 3, 6, 4
+	// Mixtures of three pictures differ from each other by 1/9 of the energy that single
+	// ones do where those are unlike each other, and relate by 0; by 1/3 where they
+	// differ by their distance, and relate by 2/3. What differs by less than half of that
+	// is something else that is shown.
+	mixedEnergy, mixedPerRho = 1. / 9 / 2, 1. / 3 / 2
+)
+
+// staysAsLarge reports whether what changes in a burst is as large as on the sides that
+// are known, or no larger where that is enough, and changes as much as mixtures of it do.
+func (s *state) staysAsLarge(first, n int, before, after, noLarger bool) bool {
+	last, part := first+n, min(n, mixedWithin)
+	for _, side := range [...]struct {
+		known   bool
+		out, in int
+	}{{before, first - mixedBeside, first}, {after, last, last - part}} {
+		if !side.known {
+			continue
+		}
+		out, in := s.usualChange(side.out, side.out+mixedBeside), s.usualChange(side.in, side.in+part)
+		if out.area == 0 || in.area == 0 {
+			continue // nothing to compare with
+		}
+		if a := in.area / out.area; a > mixedArea || !noLarger && a < 1/float64(mixedArea) ||
+			in.energy < (mixedEnergy+mixedPerRho*max(0, in.rho))*out.energy {
+			return false
+		}
+	}
+	return true
+}
+
+// change is how large what changes is in some pictures, by how much, and how they
+// relate: medians; 0 where none is known.
+type change struct{ area, energy, rho float64 }
+
+func (s *state) usualChange(from, to int) change {
+	var areas, energies, rhos []float64
+	for i := from; i < to; i++ {
+		if r := s.successions.at(i).whole; r.known && r.detail > 0 {
+			areas, energies, rhos = append(areas, float64(r.area)), append(energies, r.energy), append(rhos, r.rho)
+		}
+	}
+	if len(areas) == 0 {
+		return change{}
+	}
+	return change{median(areas), median(energies), median(rhos)}
+}
+
 // mixedBurst is pictures that follow each other and are mixed wherever they change.
 type mixedBurst struct {
 	first, n int
