@@ -27,15 +27,8 @@ func TestBlends(t *testing.T) {
 	in := func(i int) bool { return i >= first && i < first+n }
 	// Real pictures stray.
 	stray := func(i int, by float64) float64 { return by * math.Sin(2.7*float64(i)) }
-	type shown struct{ rho, loss, area, lines float64 }
-	usual := func(i int) shown { return shown{0.1 + stray(i, 0.06), stray(i+1, 0.03), 100, -0.2 + stray(i, 0.02)} }
-	fields := func(i int) shown {
-		s := usual(i)
-		if in(i) {
-			s.rho, s.loss, s.lines = s.rho+0.17, s.loss+0.3, s.lines-0.3
-		}
-		return s
-	}
+	type shown struct{ rho, loss, area float64 }
+	usual := func(i int) shown { return shown{0.1 + stray(i, 0.06), stray(i+1, 0.03), 100} }
 	for _, c := range []struct {
 		name  string
 		of    func(i int) shown
@@ -97,25 +90,11 @@ func TestBlends(t *testing.T) {
 			}
 			return s
 		}, false},
-		{"fields half a step apart", fields, true},
-		{"fields, with all between the lines kept", func(i int) shown { s := fields(i); s.lines = usual(i).lines; return s }, false},
-		{"softer between the lines alone", func(i int) shown { s := fields(i); s.rho = usual(i).rho; return s }, false},
-		{"softer between the lines, and less of one field", func(i int) shown { s := fields(i); s.loss = usual(i).loss; return s }, false},
-		{"fields, from here on", func(i int) shown {
-			s := fields(i)
-			if i >= first {
-				s.lines = -0.5
-			}
-			return s
-		}, false},
 	} {
 		s := related(pictures, func(i int) relation {
 			at := c.of(i)
 			return relation{rho: at.rho, detail: 1000 * math.Exp(-at.loss), area: int(at.area)}
 		})
-		for i := range pictures {
-			s.successions.at(i).lines = c.of(i).lines
-		}
 		var firsts []int
 		for i := blendBefore; i < pictures-blendAfter; i++ {
 			if b := s.blends(i); b.sure >= decided {
@@ -141,7 +120,7 @@ func TestBlendMixed(t *testing.T) {
 		{-0.5, 0.5, math.Log(2), 0.5, 0},
 		{-0.5, 0.75, math.Log(8.0 / 3), 0.25, 0.25},
 	} {
-		b := blend{usual: usual{rho: c.rho}, by: blended{rise: c.rise, loss: c.loss}}
+		b := blend{usual: usual{rho: c.rho}, rise: c.rise, loss: c.loss}
 		if m := b.mixed(mixture{behind: c.behind, ahead: c.ahead}); math.Abs(m.behind-c.behind) > 0.03 || math.Abs(m.ahead-c.ahead) > 0.03 {
 			t.Errorf("rise %.2f, loss %.2f: %+v, want %.2f and %.2f", c.rise, c.loss, m, c.behind, c.ahead)
 		}

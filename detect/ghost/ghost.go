@@ -193,6 +193,7 @@ type state struct {
 	sightings    sightings
 	lastSoft     softBurst
 	lastOf       mixture
+	lastFields   fieldBurst
 	lastBlend    blend
 	lastCrossing crossing
 	// The newest pictures with a rhythm, and with one that is sure.
@@ -225,6 +226,7 @@ func (s *state) Step(w *detect.Window) error {
 		s.markBursts(w)
 		s.markSoft(w)
 		s.markBlend(w)
+		s.markFields(w)
 		s.markCrossing(w)
 		s.markMixes(w)
 	}

@@ -1,0 +1,156 @@
+package ghost
+
+import (
+	"math"
+
+	"setwitness/detect"
+)
+
+// Fields that are blended line by line, (1/4, 1/2, 1/4) of the lines, lose what is
+// finest between the lines, wherever it is: what alternates from line to line all of
+// it, edges a third. Where that goes from one picture to the next, and comes back so,
+// little else is needed to know that two fields were mixed: that what moves relates by
+// more, or has less detail along its lines. What is out of focus or coded worse loses
+// along the lines at rest as well, and what is filled in from one field in neither.
+const (
+	// The logarithm of what is between the lines, over what is along them, falls by so
+	// much, and so many times what it strays.
+	fieldLines, fieldStrays = 0.12, 3
+	// Each picture has the first share of that, and those beside it no more than the
+	// other.
+	fieldWithin, fieldBeside = 0.5, 0.4
+	// So many pictures on either side say what is usual, of which so many are known.
+	fieldUsual, fewestUsual = 6, 3
+	// A burst has so many pictures.
+	fewestFields, mostFields = 3, 10
+	// Two fields half a step apart relate by 1/6 more where edges are sharp, a whole step
+	// apart by 1/2, and equal shares lose 0.7 of the logarithm of their detail. A half of
+	// the first and a fifth of the last are enough together, or twice either without the
+	// other; the rise counts up to four times, and there has to be half of one.
+	fieldRise, fieldLoss         = 0.08, 0.15
+	leastFieldRise               = 0.5
+	mostFieldRise, mostFieldLoss = 4, 2
+	halfOrWhole                  = (1./6 + 1./2) / 2
+	// What is at rest loses less than that along the lines.
+	fieldStill = 0.15
+)
+
+// fieldBurst is a burst of pictures whose fields are blended.
+type fieldBurst struct {
+	mixedBurst
+	usual, lost float64 // of the lines: beside it, and by how much less in it
+}
+
+// lost is by how much picture i has less between its lines than is usual beside a burst;
+// false where that is not known.
+func (s *state) linesLost(i int, b *fieldBurst) (lost float64, known bool) {
+	m := s.motion.At(i)
+	v := s.successions.at(i).lines
+	return b.usual - v, v != 0 && (m == nil || !m.Cut)
+}
+
+// fieldsFrom returns the burst that begins at a picture; of confidence 0 if none does.
+func (s *state) fieldsFrom(first int) (b fieldBurst) {
+	b.first = first
+	var usual []float64
+	for i := first - fieldUsual; i < first; i++ {
+		if v, known := s.linesLost(i, &b); known {
+			usual = append(usual, -v)
+		}
+	}
+	if len(usual) < fieldUsual {
+		return b
+	}
+	var stray float64
+	b.usual, stray = middling(usual)
+	need := max(fieldLines, fieldStrays*stray)
+	for !b.open {
+		lost, known := s.linesLost(first+b.n, &b)
+		if !known || lost < fieldWithin*need {
+			break
+		}
+		b.lost += lost
+		b.n++
+		b.open = b.n > mostFields
+	}
+	if b.n < fewestFields {
+		return b
+	}
+	if b.lost /= float64(b.n); b.lost < need || !s.fieldsAtOnce(&b) {
+		return b
+	}
+	in, out := s.fieldLook(first, first+b.n), s.fieldLook(first-fieldUsual, first-1)
+	after := s.fieldLook(first+b.n+1, first+b.n+1+fieldUsual)
+	if !b.open && after.known >= fewestUsual {
+		out.rho, out.detail = (out.rho+after.rho)/2, (out.detail+after.detail)/2
+	}
+	if in.known < min(fewestUsual, b.n-1) || out.known < fewestUsual {
+		return b
+	}
+	rise, loss := (in.rho-out.rho)/fieldRise, (out.detail-in.detail)/fieldLoss
+	if b.open {
+		rise, loss = rise/openBlend, loss/openBlend
+	}
+	if rise < leastFieldRise || !s.staysAsLarge(first, b.n, true, !b.open, true) || s.stillLoss(first, b.n) > fieldStill {
+		return b
+	}
+	b.sure = squash(((min(rise, mostFieldRise)+max(0, min(loss, mostFieldLoss)))/2 - 1) / blendSlack)
+	// A whole step apart or half of one, whichever is nearer.
+	b.of = mixture{ahead: 0.5, fields: in.rho-out.rho < halfOrWhole}
+	return b
+}
+
+// fieldsAtOnce reports whether a burst begins and ends from one picture to the next.
+func (s *state) fieldsAtOnce(b *fieldBurst) bool {
+	last := b.first + b.n
+	if start, _ := s.linesLost(b.first, b); start < fieldWithin*b.lost {
+		return false
+	}
+	if before, _ := s.linesLost(b.first-1, b); before > fieldBeside*b.lost {
+		return false
+	}
+	for i := last; i < last+fewestUsual && !b.open; i++ {
+		if lost, known := s.linesLost(i, b); !known || lost > fieldBeside*b.lost {
+			return false
+		}
+	}
+	return true
+}
+
+// fieldLook is the median of how pictures relate and of the logarithm of their detail,
+// and of how many it is.
+type fieldLook struct {
+	rho, detail float64
+	known       int
+}
+
+func (s *state) fieldLook(from, to int) (l fieldLook) {
+	var rhos, details []float64
+	for i := from; i < to; i++ {
+		if r := s.successions.at(i).whole; r.known && r.detail > 0 {
+			rhos, details = append(rhos, r.rho), append(details, math.Log(r.detail))
+		}
+	}
+	if l.known = len(rhos); l.known > 0 {
+		l.rho, l.detail = median(rhos), median(details)
+	}
+	return l
+}
+
+// markFields marks the pictures of a burst that begins at a picture, or that goes on
+// in it.
+func (s *state) markFields(w *detect.Window) {
+	last := &s.lastFields
+	if s.covered(w.T, s.raster) || s.goesOn(w, &last.mixedBurst, func() bool {
+		lost, known := s.linesLost(w.T, last)
+		return known && lost > fieldBeside*last.lost
+	}) {
+		return
+	}
+	b := s.fieldsFrom(w.T)
+	if b.sure < leastMarked {
+		return
+	}
+	s.markMixedBurst(w, &b.mixedBurst)
+	*last = b
+}

@@ -1,0 +1,73 @@
+package ghost
+
+import (
+	"math"
+	"testing"
+)
+
+// Blended fields are told by what goes between the lines at once and comes back at once,
+// with what moves, which relates by more or has less detail.
+func TestBlendedFields(t *testing.T) {
+	const first, n, pictures = 10, 5, 24
+	in := func(i int) bool { return i >= first && i < first+n }
+	stray := func(i int, by float64) float64 { return by * math.Sin(2.7*float64(i)) }
+	type shown struct{ rho, loss, lines float64 }
+	usual := func(i int) shown {
+		return shown{0.1 + stray(i, 0.06), stray(i+1, 0.03), -0.2 + stray(i, 0.02)}
+	}
+	with := func(rho, loss, lines float64) func(i int) shown {
+		return func(i int) shown {
+			s := usual(i)
+			if in(i) {
+				s.rho, s.loss, s.lines = s.rho+rho, s.loss+loss, s.lines-lines
+			}
+			return s
+		}
+	}
+	for _, c := range []struct {
+		name          string
+		of            func(i int) shown
+		found, halved bool
+	}{
+		{"half a step apart", with(0.17, 0.3, 0.3), true, true},
+		{"a whole step apart", with(0.5, 0.7, 0.3), true, false},
+		{"that relate little more, much softer", with(0.06, 0.4, 0.3), true, true},
+		{"that relate by more, no softer", with(0.4, 0, 0.3), true, false},
+		{"with all between the lines kept", with(0.17, 0.3, 0), false, false},
+		{"softer between the lines alone", with(0, 0, 0.3), false, false},
+		{"softer all over, and related no more", with(0, 0.4, 0.3), false, false},
+		{"from here on", func(i int) shown {
+			s := with(0.17, 0.3, 0.3)(i)
+			if i >= first {
+				s.lines = -0.5
+			}
+			return s
+		}, false, false},
+		{"by and by", func(i int) shown {
+			s := with(0.17, 0.3, 0)(i)
+			s.lines -= 0.3 * max(0, 1-math.Abs(float64(i-first-2))/6)
+			return s
+		}, false, false},
+	} {
+		s := related(pictures, func(i int) relation {
+			at := c.of(i)
+			return relation{rho: at.rho, detail: 1000 * math.Exp(-at.loss), area: 100}
+		})
+		for i := range pictures {
+			s.successions.at(i).lines = c.of(i).lines
+		}
+		found := false
+		for i := fieldUsual; i < pictures-fewestUsual; i++ {
+			b := s.fieldsFrom(i)
+			if b.sure < decided {
+				continue
+			}
+			if found = true; !c.found || i != first || b.n != n || b.of.fields != c.halved {
+				t.Errorf("%s: a burst of %d pictures from %d on, %+v", c.name, b.n, i, b.of)
+			}
+		}
+		if found != c.found {
+			t.Errorf("%s: found %v", c.name, found)
+		}
+	}
+}
