@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"setwitness/detect"
+	"setwitness/detect/cells"
 )
 
 // Fields that are blended line by line, (1/4, 1/2, 1/4) of the lines, lose what is
@@ -33,6 +34,10 @@ const (
 	halfOrWhole                  = (1./6 + 1./2) / 2
 	// What is at rest loses less than that along the lines.
 	fieldStill = 0.15
+	// All of the picture loses it: of so many by so many parts of it, this share of those
+	// that have a quarter of the usual detail. What comes into the picture without detail
+	// between its lines is in some.
+	fieldParts, fieldEverywhere, fieldDetail = 4, 0.7, 0.25
 )
 
 // fieldBurst is a burst of pictures whose fields are blended.
@@ -79,6 +84,9 @@ func (s *state) fieldsFrom(first int) (b fieldBurst) {
 	if b.lost /= float64(b.n); b.lost < need || !s.fieldsAtOnce(&b) {
 		return b
 	}
+	if before, within := s.cells.At(first-1), s.cells.At(first+1); before != nil && within != nil && !b.everywhere(before, within) {
+		return b
+	}
 	in, out := s.fieldLook(first, first+b.n), s.fieldLook(first-fieldUsual, first-1)
 	after := s.fieldLook(first+b.n+1, first+b.n+1+fieldUsual)
 	if !b.open && after.known >= fewestUsual {
@@ -115,6 +123,35 @@ func (s *state) fieldsAtOnce(b *fieldBurst) bool {
 		}
 	}
 	return true
+}
+
+// everywhere reports whether most parts of the picture lose what a burst does, from the
+// picture before it to one within.
+func (b *fieldBurst) everywhere(before, within *cells.Map) bool {
+	type detail struct{ second, horizontal float64 }
+	parts := func(m *cells.Map) (p [fieldParts * fieldParts]detail) {
+		for k := range m.Cells {
+			at := &p[k/m.Cols*fieldParts/m.Rows*fieldParts+k%m.Cols*fieldParts/m.Cols]
+			at.second += float64(m.Cells[k].Second)
+			at.horizontal += float64(m.Cells[k].Horizontal)
+		}
+		return p
+	}
+	was, is := parts(before), parts(within)
+	all, lost, mean := 0, 0, 0.0
+	for i := range was {
+		mean += was[i].second / float64(len(was))
+	}
+	for i := range was {
+		if was[i].second < fieldDetail*mean || was[i].horizontal == 0 || is[i].second == 0 || is[i].horizontal == 0 {
+			continue
+		}
+		all++
+		if math.Log(was[i].second/was[i].horizontal*is[i].horizontal/is[i].second) >= fieldWithin*b.lost {
+			lost++
+		}
+	}
+	return float64(lost) >= fieldEverywhere*float64(all)
 }
 
 // fieldLook is the median of how pictures relate and of the logarithm of their detail,

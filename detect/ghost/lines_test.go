@@ -3,6 +3,8 @@ package ghost
 import (
 	"math"
 	"testing"
+
+	"setwitness/detect/cells"
 )
 
 // Blended fields are told by what goes between the lines at once and comes back at once,
@@ -68,6 +70,39 @@ func TestBlendedFields(t *testing.T) {
 		}
 		if found != c.found {
 			t.Errorf("%s: found %v", c.name, found)
+		}
+	}
+}
+
+// What comes into a part of the picture without detail between its lines takes it from
+// there alone.
+func TestLostEverywhere(t *testing.T) {
+	const cols = 16
+	picture := func(second func(x int) uint32) *cells.Map {
+		m := &cells.Map{Cols: cols, Rows: cols}
+		for k := range cols * cols {
+			m.Cells = append(m.Cells, cells.Cell{Second: second(k % cols), Horizontal: 1000})
+		}
+		return m
+	}
+	before := picture(func(int) uint32 { return 1000 })
+	b := fieldBurst{lost: 0.3}
+	for _, c := range []struct {
+		name   string
+		second func(x int) uint32
+		want   bool
+	}{
+		{"all of it", func(int) uint32 { return 740 }, true},
+		{"nothing", func(int) uint32 { return 1000 }, false},
+		{"the left half", func(x int) uint32 {
+			if x < cols/2 {
+				return 500
+			}
+			return 1000
+		}, false},
+	} {
+		if got := b.everywhere(before, picture(c.second)); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
 		}
 	}
 }
