@@ -20,7 +20,8 @@ const (
 	// Each picture has the first share of that, and those beside it no more than the
 	// other.
 	fieldWithin, fieldBeside = 0.5, 0.4
-	// So many pictures on either side say what is usual, of which so many are known.
+	// So many pictures on either side say what is usual; of how they relate so many have
+	// to be known, and so many follow a burst.
 	fieldUsual, fewestUsual = 6, 3
 	// A burst has so many pictures.
 	fewestFields, mostFields = 3, 10
@@ -46,7 +47,7 @@ type fieldBurst struct {
 	usual, lost float64 // of the lines: beside it, and by how much less in it
 }
 
-// lost is by how much picture i has less between its lines than is usual beside a burst;
+// linesLost is by how much picture i has less between its lines than is usual beside a burst;
 // false where that is not known.
 func (s *state) linesLost(i int, b *fieldBurst) (lost float64, known bool) {
 	m := s.motion.At(i)
@@ -59,8 +60,8 @@ func (s *state) fieldsFrom(first int) (b fieldBurst) {
 	b.first = first
 	var usual []float64
 	for i := first - fieldUsual; i < first; i++ {
-		if v, known := s.linesLost(i, &b); known {
-			usual = append(usual, -v)
+		if _, known := s.linesLost(i, &b); known {
+			usual = append(usual, s.successions.at(i).lines)
 		}
 	}
 	if len(usual) < fieldUsual {
@@ -87,8 +88,8 @@ func (s *state) fieldsFrom(first int) (b fieldBurst) {
 	if before, within := s.cells.At(first-1), s.cells.At(first+1); before != nil && within != nil && !b.everywhere(before, within) {
 		return b
 	}
-	in, out := s.fieldLook(first, first+b.n), s.fieldLook(first-fieldUsual, first-1)
-	after := s.fieldLook(first+b.n+1, first+b.n+1+fieldUsual)
+	in, out := s.usualChange(first, first+b.n), s.usualChange(first-fieldUsual, first-1)
+	after := s.usualChange(first+b.n+1, first+b.n+1+fieldUsual)
 	if !b.open && after.known >= fewestUsual {
 		out.rho, out.detail = (out.rho+after.rho)/2, (out.detail+after.detail)/2
 	}
@@ -152,26 +153,6 @@ func (b *fieldBurst) everywhere(before, within *cells.Map) bool {
 		}
 	}
 	return float64(lost) >= fieldEverywhere*float64(all)
-}
-
-// fieldLook is the median of how pictures relate and of the logarithm of their detail,
-// and of how many it is.
-type fieldLook struct {
-	rho, detail float64
-	known       int
-}
-
-func (s *state) fieldLook(from, to int) (l fieldLook) {
-	var rhos, details []float64
-	for i := from; i < to; i++ {
-		if r := s.successions.at(i).whole; r.known && r.detail > 0 {
-			rhos, details = append(rhos, r.rho), append(details, math.Log(r.detail))
-		}
-	}
-	if l.known = len(rhos); l.known > 0 {
-		l.rho, l.detail = median(rhos), median(details)
-	}
-	return l
 }
 
 // markFields marks the pictures of a burst that begins at a picture, or that goes on

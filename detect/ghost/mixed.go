@@ -1,12 +1,16 @@
 package ghost
 
-import "setwitness/detect"
+import (
+	"math"
+
+	"setwitness/detect"
+)
 
 const (
 	// What moves in mixtures is three times as large as beside them at most, as what is
 	// dissolved changes all over, and a third as large at least, as where a fast thing has
-	// gone the slow ones are left; but what is fine is lost in plain ones. So many pictures before and after the burst tell that, and so many of its
-	// own.
+	// gone the slow ones are left; but plain mixtures lose what is fine. So many pictures
+	// before and after the burst tell that, and so many of its own.
 	mixedArea, mixedBeside, mixedWithin = 3, 6, 4
 	// Mixtures of three pictures differ from each other by 1/9 of the energy that single
 	// ones do where those are unlike each other, and relate by 0; by 1/3 where they
@@ -27,7 +31,7 @@ func (s *state) staysAsLarge(first, n int, before, after, noLarger bool) bool {
 			continue
 		}
 		out, in := s.usualChange(side.out, side.out+mixedBeside), s.usualChange(side.in, side.in+part)
-		if out.area == 0 || in.area == 0 {
+		if out.known == 0 || in.known == 0 {
 			continue // nothing to compare with
 		}
 		if a := in.area / out.area; a > mixedArea || !noLarger && a < 1/float64(mixedArea) ||
@@ -38,21 +42,25 @@ func (s *state) staysAsLarge(first, n int, before, after, noLarger bool) bool {
 	return true
 }
 
-// change is how large what changes is in some pictures, by how much, and how they
-// relate: medians; 0 where none is known.
-type change struct{ area, energy, rho float64 }
+// change is how large what changes is in some pictures, by how much, how they relate
+// and the logarithm of its detail: medians of those that are known, and of how many.
+type change struct {
+	area, energy, rho, detail float64
+	known                     int
+}
 
-func (s *state) usualChange(from, to int) change {
-	var areas, energies, rhos []float64
+func (s *state) usualChange(from, to int) (c change) {
+	var areas, energies, rhos, details []float64
 	for i := from; i < to; i++ {
 		if r := s.successions.at(i).whole; r.known && r.detail > 0 {
-			areas, energies, rhos = append(areas, float64(r.area)), append(energies, r.energy), append(rhos, r.rho)
+			areas, energies = append(areas, float64(r.area)), append(energies, r.energy)
+			rhos, details = append(rhos, r.rho), append(details, math.Log(r.detail))
 		}
 	}
-	if len(areas) == 0 {
-		return change{}
+	if c.known = len(areas); c.known > 0 {
+		c.area, c.energy, c.rho, c.detail = median(areas), median(energies), median(rhos), median(details)
 	}
-	return change{median(areas), median(energies), median(rhos)}
+	return c
 }
 
 // mixedBurst is pictures that follow each other and are mixed wherever they change.
