@@ -80,7 +80,7 @@ const (
 	fewestFar          = 100
 	// What moves has an edge that becomes brighter for each that becomes darker; where
 	// nearly all changes one way it is the light, or a fade, which is on the way all over.
-	oneSided = 0.85
+	oneSided = 0.95
 )
 
 // places are rectangles of cells in the bands of a picture.
