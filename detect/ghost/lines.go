@@ -39,6 +39,9 @@ const (
 	// that have a quarter of the usual detail. What comes into the picture without detail
 	// between its lines is in some.
 	fieldParts, fieldEverywhere, fieldDetail = 4, 0.7, 0.25
+	// What goes is not woven fields that end: of those the zigzag is half of the second
+	// difference from line to line, of the finest detail of pictures a fifth.
+	mostZigzag = 0.35
 )
 
 // fieldBurst is a burst of pictures whose fields are blended.
@@ -85,7 +88,8 @@ func (s *state) fieldsFrom(first int) (b fieldBurst) {
 	if b.lost /= float64(b.n); b.lost < need || !s.fieldsAtOnce(&b) {
 		return b
 	}
-	if before, within := s.cells.At(first-1), s.cells.At(first+1); before != nil && within != nil && !b.everywhere(before, within) {
+	if before, within := s.cells.At(first-1), s.cells.At(first+1); before != nil && within != nil &&
+		(!b.everywhere(before, within) || combedBefore(before, within)) {
 		return b
 	}
 	in, out := s.usualChange(first, first+b.n), s.usualChange(first-fieldUsual, first-1)
@@ -153,6 +157,25 @@ func (b *fieldBurst) everywhere(before, within *cells.Map) bool {
 		}
 	}
 	return float64(lost) >= fieldEverywhere*float64(all)
+}
+
+// combedBefore reports whether what a picture has from line to line, and the one within
+// a burst has not, alternates as woven fields do.
+func combedBefore(before, within *cells.Map) bool {
+	along := func(m *cells.Map) (zigzag, second float64) {
+		horizontal := 0.0
+		for k := range m.Cells {
+			c := &m.Cells[k]
+			zigzag, second, horizontal = zigzag+float64(c.Zigzag), second+float64(c.Second), horizontal+float64(c.Horizontal)
+		}
+		if horizontal == 0 {
+			return 0, 0
+		}
+		return zigzag / horizontal, second / horizontal
+	}
+	zigzag, second := along(before)
+	zigzagWithin, secondWithin := along(within)
+	return zigzag-zigzagWithin > mostZigzag*(second-secondWithin)
 }
 
 // markFields marks the pictures of a burst that begins at a picture, or that goes on

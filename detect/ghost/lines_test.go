@@ -106,3 +106,17 @@ func TestLostEverywhere(t *testing.T) {
 		}
 	}
 }
+
+// Woven fields that end take their zigzag with them, which is half of the second
+// difference.
+func TestCombedBefore(t *testing.T) {
+	picture := func(zigzag, second uint32) *cells.Map {
+		return &cells.Map{Cols: 1, Rows: 1, Cells: []cells.Cell{{Zigzag: zigzag, Second: second, Horizontal: 1000}}}
+	}
+	if !combedBefore(picture(100+150, 800+300), picture(100, 800)) {
+		t.Error("woven fields that end are taken for blended ones that begin")
+	}
+	if combedBefore(picture(100, 800), picture(50, 560)) {
+		t.Error("blended fields are taken for woven ones before them")
+	}
+}
