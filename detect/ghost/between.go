@@ -306,11 +306,11 @@ func (s *state) mixes(t int) (sure float64, of mixture) {
 		if less > 1 || way > mostWay || rho > mostRelation || s.crawls(first, first+lastingBetween) {
 			continue
 		}
-		g := s.goes(first, first+lastingBetween, typical)
+		g := s.goes(first, first+lastingBetween)
 		if share, known := s.sloped(first, first+lastingBetween); !known || share > mostSlopedLong {
 			continue
 		}
-		if g.step < farEnough || g.known < leastKnown || g.changed < mostOfOne && s.goes(t-lastingBetween, t+lastingBetween, typical).stray < stepsStray {
+		if g.step < farEnough || g.known < leastKnown || g.changed < mostOfOne && s.goes(t-lastingBetween, t+lastingBetween).stray < stepsStray {
 			continue
 		}
 		if c := squash((min(way/lastingWay, rho/openShutter) - 1) / blendSlack); c > sure {

@@ -13,9 +13,9 @@ const (
 	// So much of how far the samples on the way change goes with how the picture rises
 	// there, tile by tile, at most: all of it for an edge alone, soft or sharp; three
 	// quarters where the copies are five times its standard deviation apart, half where
-	// they are seven or eight times (edges that are integrals of Gauss's curve). What has detail
-	// of many sizes, or noise, has less of either. Where mixtures last, or go on for
-	// longer than is seen ahead, nothing says that the scene has less without them.
+	// they are seven or eight times (edges that are integrals of Gauss's curve). What has
+	// detail of many sizes, or noise, has less of either. Where mixtures last, or go on
+	// for longer than is seen ahead, nothing says that the scene has less without them.
 	mostSloped, mostSlopedLong = 0.75, 0.6
 	// Fewer samples of a tile fit two slopes by chance.
 	fewestSloped = 12

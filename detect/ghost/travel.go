@@ -5,24 +5,12 @@ import (
 	"slices"
 )
 
-// pace is which of the tiles that move it is asked of how far they go.
-type pace int
-
-const (
-	typical pace = iota // the median one
-	fastest             // one that few go further than: of what makes a burst conspicuous
-	paces
-)
-
-// notFurther is the share of the tiles that move which go no further.
-var notFurther = [paces]float64{typical: 0.5, fastest: 0.8}
-
 // going is how what moves goes in one picture.
 type going struct {
 	asked bool
-	seen  bool // the picture is there
-	moves bool // some tiles have vectors
-	steps [paces]float64
+	seen  bool    // the picture is there
+	moves bool    // some tiles have vectors
+	step  float64 // reduced samples, the median of those tiles
 	// known is the share of the tiles that change of which it is known where they go,
 	// and changed that of all tiles that change.
 	known, changed float64
@@ -61,9 +49,7 @@ func (s *state) measureGoing(i int) (g going) {
 	g.changed = float64(changed) / float64(len(m.Tiles))
 	if g.moves = len(v) > 0; g.moves {
 		slices.Sort(v)
-		for k, share := range notFurther {
-			g.steps[k] = v[int(share*float64(len(v)-1))]
-		}
+		g.step = v[(len(v)-1)/2]
 		g.known = float64(len(v)) / float64(max(changed, len(v)))
 	}
 	return g
@@ -79,8 +65,8 @@ type travel struct {
 }
 
 // goes measures how far the tiles that move go in the pictures from one to before
-// another, at a pace.
-func (s *state) goes(from, to int, at pace) (g travel) {
+// another.
+func (s *state) goes(from, to int) (g travel) {
 	var steps, known, all []float64
 	for i := from; i < to; i++ {
 		o := s.going(i)
@@ -88,7 +74,7 @@ func (s *state) goes(from, to int, at pace) (g travel) {
 			all = append(all, o.changed)
 		}
 		if o.moves {
-			steps, known = append(steps, o.steps[at]), append(known, o.known)
+			steps, known = append(steps, o.step), append(known, o.known)
 		}
 	}
 	if len(steps) == 0 || 2*len(steps) < to-from {
