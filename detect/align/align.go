@@ -17,7 +17,8 @@
 // they make the take (improve.go, judge.go).
 // What fits in several places, or nearly as well a picture earlier or later, is
 // said to; where pictures can be read again, small ones of a doubtful take and its
-// source are held against each other (view.go, closer.go).
+// source are held against each other (view.go, closer.go), also where the source lies beside the
+// middle, as a picture earlier or later in a pan does (middle.go).
 package align
 
 import (

@@ -68,19 +68,42 @@ type closer struct {
 	takes, sources map[int]*evened         // the source laid by the fit
 	rows           map[int]*[viewRows]bool // of the take's pictures, those that can be compared
 
-	by     displaced // of the source, in pairs
-	weight *plane
-	usual  *plane                      // mean square of what is left about each place
-	moves  [][]uint8                   // of each sample, how far each place counts, in 1/255
-	pairs  [][2*viewReach + 1]products // of each sample, with the pictures of the source around
-	level  []float64                   // of each, the mean square that the nearest of them leaves
+	by      displaced // of the source, in pairs
+	weight  *plane
+	usual   *plane                      // mean square of what is left about each place
+	moves   [][]uint8                   // of each sample, how far each place counts, in 1/255
+	pairs   [][2*viewReach + 1]products // of each sample, with the pictures of the source around
+	typical float64                     // mean square of what is left of a place
+	level   []float64                   // of each, the mean square that the nearest of them leaves
 }
 
-// LookCloser reads views of pictures where the blocks leave doubt, and lets them decide.
+// LookCloser reads views of pictures where the blocks leave doubt, and where they lay the
+// source beside the middle, and lets them decide.
 func (a *Alignment) LookCloser(ctx context.Context, views Views) error {
-	if a.Still || a.found == nil || a.Confidence >= certainBlocks {
+	if a.Still || a.found == nil {
 		return nil
 	}
+	if a.Confidence < certainBlocks {
+		if err := a.lookCloser(ctx, views); err != nil {
+			return err
+		}
+	}
+	changed, sure, err := a.toMiddle(ctx, views)
+	if err != nil || !changed {
+		return err
+	}
+	if err := a.lookCloser(ctx, views); err != nil {
+		return err
+	}
+	if !sure && a.found.fit.offCentre() < besideNats {
+		// What is likely beforehand makes nothing sure. A look from the middle that ends
+		// beside it again does.
+		a.Confidence, a.Near = 0, 0
+	}
+	return nil
+}
+
+func (a *Alignment) lookCloser(ctx context.Context, views Views) error {
 	for range mostFarther {
 		if farther, err := a.closer(ctx, views); err != nil || !farther {
 			return err
@@ -183,11 +206,7 @@ func (c *closer) read(ctx context.Context, views Views) error {
 	var e evener
 	err := views.Take(ctx, mine, func(i int, v *View) {
 		c.takes[i] = e.even(full, v)
-		var rows [viewRows]bool
-		for y := viewMargin; y < viewRows-viewMargin; y++ {
-			rows[y] = !slices.Contains(v.known[y-viewMargin:y+viewMargin+1], false)
-		}
-		c.rows[i] = &rows
+		c.rows[i] = v.comparable()
 	})
 	if err != nil {
 		return err
@@ -325,6 +344,7 @@ func (c *closer) weigh(l *laidViews, own *plane, path []int) {
 		places++
 	})
 	usual = math.Exp(usual / float64(max(places, 1)))
+	c.typical = usual
 	c.weight = new(plane)
 	known(func(i int) { c.weight[i] = float32(1 / (1 + float64(squares[i])/(usualTimes*usualTimes*usual))) })
 	var e evener

@@ -2,6 +2,7 @@ package align
 
 import (
 	"math"
+	"slices"
 
 	"setwitness/decode/picture"
 	"setwitness/detect/signature"
@@ -56,6 +57,15 @@ func NewView(p *picture.Picture) *View {
 		}
 	}
 	return v
+}
+
+// comparable says of each row of a view whether all about it show one picture alone.
+func (v *View) comparable() *[viewRows]bool {
+	rows := new([viewRows]bool)
+	for y := viewMargin; y < viewRows-viewMargin; y++ {
+		rows[y] = !slices.Contains(v.known[y-viewMargin:y+viewMargin+1], false)
+	}
+	return rows
 }
 
 func addRow[T uint8 | uint16](sums []float32, row []T, weight float32) {
