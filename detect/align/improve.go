@@ -154,6 +154,34 @@ func (m *improver) paced(b belief, rate float64) belief {
 	return out
 }
 
+// straight is the belief that each run goes on at one delay, the mean of its own, at the
+// pace of sets and standards if that is like its own: what most takes do. ok is false
+// where it does already.
+func (m *improver) straight(b belief) (out belief, ok bool) {
+	out = belief{fit: b.fit}
+	for _, r := range b.runs {
+		rate := m.usual(r.rate, &r)
+		ok = ok || r.events+r.jumps > 0 || rate != r.rate
+		sum, n := 0., 0
+		for t, j := range r.shown {
+			if j >= 0 {
+				sum, n = sum+m.source.Lives[j].Seconds()-rate*m.take.Lives[r.first+t].Seconds(), n+1
+			}
+		}
+		if n > 0 {
+			// A picture is up from its own time to that of the next.
+			r.rate, r.origin = rate, sum/float64(n)+m.period/2
+		}
+		s := m.stretch(&r, m.source)
+		c := run{first: r.first, shown: make([]int, len(r.shown)), lags: make([]float64, len(r.shown)), step: s.step, rate: r.rate, origin: r.origin}
+		for t := range c.shown {
+			c.shown[t] = s.at(s.line(r.first + t))
+		}
+		out.runs = append(out.runs, c)
+	}
+	return out, ok
+}
+
 // joined are beliefs that two runs are one, along the line of the longer.
 func (m *improver) joined(b belief) (out []belief) {
 	for k := 1; k < len(b.runs); k++ {
@@ -393,12 +421,19 @@ func (m *improver) refined(b belief) []belief {
 	return []belief{m.judged(p), m.judged(m.followed(p))}
 }
 
-// near are beliefs beside one: earlier or later, and at the paces of sets and standards.
+// near are beliefs beside one: earlier or later, without bends, and at the paces of sets
+// and standards.
 func (m *improver) near(b belief) (out []belief) {
 	try := func(c belief) { out = append(out, m.judged(c)) }
 	for k := 1; k <= mostLater; k++ {
 		try(m.placed(b.later(k, m.source.Len(), m.period)))
 		try(m.placed(b.later(-k, m.source.Len(), m.period)))
+	}
+	// A path that bends suits a fit that is wrong, and that the path.
+	if c, ok := m.straight(b); ok {
+		for k := -mostLater; k <= mostLater; k++ {
+			try(m.placed(c.later(k, m.source.Len(), m.period)))
+		}
 	}
 	for _, rate := range append(usualRates, films...) {
 		if slices.ContainsFunc(b.runs, func(r run) bool { return math.Abs(rate-r.rate) > alikeRates }) {

@@ -83,3 +83,46 @@ func TestMisplaced(t *testing.T) {
 		}
 	}
 }
+
+// A pan by hand that goes to and fro: a path that is early on the way to and late on the way
+// back suits a source that is laid beside its place. What goes straight on is found.
+func TestStraight(t *testing.T) {
+	sway := func(f Fit, n, from int) *signature.Sequence {
+		s := panned(f, n, 0, 0, 1)
+		for i := range n {
+			at := float64(i+from) / 50
+			copy(s.At(i), panned(f, 1, 6*math.Sin(0.9*at)+0.3*math.Sin(4.3*at), 1, 1).At(0))
+		}
+		return s
+	}
+	const n, first = 150, 40
+	truth := Fit{1.026, 0, 1.02, 0}
+	take, source := sway(truth, n, first), sway(full, 260, 0)
+	m := &improver{filmed(take, 7), source, period(source).Seconds()}
+	bent := run{first: 0, shown: make([]int, n), lags: make([]float64, n), step: m.period / phases, rate: 0.99, origin: float64(first+1) / 50, events: 2}
+	for i := range n {
+		bent.shown[i] = first + i + 1
+		if v := math.Cos(0.9 * float64(first+i) / 50); v < 0 {
+			bent.shown[i] = first + i - 1
+		}
+	}
+	wrong := belief{fit: Fit{1.026, -0.004, 1.02, 0}, runs: []run{bent}}
+	c, ok := m.straight(wrong)
+	if !ok || c.runs[0].rate != 1 {
+		t.Fatalf("rate %v, other %v", c.runs[0].rate, ok)
+	}
+	for i := 1; i < n; i++ {
+		if c.runs[0].shown[i] != c.runs[0].shown[i-1]+1 {
+			t.Fatalf("bends before picture %d: %v", i, c.runs[0].shown)
+		}
+	}
+	if _, ok := m.straight(c); ok {
+		t.Error("what goes straight on has bends")
+	}
+	best, _ := m.improve(wrong)
+	for i, j := range best.runs[0].shown {
+		if j != first+i {
+			t.Fatalf("picture %d shows %d, want %d; fit %.4v", i, j, first+i, best.fit)
+		}
+	}
+}
