@@ -269,7 +269,8 @@ type alone struct {
 func (w *witness) join(list []alone, events []detect.Event, origins []origin.Finding) ([]detect.Event, []origin.Finding) {
 	for _, a := range list {
 		e := &a.event
-		f := origin.Finding{Verdict: origin.Set, Why: a.why}
+		var f origin.Finding
+		f.Verdict, f.Why = origin.Alone(w.alignment, a.why)
 		if at := w.alignment.Pictures[e.Peak]; at >= 0 {
 			f.At, f.Known = w.ref.times[at], true
 		}
@@ -282,7 +283,7 @@ func (w *witness) join(list []alone, events []detect.Event, origins []origin.Fin
 			switch {
 			case old.Kind == e.Kind:
 				known = true
-				if origins[k].Verdict == origin.Undetermined {
+				if origins[k].Verdict == origin.Undetermined && f.Verdict == origin.Set {
 					origins[k] = f
 				}
 			case old.Kind == detect.Combing && e.Kind == detect.Ghost:
@@ -362,10 +363,15 @@ func (w *witness) viewer() (*vision.Viewer, error) {
 	return v, nil
 }
 
+// leastNear is how confident the alignment has to be that it is right to a picture: what
+// is less likely right than not is not said.
+const leastNear = 0.5
+
 // fullReference adds to a document's input what only the comparison with the source
 // shows, and returns the pictures of it. Only an interrupt is an error.
 func (w *witness) fullReference(ctx context.Context, in *report.Input) ([]page.Pair, error) {
-	if !w.laid || w.alignment.Still {
+	// What is followed from a wrong picture, or through a wrong place, may look clear.
+	if !w.laid || w.alignment.Still || w.alignment.Near < leastNear {
 		return nil, nil
 	}
 	f, err := w.follow(ctx)

@@ -129,6 +129,15 @@ func Judge(e *detect.Event, a *align.Alignment, s Stages, d Difference) (Verdict
 	return Undetermined, why
 }
 
+// Alone is the verdict on what only the comparison with the source shows, for the reason
+// given: pictures beside the one named are looked at, too.
+func Alone(a *align.Alignment, why string) (Verdict, string) {
+	if a.Near < sure {
+		return Undetermined, fmt.Sprintf("%s; but the alignment is sure to %.0f %% only", why, 100*a.Near)
+	}
+	return Set, why
+}
+
 const (
 	// nearTime is how far, in time, an event of the source may lie from that of
 	// the take: stages find some faults a picture or two late, and one that lasts

@@ -387,3 +387,15 @@ func TestCameraGrid(t *testing.T) {
 		}
 	}
 }
+
+// What the comparison alone shows is the set's where the alignment is sure to a picture.
+func TestAlone(t *testing.T) {
+	for _, c := range []struct {
+		near float64
+		want Verdict
+	}{{1, Set}, {0.95, Set}, {0.8, Undetermined}, {0, Undetermined}} {
+		if got, why := Alone(&align.Alignment{Near: c.near}, "because"); got != c.want || (why == "because") != (got == Set) {
+			t.Errorf("sure to %.2f: %s, %q", c.near, got, why)
+		}
+	}
+}
