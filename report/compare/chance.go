@@ -78,20 +78,30 @@ const (
 // likely reports whether a scan would seldom miss a fault that another one shows by
 // this finding, though it is not clear.
 func likely(f *report.Finding, shows, lacks *Scan) bool {
-	return !lacks.filmed() && examinedAlike(f.Kind, shows, lacks) && f.Confidence >= clearSure && f.Strength.Value >= likelyFloor*lacks.floor(f.Kind)
+	return !lacks.filmed() && examinedAlike(f, shows, lacks) && f.Confidence >= clearSure && f.Strength.Value >= likelyFloor*lacks.floor(f.Kind)
 }
 
 // examinedAlike reports whether the one scan looked at as much as the other, of what
-// they have in common, for a kind.
-func examinedAlike(k detect.Kind, shows, lacks *Scan) bool {
-	c := lacks.coverage(k)
-	return c.State != detect.Limited || c.Seconds >= clearShare*lengths(lacks, shows)*shows.coverage(k).Seconds
+// they have in common, for the kind of a finding of the other. What a take can show is
+// much the same each time, but in films it hangs on when the camera's exposures fell as
+// well: what was not examined there must be too short for the fault.
+func examinedAlike(f *report.Finding, shows, lacks *Scan) bool {
+	c := lacks.coverage(f.Kind)
+	switch {
+	case c.State != detect.Limited:
+		return true
+	case c.Seconds < clearShare*lengths(lacks, shows)*shows.coverage(f.Kind).Seconds:
+		return false
+	case lacks.filmed():
+		return lacks.life()-c.Seconds < (f.EndS-f.StartS)/shows.slowness()
+	}
+	return true
 }
 
 // clear reports whether a scan would hardly miss a fault that another one shows
 // by this finding.
 func clear(f *report.Finding, shows, lacks *Scan) bool {
-	if !examinedAlike(f.Kind, shows, lacks) {
+	if !examinedAlike(f, shows, lacks) {
 		return false
 	}
 	floor, strength := lacks.floor(f.Kind), f.Strength.Value

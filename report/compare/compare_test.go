@@ -218,6 +218,23 @@ func TestClear(t *testing.T) {
 	if p := one(t, []*compare.Scan{limited}, []*compare.Scan{taken(found(detect.Combing, 5, 20))}); p.Verdict != compare.NotComparable {
 		t.Errorf("with limits: %s (%s)", p.Verdict, p.Why)
 	}
+	// In a film a break may be among what was not examined if that is as long, however much
+	// the other was.
+	for _, c := range []struct {
+		unexamined, lasts float64
+		want              compare.Verdict
+	}{{2, 3, compare.New}, {2, 1, compare.NotComparable}} {
+		long := found(detect.CadenceBreak, 5, 9)
+		long.EndS = long.StartS + c.lasts
+		some := with(with(taken(), film), func(d *report.Findings) {
+			for i := range d.Coverage {
+				d.Coverage[i].State, d.Coverage[i].Seconds = detect.Limited, d.Take.DurationS-c.unexamined
+			}
+		})
+		if p := one(t, []*compare.Scan{some}, []*compare.Scan{with(taken(long), film)}); p.Verdict != c.want {
+			t.Errorf("a film, %g s of which were not examined, and a break of %g s: %s (%s), want %s", c.unexamined, c.lasts, p.Verdict, p.Why, c.want)
+		}
+	}
 }
 
 // A strength in JND holds for its conditions, one in % for any.

@@ -99,6 +99,9 @@ func (s *Scan) codes() float64 {
 // filmed reports whether a camera filmed a set.
 func (s *Scan) filmed() bool { return s.Doc.View.Kind == "screen" }
 
+// life is how many seconds of life the take shows.
+func (s *Scan) life() float64 { return s.Doc.Take.DurationS / s.slowness() }
+
 // slowness is how many seconds of the take's own time a second of life lasts:
 // films are stored slowed down.
 func (s *Scan) slowness() float64 {
