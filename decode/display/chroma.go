@@ -72,6 +72,7 @@ func (o *Source) addChroma(p *picture.Picture) error {
 		for i, v := range c.sums[k] {
 			out.Pix16[i/raster.X*out.Stride+i%raster.X] = uint16(float64(v)*scale + 0.5)
 		}
+		coverRim(out, o.survey.rimOf(2))
 	}
 	return nil
 }
