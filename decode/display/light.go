@@ -45,6 +45,11 @@ const (
 	// the light; so much of it stays from picture to picture, as it is a fade's
 	// when it goes on for a quarter of a second.
 	alikePictures, followLight = 0.3, 0.08
+	// The spread of the factors leaves out one in spreadPart at either end, of what
+	// else changes along a row. The phases of a backlight against the pictures come
+	// again after a few of them: 5 where 200 Hz light 50 pictures before 240 frames.
+	// The mean is over twice as many.
+	spreadPart, rippleSpan = 10, 10
 	// mostSlanting is the share of the bands in which a factor that changes along
 	// them leaves less than half of what the best one that does not leaves, from
 	// which the light lies at a slant. Of what moves none explains much.
@@ -106,6 +111,9 @@ type light struct {
 
 	ratios, sorted []float64
 	columns        []int // of the ratios
+	// ripple is how far the factors of a picture's bands are apart lately, as a share
+	// of the light.
+	ripple float64
 	// taken is how many pictures in a row belong to no lock.
 	taken int
 }
@@ -138,7 +146,7 @@ func (l *light) even(p *picture.Plane, noise float64, locked bool) {
 		most, keep = mostSlanted, min(keep, 1-followLight)
 	}
 	const half = lightBands / 2
-	var known []float64
+	var known []float64 // factors of bands
 	for b, told := range l.told {
 		if told {
 			known = append(known, l.factor[b][0])
@@ -148,6 +156,9 @@ func (l *light) even(p *picture.Plane, noise float64, locked bool) {
 	if len(known) >= half {
 		slices.Sort(known)
 		whole = known[len(known)/2]
+		n := len(known)
+		spread := (known[n-1-n/spreadPart] - known[n/spreadPart]) / whole
+		l.ripple += (spread - l.ripple) / rippleSpan
 	}
 	flicker := 1.0
 	if locked {
@@ -239,6 +250,15 @@ func (l *light) middle() (median, apart float64) {
 	slices.Sort(l.sorted)
 	n := len(l.sorted)
 	return l.sorted[n/2], l.sorted[n*3/4] - l.sorted[n/4]
+}
+
+// uneven is how far the light of a picture's bands is apart lately, as a share of
+// it, or 0 where that may as well be what moves.
+func (l *light) uneven() float64 {
+	if l.ripple < alikeLight {
+		return 0
+	}
+	return l.ripple
 }
 
 // follow fits a factor that changes along the band to the ratios, from their

@@ -155,3 +155,27 @@ func TestFlicker(t *testing.T) {
 		t.Errorf("after a fade to a half the level is off by %.3f", off)
 	}
 }
+
+// A ripple that changes from picture to picture is told, the same one in all is not.
+func TestUneven(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		phase  float64 // of each picture after the one before
+		height float64
+		want   float64 // least and most, as a share
+		most   float64
+	}{
+		{"a backlight that is switched", 2.1, 0.08, 0.06, 0.2},
+		{"the same in all pictures", 0, 0.08, 0, 0},
+		{"hardly any", 2.1, 0.005, 0, 0},
+	} {
+		var l light
+		for i := range 30 {
+			p := lit(0, func(y float64) float64 { return 1 + c.height*math.Sin(9*y+c.phase*float64(i)) })
+			l.even(&p, 1, true)
+		}
+		if got := l.uneven(); got < c.want || got > c.most {
+			t.Errorf("%s: uneven by %.3f, want %.3f to %.3f", c.name, got, c.want, c.most)
+		}
+	}
+}

@@ -157,7 +157,11 @@ type Picture struct {
 	Slowed time.Duration
 	// Trust is, for bands of rows of equal height from the top, 0 to 1, how
 	// far the band shows this picture alone and no other; nil for all of it.
-	Trust     []float64
+	Trust []float64
+	// Ripple is by how much the light of a film's rows was uneven and was evened,
+	// as a share of it: the rows are known to no better, as levels. 0 of what was
+	// not filmed.
+	Ripple    float64
 	Y, Cb, Cr Plane
 
 	refs    atomic.Int32

@@ -121,6 +121,9 @@ type Field struct {
 	Slow [2]float64
 	// Noise is the standard deviation of a line's sample, code values.
 	Noise float64
+	// Ripple is by how much light that a camera saw was uneven from row to row, as
+	// a share of it.
+	Ripple float64
 }
 
 // NearBlack is the share of peak luminance up to which a level is dark, as the
@@ -249,6 +252,7 @@ func (s *Store) Step(w *detect.Window) error {
 	s.due = now + Every
 	f := &s.field
 	f.Picture, f.First, f.Time, f.Gradients = w.T, w.T, now, f.Gradients[:0]
+	f.Ripple = w.Picture(w.T).Ripple
 	if s.average != nil {
 		f.First = w.T + 1 - int(s.average.n)
 		pix = s.average.take()

@@ -6,6 +6,7 @@ import (
 	"context"
 	"encoding/binary"
 	"fmt"
+	"image"
 	"io"
 	"math"
 	"math/rand/v2"
@@ -395,4 +396,26 @@ func (f *film) Next(context.Context) (*picture.Picture, error) {
 	p := &picture.Picture{Index: f.i, Frame: f.i, Time: time.Duration(f.i) * 20 * time.Millisecond, Y: f.planes[f.i]}
 	f.i++
 	return p, nil
+}
+
+// What lies along the rows and is less than the ripple of the light is no contour.
+func TestRippledContours(t *testing.T) {
+	along, across := image.Rect(10, 50, 200, 60), image.Rect(10, 50, 20, 200)
+	for _, c := range []struct {
+		name   string
+		ripple float64
+		step   float64
+		region image.Rectangle
+		want   bool
+	}{
+		{"along the rows", 0.1, 6, along, true},
+		{"larger than the ripple", 0.1, 14, along, false},
+		{"across the rows", 0.1, 6, across, false},
+		{"even light", 0, 6, along, false},
+	} {
+		x := Watch{store: &Store{field: Field{Ripple: c.ripple}}}
+		if got := x.rippled(&Contour{Low: 100, High: 100 + c.step, Region: c.region}); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
 }

@@ -28,6 +28,7 @@ type Watch struct {
 	last, step      time.Duration
 	seconds         time.Duration
 	noise           float64 // sum over the shown, code values
+	ripple          float64 // sum over the shown, share of the light
 }
 
 // NewWatch watches the range near black or the one above for a stage that needs
@@ -106,7 +107,15 @@ func (x *Watch) unit(level float64) float64 { return unit(x.viewer, level) }
 // gradient shows that has lost nothing.
 func (x *Watch) lost(c *Contour) bool {
 	mid := (c.Low + c.High) / 2
-	return mid <= x.store.dark == x.dark && c.Step() >= x.store.lost*x.single(mid)
+	return mid <= x.store.dark == x.dark && c.Step() >= x.store.lost*x.single(mid) && !x.rippled(c)
+}
+
+// rippled reports whether a contour runs along the rows and may be the edge of a band
+// of light: a backlight that is switched lights the rows of each of a camera's frames
+// unlike, and where its rate is a multiple of the set's the same rows are lit alike in
+// all of its pictures, so that what is evened keeps some of it.
+func (x *Watch) rippled(c *Contour) bool {
+	return c.Region.Dx() > c.Region.Dy() && c.Step() < x.store.field.Ripple*(c.Low+c.High)/2
 }
 
 // single is the step, at a level, of a gradient that has lost none. In a take that has
@@ -173,6 +182,7 @@ func (x *Watch) count(f *Field) {
 	x.shown++
 	x.seconds += x.step
 	x.noise += f.Noise
+	x.ripple += f.Ripple
 }
 
 // Where the floor is stated, as shares of peak luminance: in the middle of either
@@ -212,6 +222,10 @@ func (x *Watch) Coverage() detect.Coverage {
 	if step > x.store.lost*unit {
 		c.State = detect.Limited
 		c.Why = "noise hides smaller steps"
+	}
+	if r := x.ripple / float64(x.shown); r*level > step {
+		c.State = detect.Limited
+		c.Why = fmt.Sprintf("light that differs from row to row by %.0f %% hides smaller steps that lie along the rows", 100*r)
 	}
 	return c
 }
