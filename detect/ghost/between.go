@@ -50,8 +50,11 @@ const (
 // near its ends; false where that is not known.
 func (s *state) between(i int) (way float64, known bool) {
 	r := s.successions.at(i).whole
-	return max(r.half, r.third) - r.quarter, r.known && r.half+r.third+r.quarter > 0
+	return r.way(), r.known && r.half+r.third+r.quarter > 0
 }
+
+// way is by how much more of what changes far is on the way than near its ends.
+func (r *relation) way() float64 { return max(r.half, r.third) - r.quarter }
 
 // crossing is a burst that is known by what is on the way in it.
 type crossing struct {

@@ -46,8 +46,8 @@ func TestSharpEdges(t *testing.T) {
 		{"three equal shares", 0, [3]float64{third, third, third}, 2 * third, 5, 0.1},
 		{"a quarter, a half, a quarter", 0, [3]float64{0.25, 0.5, 0.25}, 2 * third, 10 * third, 0.1},
 	} {
-		s := sums{far: 40 * cells.Unit8}
-		s.add(plane(0, c.shutter, c.weights), plane(1, c.shutter, c.weights), plane(2, c.shutter, c.weights), 0, samples)
+		var s sums
+		s.add(plane(0, c.shutter, c.weights), plane(1, c.shutter, c.weights), plane(2, c.shutter, c.weights), 40*cells.Unit8, 0, 0, samples)
 		r := s.relation(0)
 		if math.Abs(r.rho-c.rho) > 0.02 {
 			t.Errorf("%s: rho %.3f, want %.3f", c.name, r.rho, c.rho)
@@ -68,8 +68,8 @@ func TestFadeIsNotOnTheWay(t *testing.T) {
 		m.Reduced.W, m.Reduced.H = len(m.Reduced.Pix), 1
 		return m
 	}
-	s := sums{far: 20 * cells.Unit8}
-	s.add(strips(1), strips(1.2), strips(1.4), 0, 4000)
+	var s sums
+	s.add(strips(1), strips(1.2), strips(1.4), 20*cells.Unit8, 0, 0, 4000)
 	if r := s.relation(0); s.half != s.changed || r.half != 0 || r.third != 0 || r.quarter != 0 {
 		t.Errorf("%d of %d half way, densities %.2f, %.2f, %.2f", s.half, s.changed, r.half, r.third, r.quarter)
 	}

@@ -1,6 +1,7 @@
 package ghost
 
 import (
+	"image"
 	"math"
 
 	"setwitness/detect"
@@ -119,7 +120,7 @@ func (s *state) blends(first int) (b blend) {
 			return b
 		}
 	}
-	if !s.staysAsLarge(first, b.n, true, !b.open, false) || !s.softerAlong(first, b.n) || s.stillLoss(first, b.n) > blendStill*b.loss || s.onSlopes(&b.mixedBurst) {
+	if !s.staysAsLarge(first, b.n, true, !b.open, false) || !s.softerAlong(first, b.n) || s.stillLoss(first, b.n, wholePicture) > blendStill*b.loss || s.onSlopes(&b.mixedBurst) {
 		return b
 	}
 	if b.open {
@@ -178,9 +179,9 @@ func (b *blend) mixed(side mixture) (best mixture) {
 }
 
 // stillLoss is the logarithm of what the detail of the places that are at rest as a
-// burst begins falls by in it: mixed with itself it keeps it all, out of focus or
-// coded worse it is softer too.
-func (s *state) stillLoss(first, n int) float64 {
+// burst begins falls by in it, in a part of the picture: mixed with itself it keeps it
+// all, out of focus or coded worse it is softer too.
+func (s *state) stillLoss(first, n int, part image.Rectangle) float64 {
 	m := s.motion.At(first)
 	if m == nil {
 		return 0
@@ -190,9 +191,12 @@ func (s *state) stillLoss(first, n int) float64 {
 	of := func(i int) float64 {
 		sum := 0.0
 		if c := s.cells.At(i); c != nil {
-			for k := range c.Cells {
-				if rest[k] <= threshold {
-					sum += float64(c.Cells[k].Horizontal)
+			in := partCells(part, c)
+			for y := in.Min.Y; y < in.Max.Y; y++ {
+				for k := y*c.Cols + in.Min.X; k < y*c.Cols+in.Max.X; k++ {
+					if rest[k] <= threshold {
+						sum += float64(c.Cells[k].Horizontal)
+					}
 				}
 			}
 		}

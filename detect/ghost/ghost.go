@@ -228,6 +228,7 @@ func (s *state) Step(w *detect.Window) error {
 		s.markBlend(w)
 		s.markFields(w)
 		s.markCrossing(w)
+		s.markJoint(w)
 		s.markMixes(w)
 	}
 	looks := s.echo.At(w.T)

@@ -104,7 +104,7 @@ func (s *state) fieldsFrom(first int) (b fieldBurst) {
 	if b.open {
 		rise, loss = rise/openBlend, loss/openBlend
 	}
-	if rise < leastFieldRise || !s.staysAsLarge(first, b.n, true, !b.open, true) || s.stillLoss(first, b.n) > fieldStill {
+	if rise < leastFieldRise || !s.staysAsLarge(first, b.n, true, !b.open, true) || s.stillLoss(first, b.n, wholePicture) > fieldStill {
 		return b
 	}
 	b.sure = squash(((min(rise, mostFieldRise)+max(0, min(loss, mostFieldLoss)))/2 - 1) / blendSlack)

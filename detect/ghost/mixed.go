@@ -1,6 +1,7 @@
 package ghost
 
 import (
+	"image"
 	"math"
 
 	"setwitness/detect"
@@ -98,7 +99,11 @@ func (s *state) goesOn(w *detect.Window, b *mixedBurst, shows func() bool) bool 
 
 // markMixed marks picture i as a mixture where it changes.
 func (s *state) markMixed(w *detect.Window, i int, of mixture, sure float64) {
-	region := s.changes(i)
+	s.markMixedIn(w, i, s.changes(i), of, sure)
+}
+
+// markMixedIn marks picture i as a mixture in a region.
+func (s *state) markMixedIn(w *detect.Window, i int, region image.Rectangle, of mixture, sure float64) {
 	if region.Empty() {
 		return
 	}

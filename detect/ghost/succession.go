@@ -42,16 +42,18 @@ type relation struct {
 // succession is the relations of one picture.
 type succession struct {
 	whole  relation
-	things []relation // of the looks at the picture, in their order
+	places [len(windows)]relation // the same in parts of it
+	things []relation             // of the looks at the picture, in their order
 	// changed is where anything did, and conspicuous where most of it lies, in
 	// cells, in each band of the picture from its top: a camera may know some
 	// bands and not others.
 	changed, conspicuous places
 	// lines is the logarithm of the detail from line to line over that along the lines,
-	// wherever it is.
-	lines float64
-	going going // once it is asked for
-	slope slope // once it is asked for
+	// wherever it is, and linesIn the same in parts of the picture.
+	lines   float64
+	linesIn [len(windows)]float64
+	going   going // once it is asked for
+	slope   slope // once it is asked for
 }
 
 const (
@@ -83,6 +85,24 @@ const (
 	oneSided = 0.95
 )
 
+// A picture is cut into parts by parts; windows are where faults are looked for that
+// are in some of them alone: half as wide and half as high as the picture.
+const parts = 4
+
+var windows = [...]image.Rectangle{
+	image.Rect(0, 0, 2, 2), image.Rect(1, 0, 3, 2), image.Rect(2, 0, 4, 2),
+	image.Rect(0, 1, 2, 3), image.Rect(1, 1, 3, 3), image.Rect(2, 1, 4, 3),
+	image.Rect(0, 2, 2, 4), image.Rect(1, 2, 3, 4), image.Rect(2, 2, 4, 4),
+}
+
+var wholePicture = image.Rect(0, 0, parts, parts)
+
+// partCells turns a rectangle of parts into one of the cells of a picture.
+func partCells(r image.Rectangle, m *cells.Map) image.Rectangle {
+	at := func(k, n int) int { return (k*n + parts - 1) / parts }
+	return image.Rect(at(r.Min.X, m.Cols), at(r.Min.Y, m.Rows), at(r.Max.X, m.Cols), at(r.Max.Y, m.Rows))
+}
+
 // places are rectangles of cells in the bands of a picture.
 type places [bands]image.Rectangle
 
@@ -106,6 +126,7 @@ type successions struct {
 	next  int // the picture to relate
 	moves []bool
 	runs  []image.Point
+	parts [parts * parts]sums
 }
 
 var nothing succession
@@ -129,7 +150,7 @@ func (s *state) relate(to int) {
 		if a == nil || b == nil || c == nil || m == nil || n == nil || m.Cut || n.Cut || s.fields {
 			continue
 		}
-		out.lines = betweenLines(b)
+		out.measureLines(b)
 		noise := max(m.Noise, n.Noise)
 		out.whole = s.successions.relation(a, b, c, noise, image.Rect(0, 0, b.Cols, b.Rows), out)
 		for _, l := range s.echo.At(i) {
@@ -198,7 +219,13 @@ func (r *successions) relation(a, b, c *cells.Map, noise float32, in image.Recta
 	}
 	cw, ch := cells.Size/p.StepX, cells.Size/p.StepY
 	step := 1 + n*cw*ch/enough
-	sums := sums{far: farChange(noise)}
+	r.parts = [parts * parts]sums{}
+	// What the whole picture shows is summed in its parts.
+	var edges [parts + 1]int
+	for k := range edges {
+		edges[k] = min(partCells(image.Rect(0, 0, k, 1), b).Max.X*cw, p.W)
+	}
+	far := farChange(noise)
 	for cy := in.Min.Y; cy < in.Max.Y; cy++ {
 		r.runs = r.runs[:0]
 		moves := r.moves[(cy-in.Min.Y+1)*wide+1:][:in.Dx()]
@@ -216,28 +243,80 @@ func (r *successions) relation(a, b, c *cells.Map, noise float32, in image.Recta
 		}
 		// The rows that are left out differ from one row of cells to the next.
 		for y := cy*ch + cy%step; y < min((cy+1)*ch, p.H); y += step {
+			row := y * p.W
 			for _, run := range r.runs {
-				sums.add(a, b, c, y*p.W+run.X, y*p.W+run.Y)
+				if where == nil {
+					r.parts[0].add(a, b, c, far, row+run.X, row+run.X, row+run.Y)
+					continue
+				}
+				for k := range parts {
+					if from, to := max(run.X, edges[k]), min(run.Y, edges[k+1]); from < to {
+						r.parts[cy*parts/b.Rows*parts+k].add(a, b, c, far, row+max(run.X, from-1), row+from, row+to)
+					}
+				}
 			}
 		}
 	}
-	out := sums.relation(noise)
+	var all sums
+	for k := range r.parts {
+		all.join(&r.parts[k])
+	}
+	out := all.relation(noise)
 	out.area = n
+	if where != nil {
+		r.placed(noise, float64(step)/float64(cw*ch), where)
+	}
 	return out
 }
 
-// betweenLines is the logarithm of the detail of a picture from line to line over that
-// along its lines; 0 where it has none.
-func betweenLines(m *cells.Map) float64 {
-	var second, horizontal uint64
-	for k := range m.Cells {
-		second += uint64(m.Cells[k].Second)
-		horizontal += uint64(m.Cells[k].Horizontal)
+// placed takes the relations in parts of a picture from the sums in them, of which
+// each sample stands for so much of a cell.
+func (r *successions) placed(noise float32, cell float64, out *succession) {
+	for i, w := range windows {
+		var in sums
+		for y := w.Min.Y; y < w.Max.Y; y++ {
+			for x := w.Min.X; x < w.Max.X; x++ {
+				in.join(&r.parts[y*parts+x])
+			}
+		}
+		if in.samples > 0 {
+			out.places[i] = in.relation(noise)
+			out.places[i].area = int(cell*float64(in.samples) + 0.5)
+		}
 	}
-	if second == 0 || horizontal == 0 {
-		return 0
+}
+
+// measureLines takes the logarithm of the detail of a picture from line to line over that
+// along its lines, in all of it and in its parts; 0 where there is none.
+func (s *succession) measureLines(m *cells.Map) {
+	var second, horizontal [parts * parts]uint64
+	for y := range m.Rows {
+		row := m.Cells[y*m.Cols:][:m.Cols]
+		for k := range parts {
+			at := y*parts/m.Rows*parts + k
+			part := partCells(image.Rect(k, 0, k+1, 1), m)
+			for x := part.Min.X; x < part.Max.X; x++ {
+				second[at] += uint64(row[x].Second)
+				horizontal[at] += uint64(row[x].Horizontal)
+			}
+		}
 	}
-	return math.Log(float64(second) / float64(horizontal))
+	in := func(w image.Rectangle) float64 {
+		var across, along uint64
+		for y := w.Min.Y; y < w.Max.Y; y++ {
+			for x := w.Min.X; x < w.Max.X; x++ {
+				across, along = across+second[y*parts+x], along+horizontal[y*parts+x]
+			}
+		}
+		if across == 0 || along == 0 {
+			return 0
+		}
+		return math.Log(float64(across) / float64(along))
+	}
+	s.lines = in(wholePicture)
+	for i, w := range windows {
+		s.linesIn[i] = in(w)
+	}
 }
 
 // farChange is what a sample changes by at least where it changes far.
@@ -267,28 +346,33 @@ type sums struct {
 	before, after, both int64
 	detail              int64 // of neighbours in a row
 	samples             int
-	// Of the samples that change by more than far from the picture before to the one
-	// after: how many there are, and where between the two the picture has them.
-	far                                int64
+	// Of the samples that change far from the picture before to the one after: how many
+	// there are, and where between the two the picture has them.
 	changed, half, third, low, quarter int
 	brighter                           int // of those that change
 }
 
-// add takes in the samples from one to before another.
-func (s *sums) add(a, b, c *cells.Map, from, to int) {
+// join takes in other sums.
+func (s *sums) join(o *sums) {
+	s.before, s.after, s.both = s.before+o.before, s.after+o.after, s.both+o.both
+	s.detail, s.samples = s.detail+o.detail, s.samples+o.samples
+	s.changed, s.half, s.third = s.changed+o.changed, s.half+o.half, s.third+o.third
+	s.low, s.quarter, s.brighter = s.low+o.low, s.quarter+o.quarter, s.brighter+o.brighter
+}
+
+// add takes in the samples from one to before another, of which the first is beside
+// that number beside; a change is far that is more than far.
+func (s *sums) add(a, b, c *cells.Map, far int64, beside, from, to int) {
 	x, y, z := a.Reduced.Pix[from:to], b.Reduced.Pix[from:to], c.Reduced.Pix[from:to]
 	y, z = y[:len(x)], z[:len(x)]
-	last := int64(0)
-	if len(y) > 0 {
-		last = int64(y[0])
-	}
+	last := int64(b.Reduced.Pix[beside])
 	for i, v := range y {
-		d, e, beside := int64(v)-int64(x[i]), int64(z[i])-int64(v), int64(v)-last
+		d, e, rise := int64(v)-int64(x[i]), int64(z[i])-int64(v), int64(v)-last
 		s.before += d * d
 		s.after += e * e
 		s.both += d * e
-		s.detail += beside * beside
-		if way := max(d+e, -d-e); way > s.far {
+		s.detail += rise * rise
+		if way := max(d+e, -d-e); way > far {
 			s.changed++
 			if d+e > 0 {
 				s.brighter++

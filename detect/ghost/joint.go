@@ -1,0 +1,332 @@
+package ghost
+
+import (
+	"image"
+	"math"
+
+	"setwitness/detect"
+	"setwitness/detect/motion"
+)
+
+// What mixes pictures shows in several ways at once: what moves has less detail, it
+// relates by more to the pictures beside, more of it is on the way between them, the
+// pictures differ by less from each other, and blended fields lose what is finest
+// between the lines. Each may be weak: a ball that goes farther than it is wide relates
+// to nothing, a slow pan has much on the way at all times. What each says is weighed by
+// how far it strays beside the burst, and added up; in the whole picture and in parts of
+// it, as a fault may be in one alone.
+
+// sign is one of the ways in which mixtures show.
+type sign struct {
+	// of returns it in a picture, in the whole or one of the windows; false where it is
+	// not known.
+	of func(at *succession, window int) (v float64, known bool)
+	// expected is what it changes by in mixtures of equal shares, less a third for what
+	// else moves in the picture, and least how far it strays where it seems not to.
+	expected, least float64
+	// shared is set where the pictures beside a burst have a part of it: it is of their
+	// differences from those in the burst.
+	shared bool
+}
+
+const (
+	detailSign = iota
+	relationSign
+	waySign
+	differenceSign
+	linesSign
+)
+
+// Equal shares of two pictures keep half of the detail (0.69 of the logarithm); they
+// relate by 1/2 more a step apart and by 1/6 half a step apart, and differ by half as
+// much. Fields that are blended line by line lose 0.3 to 0.7 between the lines.
+var signs = [...]sign{
+	detailSign: {func(at *succession, w int) (float64, bool) {
+		r := at.in(w)
+		return -math.Log(max(r.detail, 1)), r.known && r.detail > 0
+	}, 0.45, 0.06, false},
+	relationSign: {func(at *succession, w int) (float64, bool) {
+		r := at.in(w)
+		return r.rho, r.known
+	}, 0.25, 0.05, true},
+	waySign: {func(at *succession, w int) (float64, bool) {
+		r := at.in(w)
+		return r.way(), r.known && r.half+r.third+r.quarter > 0
+	}, 0.45, 0.1, true},
+	differenceSign: {func(at *succession, w int) (float64, bool) {
+		r := at.in(w)
+		return -math.Log(max(r.energy, 1)), r.known
+	}, 0.4, 0.12, true},
+	linesSign: {func(at *succession, w int) (float64, bool) {
+		v := at.lines
+		if w > 0 {
+			v = at.linesIn[w-1]
+		}
+		return -v, v != 0
+	}, 0.25, 0.03, false},
+}
+
+const (
+	// So many pictures on either side of a burst say what is usual, and at least so many
+	// have to be known.
+	jointBeside, fewestJoint = 6, 3
+	// A burst has so many pictures, of which enough follow that are seen.
+	fewestJointly, mostJointly = 2, 8
+	// How far what a sign changes by differs from what is expected of it, by how the
+	// shares are and what else moves, as a share of that; and how much the logarithm of
+	// the odds may grow by one sign: what is not Gaussian strays farther than its
+	// deviation says.
+	signStrays, mostOdds = 0.4, 4
+	// The odds have to be so many times even: there are some dozens of places and lengths
+	// to choose from at each picture, and thousands of pictures without a fault for one
+	// with it.
+	jointOdds = 9
+	// The detail has to fall by so much, as all mixtures lose some; three equal shares
+	// leave a third, and no mixture less. Differences fall to a ninth where three
+	// pictures are mixed that are unlike each other.
+	leastJointLoss, mostJointLoss, mostJointFall = 0.2, 1.3, 2.5
+	// The first and the last picture have such a share of the loss, those beside them no
+	// more than the other.
+	jointWithin, jointBesides = 0.5, 0.45
+	// What is at rest loses no more than this share of it.
+	jointStill = 0.3
+)
+
+// in returns the relation of a picture in the whole of it, window 0, or in one of the
+// windows.
+func (s *succession) in(window int) *relation {
+	if window == 0 {
+		return &s.whole
+	}
+	return &s.places[window-1]
+}
+
+// jointBurst is a burst that is known by all of its signs together, and where.
+type jointBurst struct {
+	mixedBurst
+	window  int
+	changed [len(signs)]float64 // what each sign changes by
+}
+
+// changeOf is by how much a sign is more in a burst than beside it, and how far it
+// strays there; false where that is not known.
+func (s *state) changeOf(g *sign, first, n, window int) (change, stray float64, known bool) {
+	near := 1
+	if g.shared {
+		near = 2
+	}
+	list := func(from, to int) (v []float64) {
+		for i := from; i < to; i++ {
+			if x, known := g.of(s.successions.at(i), window); known {
+				v = append(v, x)
+			}
+		}
+		return v
+	}
+	last := first + n
+	before, after := list(first-jointBeside-1, first-near+1), list(last+near-1, last+jointBeside+1)
+	within := first
+	if g.shared && n > 1 && g == &signs[differenceSign] {
+		within++ // the first differs from one that is not mixed
+	}
+	in := list(within, last)
+	if len(before) < fewestJoint || len(after) < fewestJoint || len(in) == 0 {
+		return 0, 0, false
+	}
+	var strays []float64
+	was := median(append([]float64(nil), before...))
+	is := median(append([]float64(nil), after...))
+	for _, v := range before {
+		strays = append(strays, math.Abs(v-was))
+	}
+	for _, v := range after {
+		strays = append(strays, math.Abs(v-is))
+	}
+	stray = max(g.least, deviation*median(strays), math.Abs(was-is)/2)
+	return median(in) - (was+is)/2, stray, true
+}
+
+// deviation is the standard deviation over the median of what differs from the middle,
+// for Gauss's distribution, with a fifth for that of few.
+const deviation = 1.2 * 1.4826
+
+// jointly weighs what all signs of a burst say together; the odds are the logarithm.
+func (s *state) jointly(first, n, window int) (b jointBurst, odds float64) {
+	b = jointBurst{mixedBurst: mixedBurst{first: first, n: n}, window: window}
+	for k := range signs {
+		g := &signs[k]
+		change, stray, known := s.changeOf(g, first, n, window)
+		if !known {
+			if k == detailSign {
+				return b, 0
+			}
+			continue
+		}
+		b.changed[k] = change
+		if k == detailSign && (change < leastJointLoss || change > mostJointLoss || !s.losesAtOnce(&b)) ||
+			k == differenceSign && change > mostJointFall {
+			return b, 0
+		}
+		// Of two of Gauss's distributions, with the same deviation.
+		variance := stray*stray + signStrays*signStrays*g.expected*g.expected
+		more := min(mostOdds, (change-g.expected/2)*g.expected/variance)
+		if k == waySign && more > 0 && s.onSlopes(&b.mixedBurst) {
+			continue // of no mixture
+		}
+		odds += more
+	}
+	return b, odds
+}
+
+// losesAtOnce reports whether the detail falls from one picture to the next as a burst
+// begins, and is back at its end.
+func (s *state) losesAtOnce(b *jointBurst) bool {
+	g := &signs[detailSign]
+	last := b.first + b.n
+	middle := func(from, to int) float64 {
+		var v []float64
+		for i := from; i < to; i++ {
+			if x, known := g.of(s.successions.at(i), b.window); known {
+				v = append(v, x)
+			}
+		}
+		return median(v)
+	}
+	usual := (middle(b.first-jointBeside-1, b.first) + middle(last, last+jointBeside+1)) / 2
+	share := func(i int) (float64, bool) {
+		v, known := g.of(s.successions.at(i), b.window)
+		return (v - usual) / b.changed[detailSign], known
+	}
+	for i := b.first; i < last; i++ {
+		if v, known := share(i); !known || (i == b.first || i == last-1) && v < jointWithin {
+			return false
+		}
+	}
+	for _, i := range [...]int{b.first - 1, last} {
+		if v, known := share(i); !known || v > jointBesides {
+			return false
+		}
+	}
+	return true
+}
+
+// joint returns the surest burst that begins at a picture; of confidence 0 if none does.
+func (s *state) joint(first int) (best jointBurst) {
+	most := 0.0
+	for window := range len(windows) + 1 {
+		if !s.losesDetail(first, window) {
+			continue
+		}
+		for n := fewestJointly; n <= mostJointly; n++ {
+			if s.cutBeside(first, n) {
+				break
+			}
+			b, odds := s.jointly(first, n, window)
+			if odds <= most || !s.jointArea(&b) || !s.softerAlong(first, n) {
+				continue
+			}
+			part := wholePicture
+			if window > 0 {
+				part = windows[window-1]
+			}
+			if s.stillLoss(first, n, part) > jointStill*b.changed[detailSign] {
+				continue
+			}
+			best, most = b, odds
+		}
+	}
+	best.sure = squash(most - jointOdds)
+	best.of = best.mixture()
+	return best
+}
+
+// losesDetail reports whether the detail falls from the picture before to the first of
+// what may be a burst, which spares most pictures the rest.
+func (s *state) losesDetail(first, window int) bool {
+	g := &signs[detailSign]
+	was, known := g.of(s.successions.at(first-1), window)
+	is, now := g.of(s.successions.at(first), window)
+	return known && now && is-was > leastJointLoss*(jointWithin-jointBesides)
+}
+
+// cutBeside reports whether a scene begins near a burst or in it.
+func (s *state) cutBeside(first, n int) bool {
+	for i := first - jointBeside - 1; i <= first+n+jointBeside; i++ {
+		if m := s.motion.At(i); m != nil && m.Cut {
+			return true
+		}
+	}
+	return false
+}
+
+// jointArea reports whether what moves stays as large in a burst as beside it.
+func (s *state) jointArea(b *jointBurst) bool {
+	list := func(v []float64, from, to int) []float64 {
+		for i := from; i < to; i++ {
+			if r := s.successions.at(i).in(b.window); r.known && r.area > 0 {
+				v = append(v, float64(r.area))
+			}
+		}
+		return v
+	}
+	last := b.first + b.n
+	in, out := list(nil, b.first, last), list(list(nil, b.first-jointBeside-1, b.first-1), last+1, last+jointBeside+1)
+	if len(in) == 0 || len(out) == 0 {
+		return false
+	}
+	a := median(in) / median(out)
+	return a < blendArea && a > 1/blendArea
+}
+
+// mixture is that whose rise of the relations and loss of detail are nearest to a
+// burst's, or blended fields where those lose it between the lines.
+func (b *jointBurst) mixture() mixture {
+	if b.changed[linesSign] > signs[linesSign].expected/2 {
+		return mixture{ahead: 0.5, fields: b.changed[relationSign] < halfOrWhole}
+	}
+	like := blend{rise: b.changed[relationSign], loss: b.changed[detailSign]}
+	return like.mixed(mixture{behind: 0.25, ahead: 0.25})
+}
+
+// region is where a picture changes in the window of a burst.
+func (s *state) jointRegion(i int, b *jointBurst) (r image.Rectangle) {
+	if b.window == 0 {
+		return s.changes(i)
+	}
+	c, m := s.cells.At(i), s.motion.At(i)
+	if c == nil || m == nil {
+		return r
+	}
+	in, threshold := partCells(windows[b.window-1], c), motion.ChangedAbove(m.Noise)
+	for y := in.Min.Y; y < in.Max.Y; y++ {
+		for x := in.Min.X; x < in.Max.X; x++ {
+			if c.Reduced.Diff[y*c.Cols+x] > threshold {
+				r = r.Union(image.Rect(x, y, x+1, y+1))
+			}
+		}
+	}
+	return inPixels(r).Intersect(s.raster)
+}
+
+// markJoint marks the pictures of a burst that begins at a picture.
+func (s *state) markJoint(w *detect.Window) {
+	if s.covered(w.T, s.raster) {
+		return
+	}
+	b := s.joint(w.T)
+	if b.sure < decided {
+		return
+	}
+	region := s.jointRegion(w.T, &b)
+	if s.covered(w.T, region) {
+		return
+	}
+	// One picture early explains much of a burst, too.
+	if next := s.joint(w.T + 1); next.sure > b.sure {
+		return
+	}
+	s.spells = append(s.spells, told{spell: spell{first: b.first, n: b.n, mixture: b.of, explained: 1}, region: region})
+	for i := b.first; i < b.first+b.n; i++ {
+		s.markMixedIn(w, i, s.jointRegion(i, &b), b.of, b.sure)
+	}
+}
