@@ -132,6 +132,13 @@ func TestCrossings(t *testing.T) {
 			}
 			return s
 		}, false},
+		{"what stood still moves", func(i int) shown {
+			s := mixed(i)
+			if in(i) {
+				s.energy = 20000
+			}
+			return s
+		}, false},
 		{"as much as mixtures of three change", func(i int) shown {
 			s := mixed(i)
 			if in(i) {

@@ -5,12 +5,13 @@ import (
 	"testing"
 
 	"setwitness/detect/cells"
+	"setwitness/detect/echo"
 	"setwitness/detect/motion"
 )
 
 // related is a stage of which only the relations of the first pictures are known.
 func related(pictures int, of func(i int) relation) *state {
-	s := &state{motion: &motion.Store{}, cells: &cells.Store{}}
+	s := &state{motion: &motion.Store{}, cells: &cells.Store{}, echo: &echo.Store{}}
 	s.successions.next = pictures
 	for i := range pictures {
 		r := of(i)

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"setwitness/detect"
+	"setwitness/detect/echo"
 	"setwitness/detect/motion"
 )
 
@@ -13,14 +14,14 @@ import (
 // pictures differ by less from each other, and blended fields lose what is finest
 // between the lines. Each may be weak: a ball that goes farther than it is wide relates
 // to nothing, a slow pan has much on the way at all times. What each says is weighed by
-// how far it strays beside the burst, and added up; in the whole picture and in parts of
-// it, as a fault may be in one alone.
+// how far it strays beside the burst, and added up; in the whole picture, in parts of it,
+// as a fault may be in one alone, and in each thing that moves.
 
 // sign is one of the ways in which mixtures show.
 type sign struct {
-	// of returns it in a picture, in the whole or one of the windows; false where it is
-	// not known.
-	of func(at *succession, window int) (v float64, known bool)
+	// of returns it in a picture, or a part of it, of that relation and that logarithm of
+	// the detail from line to line; false where it is not known.
+	of func(r *relation, lines float64) (v float64, known bool)
 	// expected is what it changes by in mixtures of equal shares, less a third for what
 	// else moves in the picture, and least how far it strays where it seems not to.
 	expected, least float64
@@ -41,29 +42,17 @@ const (
 // relate by 1/2 more a step apart and by 1/6 half a step apart, and differ by half as
 // much. Fields that are blended line by line lose 0.3 to 0.7 between the lines.
 var signs = [...]sign{
-	detailSign: {func(at *succession, w int) (float64, bool) {
-		r := at.in(w)
+	detailSign: {func(r *relation, _ float64) (float64, bool) {
 		return -math.Log(max(r.detail, 1)), r.known && r.detail > 0
 	}, 0.45, 0.06, false},
-	relationSign: {func(at *succession, w int) (float64, bool) {
-		r := at.in(w)
-		return r.rho, r.known
-	}, 0.25, 0.05, true},
-	waySign: {func(at *succession, w int) (float64, bool) {
-		r := at.in(w)
+	relationSign: {func(r *relation, _ float64) (float64, bool) { return r.rho, r.known }, 0.25, 0.05, true},
+	waySign: {func(r *relation, _ float64) (float64, bool) {
 		return r.way(), r.known && r.half+r.third+r.quarter > 0
 	}, 0.45, 0.1, true},
-	differenceSign: {func(at *succession, w int) (float64, bool) {
-		r := at.in(w)
+	differenceSign: {func(r *relation, _ float64) (float64, bool) {
 		return -math.Log(max(r.energy, 1)), r.known
 	}, 0.4, 0.12, true},
-	linesSign: {func(at *succession, w int) (float64, bool) {
-		v := at.lines
-		if w > 0 {
-			v = at.linesIn[w-1]
-		}
-		return -v, v != 0
-	}, 0.25, 0.03, false},
+	linesSign: {func(_ *relation, lines float64) (float64, bool) { return -lines, lines != 0 }, 0.25, 0.03, false},
 }
 
 const (
@@ -92,44 +81,59 @@ const (
 	jointStill = 0.3
 )
 
-// in returns the relation of a picture in the whole of it, window 0, or in one of the
-// windows.
-func (s *succession) in(window int) *relation {
-	if window == 0 {
-		return &s.whole
-	}
-	return &s.places[window-1]
+// view is what of each picture is looked at: all of it, window 0, one of the windows, or
+// where the thing of a look at picture t is.
+type view struct {
+	window int
+	look   *echo.Look
+	t      int
 }
 
 // jointBurst is a burst that is known by all of its signs together, and where.
 type jointBurst struct {
 	mixedBurst
-	window  int
+	view
 	changed [len(signs)]float64 // what each sign changes by
+}
+
+// signAt returns one of the signs in a picture.
+func (s *state) signAt(sign, i int, v *view) (float64, bool) {
+	at := s.successions.at(i)
+	switch {
+	case v.look != nil:
+		r := s.expected(v.t, v.look, i)
+		return signs[sign].of(&r, 0)
+	case v.window > 0:
+		return signs[sign].of(&at.places[v.window-1], at.linesIn[v.window-1])
+	}
+	return signs[sign].of(&at.whole, at.lines)
+}
+
+// signsOf lists those that are known of some pictures.
+func (s *state) signsOf(sign, from, to int, v *view) (list []float64) {
+	for i := from; i < to; i++ {
+		if x, known := s.signAt(sign, i, v); known {
+			list = append(list, x)
+		}
+	}
+	return list
 }
 
 // changeOf is by how much a sign is more in a burst than beside it, and how far it
 // strays there; false where that is not known.
-func (s *state) changeOf(g *sign, first, n, window int) (change, stray float64, known bool) {
-	near := 1
+func (s *state) changeOf(sign int, b *jointBurst) (change, stray float64, known bool) {
+	g := &signs[sign]
+	first, last, near := b.first, b.first+b.n, 1
 	if g.shared {
 		near = 2
 	}
-	list := func(from, to int) (v []float64) {
-		for i := from; i < to; i++ {
-			if x, known := g.of(s.successions.at(i), window); known {
-				v = append(v, x)
-			}
-		}
-		return v
-	}
-	last := first + n
-	before, after := list(first-jointBeside-1, first-near+1), list(last+near-1, last+jointBeside+1)
+	before := s.signsOf(sign, first-jointBeside-1, first-near+1, &b.view)
+	after := s.signsOf(sign, last+near-1, last+jointBeside+1, &b.view)
 	within := first
-	if g.shared && n > 1 && g == &signs[differenceSign] {
+	if sign == differenceSign {
 		within++ // the first differs from one that is not mixed
 	}
-	in := list(within, last)
+	in := s.signsOf(sign, within, last, &b.view)
 	if len(before) < fewestJoint || len(after) < fewestJoint || len(in) == 0 {
 		return 0, 0, false
 	}
@@ -151,50 +155,41 @@ func (s *state) changeOf(g *sign, first, n, window int) (change, stray float64, 
 const deviation = 1.2 * 1.4826
 
 // jointly weighs what all signs of a burst say together; the odds are the logarithm.
-func (s *state) jointly(first, n, window int) (b jointBurst, odds float64) {
-	b = jointBurst{mixedBurst: mixedBurst{first: first, n: n}, window: window}
+func (s *state) jointly(b *jointBurst) (odds float64) {
 	for k := range signs {
-		g := &signs[k]
-		change, stray, known := s.changeOf(g, first, n, window)
+		change, stray, known := s.changeOf(k, b)
 		if !known {
 			if k == detailSign {
-				return b, 0
+				return 0
 			}
 			continue
 		}
 		b.changed[k] = change
-		if k == detailSign && (change < leastJointLoss || change > mostJointLoss || !s.losesAtOnce(&b)) ||
+		if k == detailSign && (change < leastJointLoss || change > mostJointLoss || !s.losesAtOnce(b)) ||
 			k == differenceSign && change > mostJointFall {
-			return b, 0
+			return 0
 		}
 		// Of two of Gauss's distributions, with the same deviation.
-		variance := stray*stray + signStrays*signStrays*g.expected*g.expected
-		more := min(mostOdds, (change-g.expected/2)*g.expected/variance)
+		expected := signs[k].expected
+		variance := stray*stray + signStrays*signStrays*expected*expected
+		more := min(mostOdds, (change-expected/2)*expected/variance)
 		if k == waySign && more > 0 && s.onSlopes(&b.mixedBurst) {
 			continue // of no mixture
 		}
 		odds += more
 	}
-	return b, odds
+	return odds
 }
 
 // losesAtOnce reports whether the detail falls from one picture to the next as a burst
 // begins, and is back at its end.
 func (s *state) losesAtOnce(b *jointBurst) bool {
-	g := &signs[detailSign]
 	last := b.first + b.n
-	middle := func(from, to int) float64 {
-		var v []float64
-		for i := from; i < to; i++ {
-			if x, known := g.of(s.successions.at(i), b.window); known {
-				v = append(v, x)
-			}
-		}
-		return median(v)
-	}
-	usual := (middle(b.first-jointBeside-1, b.first) + middle(last, last+jointBeside+1)) / 2
+	before := s.signsOf(detailSign, b.first-jointBeside-1, b.first, &b.view)
+	after := s.signsOf(detailSign, last, last+jointBeside+1, &b.view)
+	usual := (median(before) + median(after)) / 2
 	share := func(i int) (float64, bool) {
-		v, known := g.of(s.successions.at(i), b.window)
+		v, known := s.signAt(detailSign, i, &b.view)
 		return (v - usual) / b.changed[detailSign], known
 	}
 	for i := b.first; i < last; i++ {
@@ -214,25 +209,12 @@ func (s *state) losesAtOnce(b *jointBurst) bool {
 func (s *state) joint(first int) (best jointBurst) {
 	most := 0.0
 	for window := range len(windows) + 1 {
-		if !s.losesDetail(first, window) {
-			continue
-		}
-		for n := fewestJointly; n <= mostJointly; n++ {
-			if s.cutBeside(first, n) {
-				break
-			}
-			b, odds := s.jointly(first, n, window)
-			if odds <= most || !s.jointArea(&b) || !s.softerAlong(first, n) {
-				continue
-			}
-			part := wholePicture
-			if window > 0 {
-				part = windows[window-1]
-			}
-			if s.stillLoss(first, n, part) > jointStill*b.changed[detailSign] {
-				continue
-			}
-			best, most = b, odds
+		s.jointIn(first, view{window: window}, &best, &most)
+	}
+	looks := s.echo.At(first)
+	for k := range looks {
+		if !looks[k].Whole {
+			s.jointIn(first, view{look: &looks[k], t: first}, &best, &most)
 		}
 	}
 	best.sure = squash(most - jointOdds)
@@ -240,13 +222,25 @@ func (s *state) joint(first int) (best jointBurst) {
 	return best
 }
 
-// losesDetail reports whether the detail falls from the picture before to the first of
-// what may be a burst, which spares most pictures the rest.
-func (s *state) losesDetail(first, window int) bool {
-	g := &signs[detailSign]
-	was, known := g.of(s.successions.at(first-1), window)
-	is, now := g.of(s.successions.at(first), window)
-	return known && now && is-was > leastJointLoss*(jointWithin-jointBesides)
+// jointIn looks for a surer burst than the best so far in what a view is of.
+func (s *state) jointIn(first int, v view, best *jointBurst, most *float64) {
+	// That the detail falls spares most pictures the rest.
+	was, known := s.signAt(detailSign, first-1, &v)
+	is, now := s.signAt(detailSign, first, &v)
+	if !known || !now || is-was < leastJointLoss*(jointWithin-jointBesides) {
+		return
+	}
+	part := wholePicture
+	if v.window > 0 {
+		part = windows[v.window-1]
+	}
+	for n := fewestJointly; n <= mostJointly && !s.cutBeside(first, n); n++ {
+		b := jointBurst{mixedBurst: mixedBurst{first: first, n: n}, view: v}
+		if odds := s.jointly(&b); odds > *most && s.jointArea(&b) && s.softerAlong(first, n) &&
+			s.stillLoss(first, n, part) <= jointStill*b.changed[detailSign] {
+			*best, *most = b, odds
+		}
+	}
 }
 
 // cutBeside reports whether a scene begins near a burst or in it.
@@ -261,16 +255,23 @@ func (s *state) cutBeside(first, n int) bool {
 
 // jointArea reports whether what moves stays as large in a burst as beside it.
 func (s *state) jointArea(b *jointBurst) bool {
-	list := func(v []float64, from, to int) []float64 {
+	areas := func(from, to int) (list []float64) {
 		for i := from; i < to; i++ {
-			if r := s.successions.at(i).in(b.window); r.known && r.area > 0 {
-				v = append(v, float64(r.area))
+			r := s.successions.at(i).whole
+			switch {
+			case b.look != nil:
+				r = s.expected(b.t, b.look, i)
+			case b.window > 0:
+				r = s.successions.at(i).places[b.window-1]
+			}
+			if r.known && r.area > 0 {
+				list = append(list, float64(r.area))
 			}
 		}
-		return v
+		return list
 	}
 	last := b.first + b.n
-	in, out := list(nil, b.first, last), list(list(nil, b.first-jointBeside-1, b.first-1), last+1, last+jointBeside+1)
+	in, out := areas(b.first, last), append(areas(b.first-jointBeside-1, b.first-1), areas(last+1, last+jointBeside+1)...)
 	if len(in) == 0 || len(out) == 0 {
 		return false
 	}
@@ -290,6 +291,10 @@ func (b *jointBurst) mixture() mixture {
 
 // region is where a picture changes in the window of a burst.
 func (s *state) jointRegion(i int, b *jointBurst) (r image.Rectangle) {
+	if l := b.look; l != nil {
+		k := float64(i - b.t)
+		return l.Region.Add(image.Pt(int(k*l.DX), int(k*l.DY))).Intersect(s.raster)
+	}
 	if b.window == 0 {
 		return s.changes(i)
 	}

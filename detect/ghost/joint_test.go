@@ -53,15 +53,15 @@ func TestJointly(t *testing.T) {
 		}, false},
 	} {
 		for window := range len(windows) + 1 {
-			s := related(pictures, func(i int) relation { return relation{} })
+			s := related(pictures, func(int) relation { return relation{} })
 			for i := range pictures {
 				at, x := s.successions.at(i), c.of(i)
-				*at.in(window) = relation{known: true, rho: x.rho, detail: math.Exp(x.detail), energy: math.Exp(x.energy),
+				r := relation{known: true, rho: x.rho, detail: math.Exp(x.detail), energy: math.Exp(x.energy),
 					area: int(x.area), half: x.half, third: 0.3, quarter: 0.3}
 				if window > 0 {
-					at.linesIn[window-1] = x.lines
+					at.places[window-1], at.linesIn[window-1] = r, x.lines
 				} else {
-					at.lines = x.lines
+					at.whole, at.lines = r, x.lines
 				}
 			}
 			found := false

@@ -18,6 +18,10 @@ const (
 	// differ by their distance, and relate by 2/3. What differs by less than half of that
 	// is something else that is shown.
 	mixedEnergy, mixedPerRho = 1. / 9 / 2, 1. / 3 / 2
+	// Nor do mixtures differ by more than single ones do. What goes three times as far from
+	// one picture to the next does, by nine times the energy where edges are soft; what
+	// differs by more did not move before, and tells nothing about it.
+	mostMixedEnergy = 10
 )
 
 // staysAsLarge reports whether what changes in a burst is as large as on the sides that
@@ -35,7 +39,7 @@ func (s *state) staysAsLarge(first, n int, before, after, noLarger bool) bool {
 		if out.known == 0 || in.known == 0 {
 			continue // nothing to compare with
 		}
-		if a := in.area / out.area; a > mixedArea || !noLarger && a < 1/float64(mixedArea) ||
+		if a := in.area / out.area; a > mixedArea || !noLarger && a < 1/float64(mixedArea) || in.energy > mostMixedEnergy*out.energy ||
 			in.energy < (mixedEnergy+mixedPerRho*max(0, in.rho))*out.energy {
 			return false
 		}
