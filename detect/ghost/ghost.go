@@ -196,6 +196,7 @@ type state struct {
 	lastFields   fieldBurst
 	lastBlend    blend
 	lastCrossing crossing
+	jointUntil   int // the last burst that is told by all signs together
 	// The newest pictures with a rhythm, and with one that is sure.
 	heard, sure int
 
@@ -228,7 +229,6 @@ func (s *state) Step(w *detect.Window) error {
 		s.markBlend(w)
 		s.markFields(w)
 		s.markCrossing(w)
-		s.markJoint(w)
 		s.markMixes(w)
 	}
 	looks := s.echo.At(w.T)
@@ -271,6 +271,7 @@ func (s *state) Step(w *detect.Window) error {
 	}
 	s.markLasting(w, looks)
 	s.settle(w)
+	s.markJoint(w)
 	return nil
 }
 

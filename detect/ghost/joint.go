@@ -279,17 +279,19 @@ func (s *state) jointArea(b *jointBurst) bool {
 	return a < blendArea && a > 1/blendArea
 }
 
-// mixture is that whose rise of the relations and loss of detail are nearest to a
-// burst's, or blended fields where those lose it between the lines.
+// mixture is that of which a burst has lost as much detail as (a, 1-2a, a) takes of what is
+// unlike itself a step away, 1-4a+6a^2 of it left; or blended fields, where it is lost
+// between the lines.
 func (b *jointBurst) mixture() mixture {
 	if b.changed[linesSign] > signs[linesSign].expected/2 {
 		return mixture{ahead: 0.5, fields: b.changed[relationSign] < halfOrWhole}
 	}
-	like := blend{rise: b.changed[relationSign], loss: b.changed[detailSign]}
-	return like.mixed(mixture{behind: 0.25, ahead: 0.25})
+	left := max(1./3, math.Exp(-b.changed[detailSign]))
+	a := (1 - math.Sqrt(1-1.5*(1-left))) / 3
+	return mixture{behind: a, ahead: a}
 }
 
-// region is where a picture changes in the window of a burst.
+// jointRegion is where a picture changes in the window of a burst.
 func (s *state) jointRegion(i int, b *jointBurst) (r image.Rectangle) {
 	if l := b.look; l != nil {
 		k := float64(i - b.t)
@@ -313,24 +315,21 @@ func (s *state) jointRegion(i int, b *jointBurst) (r image.Rectangle) {
 	return inPixels(r).Intersect(s.raster)
 }
 
-// markJoint marks the pictures of a burst that begins at a picture.
+// markJoint marks the pictures of a burst that begins at a picture. It comes last: what
+// is told by other rules is told with better weights.
 func (s *state) markJoint(w *detect.Window) {
-	if s.covered(w.T, s.raster) {
+	if w.T < s.jointUntil || s.covered(w.T, s.raster) {
 		return
 	}
 	b := s.joint(w.T)
-	if b.sure < decided {
-		return
-	}
-	region := s.jointRegion(w.T, &b)
-	if s.covered(w.T, region) {
+	if b.sure < decided || s.covered(w.T, s.jointRegion(w.T, &b)) {
 		return
 	}
 	// One picture early explains much of a burst, too.
 	if next := s.joint(w.T + 1); next.sure > b.sure {
 		return
 	}
-	s.spells = append(s.spells, told{spell: spell{first: b.first, n: b.n, mixture: b.of, explained: 1}, region: region})
+	s.jointUntil = b.first + b.n
 	for i := b.first; i < b.first+b.n; i++ {
 		s.markMixedIn(w, i, s.jointRegion(i, &b), b.of, b.sure)
 	}
