@@ -196,7 +196,8 @@ type state struct {
 	lastFields   fieldBurst
 	lastBlend    blend
 	lastCrossing crossing
-	jointUntil   int // the last burst that is told by all signs together
+	jointUntil   int // the end of the last burst that is told by all signs together
+	series       series
 	// The newest pictures with a rhythm, and with one that is sure.
 	heard, sure int
 

@@ -70,6 +70,8 @@ const (
 	// to choose from at each picture, and thousands of pictures without a fault for one
 	// with it.
 	jointOdds = 9
+	// What is less than this by far is not asked for the rest.
+	leastAsked = jointOdds - 3
 	// The detail has to fall by so much, as all mixtures lose some; three equal shares
 	// leave a third, and no mixture less. Differences fall to a ninth where three
 	// pictures are mixed that are unlike each other.
@@ -77,6 +79,8 @@ const (
 	// The first and the last picture have such a share of the loss, those beside them no
 	// more than the other.
 	jointWithin, jointBesides = 0.5, 0.45
+	// From the picture before it falls by half of the least at once.
+	leastJointFall = leastJointLoss / 2
 	// What is at rest loses no more than this share of it.
 	jointStill = 0.3
 )
@@ -89,6 +93,13 @@ type view struct {
 	t      int
 }
 
+// series is what a view shows from picture from on.
+type series struct {
+	from      int
+	relations [2*(jointBeside+1) + mostJointly]relation
+	lines     [2*(jointBeside+1) + mostJointly]float64 // logarithm of the detail from line to line
+}
+
 // jointBurst is a burst that is known by all of its signs together, and where.
 type jointBurst struct {
 	mixedBurst
@@ -96,23 +107,38 @@ type jointBurst struct {
 	changed [len(signs)]float64 // what each sign changes by
 }
 
-// signAt returns one of the signs in a picture.
-func (s *state) signAt(sign, i int, v *view) (float64, bool) {
-	at := s.successions.at(i)
-	switch {
-	case v.look != nil:
-		r := s.expected(v.t, v.look, i)
-		return signs[sign].of(&r, 0)
-	case v.window > 0:
-		return signs[sign].of(&at.places[v.window-1], at.linesIn[v.window-1])
+// lookAlong fills the series of a view around the first picture of what may be a burst.
+func (s *state) lookAlong(first int, v *view) *series {
+	o := &s.series
+	*o = series{from: first - jointBeside - 1}
+	for k := range o.relations {
+		at := s.successions.at(o.from + k)
+		switch {
+		case v.look != nil && o.from+k < first:
+			o.relations[k] = s.of(v.t, v.look, o.from+k)
+		case v.look != nil:
+			if o.from+k == first && len(o.known(detailSign, o.from, first-1)) < fewestJoint {
+				return o // and none follows that would tell
+			}
+			o.relations[k] = s.expected(v.t, v.look, o.from+k)
+		case v.window > 0:
+			o.relations[k], o.lines[k] = at.places[v.window-1], at.linesIn[v.window-1]
+		default:
+			o.relations[k], o.lines[k] = at.whole, at.lines
+		}
 	}
-	return signs[sign].of(&at.whole, at.lines)
+	return o
 }
 
-// signsOf lists those that are known of some pictures.
-func (s *state) signsOf(sign, from, to int, v *view) (list []float64) {
+// at returns one of the signs in picture i.
+func (o *series) at(sign, i int) (float64, bool) {
+	return signs[sign].of(&o.relations[i-o.from], o.lines[i-o.from])
+}
+
+// known lists those that are known of some pictures.
+func (o *series) known(sign, from, to int) (list []float64) {
 	for i := from; i < to; i++ {
-		if x, known := s.signAt(sign, i, v); known {
+		if x, known := o.at(sign, i); known {
 			list = append(list, x)
 		}
 	}
@@ -121,19 +147,19 @@ func (s *state) signsOf(sign, from, to int, v *view) (list []float64) {
 
 // changeOf is by how much a sign is more in a burst than beside it, and how far it
 // strays there; false where that is not known.
-func (s *state) changeOf(sign int, b *jointBurst) (change, stray float64, known bool) {
+func (o *series) changeOf(sign int, b *jointBurst) (change, stray float64, known bool) {
 	g := &signs[sign]
 	first, last, near := b.first, b.first+b.n, 1
 	if g.shared {
 		near = 2
 	}
-	before := s.signsOf(sign, first-jointBeside-1, first-near+1, &b.view)
-	after := s.signsOf(sign, last+near-1, last+jointBeside+1, &b.view)
+	before := o.known(sign, first-jointBeside-1, first-near+1)
+	after := o.known(sign, last+near-1, last+jointBeside+1)
 	within := first
 	if sign == differenceSign {
 		within++ // the first differs from one that is not mixed
 	}
-	in := s.signsOf(sign, within, last, &b.view)
+	in := o.known(sign, within, last)
 	if len(before) < fewestJoint || len(after) < fewestJoint || len(in) == 0 {
 		return 0, 0, false
 	}
@@ -154,42 +180,42 @@ func (s *state) changeOf(sign int, b *jointBurst) (change, stray float64, known 
 // for Gauss's distribution, with a fifth for that of few.
 const deviation = 1.2 * 1.4826
 
-// jointly weighs what all signs of a burst say together; the odds are the logarithm.
-func (s *state) jointly(b *jointBurst) (odds float64) {
+// jointly weighs what all signs of a burst say together, as the logarithm of odds, and
+// which part of that what is on the way says.
+func (o *series) jointly(b *jointBurst) (odds, way float64) {
 	for k := range signs {
-		change, stray, known := s.changeOf(k, b)
+		change, stray, known := o.changeOf(k, b)
 		if !known {
 			if k == detailSign {
-				return 0
+				return 0, 0
 			}
 			continue
 		}
 		b.changed[k] = change
-		if k == detailSign && (change < leastJointLoss || change > mostJointLoss || !s.losesAtOnce(b)) ||
+		if k == detailSign && (change < leastJointLoss || change > mostJointLoss || !o.losesAtOnce(b)) ||
 			k == differenceSign && change > mostJointFall {
-			return 0
+			return 0, 0
 		}
 		// Of two of Gauss's distributions, with the same deviation.
 		expected := signs[k].expected
 		variance := stray*stray + signStrays*signStrays*expected*expected
 		more := min(mostOdds, (change-expected/2)*expected/variance)
-		if k == waySign && more > 0 && s.onSlopes(&b.mixedBurst) {
-			continue // of no mixture
+		if odds += more; k == waySign {
+			way = more
 		}
-		odds += more
 	}
-	return odds
+	return odds, way
 }
 
 // losesAtOnce reports whether the detail falls from one picture to the next as a burst
 // begins, and is back at its end.
-func (s *state) losesAtOnce(b *jointBurst) bool {
+func (o *series) losesAtOnce(b *jointBurst) bool {
 	last := b.first + b.n
-	before := s.signsOf(detailSign, b.first-jointBeside-1, b.first, &b.view)
-	after := s.signsOf(detailSign, last, last+jointBeside+1, &b.view)
+	before := o.known(detailSign, b.first-jointBeside-1, b.first)
+	after := o.known(detailSign, last, last+jointBeside+1)
 	usual := (median(before) + median(after)) / 2
 	share := func(i int) (float64, bool) {
-		v, known := s.signAt(detailSign, i, &b.view)
+		v, known := o.at(detailSign, i)
 		return (v - usual) / b.changed[detailSign], known
 	}
 	for i := b.first; i < last; i++ {
@@ -225,18 +251,36 @@ func (s *state) joint(first int) (best jointBurst) {
 // jointIn looks for a surer burst than the best so far in what a view is of.
 func (s *state) jointIn(first int, v view, best *jointBurst, most *float64) {
 	// That the detail falls spares most pictures the rest.
-	was, known := s.signAt(detailSign, first-1, &v)
-	is, now := s.signAt(detailSign, first, &v)
-	if !known || !now || is-was < leastJointLoss*(jointWithin-jointBesides) {
+	detail := func(i int) (float64, bool) {
+		at := s.successions.at(i)
+		r := at.whole
+		if v.look != nil {
+			r = s.of(v.t, v.look, i)
+		} else if v.window > 0 {
+			r = at.places[v.window-1]
+		}
+		return signs[detailSign].of(&r, 0)
+	}
+	was, known := detail(first - 1)
+	is, now := detail(first)
+	if !known || !now || is-was < leastJointFall {
 		return
 	}
 	part := wholePicture
 	if v.window > 0 {
 		part = windows[v.window-1]
 	}
+	o := s.lookAlong(first, &v)
 	for n := fewestJointly; n <= mostJointly && !s.cutBeside(first, n); n++ {
 		b := jointBurst{mixedBurst: mixedBurst{first: first, n: n}, view: v}
-		if odds := s.jointly(&b); odds > *most && s.jointArea(&b) && s.softerAlong(first, n) &&
+		odds, way := o.jointly(&b)
+		if odds <= max(*most, leastAsked) {
+			continue
+		}
+		if way > 0 && s.onSlopes(&b.mixedBurst) {
+			odds -= way // what goes with the slopes is of no mixture
+		}
+		if odds > *most && o.staysLarge(&b) && s.softerAlong(first, n) &&
 			s.stillLoss(first, n, part) <= jointStill*b.changed[detailSign] {
 			*best, *most = b, odds
 		}
@@ -253,17 +297,10 @@ func (s *state) cutBeside(first, n int) bool {
 	return false
 }
 
-// jointArea reports whether what moves stays as large in a burst as beside it.
-func (s *state) jointArea(b *jointBurst) bool {
+// staysLarge reports whether what moves stays as large in a burst as beside it.
+func (o *series) staysLarge(b *jointBurst) bool {
 	areas := func(from, to int) (list []float64) {
-		for i := from; i < to; i++ {
-			r := s.successions.at(i).whole
-			switch {
-			case b.look != nil:
-				r = s.expected(b.t, b.look, i)
-			case b.window > 0:
-				r = s.successions.at(i).places[b.window-1]
-			}
+		for _, r := range o.relations[from-o.from : to-o.from] {
 			if r.known && r.area > 0 {
 				list = append(list, float64(r.area))
 			}
