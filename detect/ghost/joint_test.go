@@ -38,6 +38,7 @@ func TestJointly(t *testing.T) {
 		{"slower, and as sharp", with(func(s *shown) { mixed(s); s.detail += 0.7 }), false},
 		{"faster, and blurred by it", with(func(s *shown) { mixed(s); s.rho, s.energy = s.rho-0.3, s.energy+1 }), false},
 		{"softer than any mixture", with(func(s *shown) { mixed(s); s.detail -= 1 }), false},
+		{"slower by far, and a little softer", with(func(s *shown) { mixed(s); s.rho, s.detail, s.energy = s.rho+0.3, s.detail+0.35, s.energy-1.2 }), false},
 		{"the fast thing hidden", with(func(s *shown) { mixed(s); s.area = 40 }), false},
 		{"by and by", func(i int) shown {
 			s, m := usual(i), usual(i)
