@@ -70,6 +70,8 @@ const (
 	// to choose from at each picture, and thousands of pictures without a fault for one
 	// with it.
 	jointOdds = 9
+	// A thing is one of up to a dozen, and what passes it changes what it shows.
+	thingOdds = 2
 	// What is less than this by far is not asked for the rest.
 	leastAsked = jointOdds - 3
 	// The detail has to fall by so much, as all mixtures lose some; three equal shares
@@ -278,6 +280,9 @@ func (s *state) jointIn(first int, v view, best *jointBurst, most *float64) {
 	for n := fewestJointly; n <= mostJointly && !s.cutBeside(first, n); n++ {
 		b := jointBurst{mixedBurst: mixedBurst{first: first, n: n}, view: v}
 		odds, way := o.jointly(&b)
+		if v.look != nil {
+			odds -= thingOdds
+		}
 		if odds <= max(*most, leastAsked) {
 			continue
 		}
