@@ -331,7 +331,10 @@ func (o *Source) built(b *refresh.Built) error {
 	}
 	o.gridless.even(&p.Y)
 	o.light.even(&p.Y, noiseOf(b), b.Locked)
-	p.Ripple = o.light.uneven()
+	if b.Locked {
+		// Elsewhere what is evened is the mean of all ripples, which keeps none.
+		p.Ripple = o.light.uneven()
+	}
 	coverRim(&p.Y, o.survey.rimOf(1))
 	if !b.Locked {
 		// Which picture these rows show is not known.
