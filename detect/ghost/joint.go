@@ -99,6 +99,27 @@ type view struct {
 	t      int
 }
 
+// part is what it is of the picture, in parts of it: all of it for a thing, which goes.
+func (v *view) part() image.Rectangle {
+	if v.window > 0 {
+		return windows[v.window-1]
+	}
+	return wholePicture
+}
+
+// seen returns what a view shows of picture i, as far as it is at hand: the relation, and
+// the logarithm of the detail from line to line, 0 for a thing.
+func (s *state) seen(i int, v *view) (r relation, lines float64) {
+	at := s.successions.at(i)
+	switch {
+	case v.look != nil:
+		return s.of(v.t, v.look, i), 0
+	case v.window > 0:
+		return at.places[v.window-1], at.linesIn[v.window-1]
+	}
+	return at.whole, at.lines
+}
+
 // series is what a view shows from picture from on.
 type series struct {
 	from      int
@@ -118,20 +139,15 @@ func (s *state) lookAlong(first int, v *view) *series {
 	o := &s.series
 	*o = series{from: first - jointBeside - 1}
 	for k := range o.relations {
-		at := s.successions.at(o.from + k)
-		switch {
-		case v.look != nil && o.from+k < first:
-			o.relations[k] = s.of(v.t, v.look, o.from+k)
-		case v.look != nil:
-			if o.from+k == first && len(o.known(detailSign, o.from, first-1)) < fewestJoint {
-				return o // and none follows that would tell
-			}
-			o.relations[k] = s.expected(v.t, v.look, o.from+k)
-		case v.window > 0:
-			o.relations[k], o.lines[k] = at.places[v.window-1], at.linesIn[v.window-1]
-		default:
-			o.relations[k], o.lines[k] = at.whole, at.lines
+		i := o.from + k
+		if v.look == nil || i < first {
+			o.relations[k], o.lines[k] = s.seen(i, v)
+			continue
 		}
+		if i == first && len(o.known(detailSign, o.from, first-1)) < fewestJoint {
+			break // none that follows would tell
+		}
+		o.relations[k] = s.expected(v.t, v.look, i)
 	}
 	return o
 }
@@ -169,16 +185,10 @@ func (o *series) changeOf(sign int, b *jointBurst) (change, stray float64, known
 	if len(before) < fewestJoint || len(after) < fewestJoint || len(in) == 0 {
 		return 0, 0, false
 	}
-	var strays []float64
-	was := median(append([]float64(nil), before...))
-	is := median(append([]float64(nil), after...))
-	for _, v := range before {
-		strays = append(strays, math.Abs(v-was))
-	}
-	for _, v := range after {
-		strays = append(strays, math.Abs(v-is))
-	}
-	stray = max(g.least, deviation*median(strays), math.Abs(was-is)/2)
+	was, _ := middling(before)
+	is, _ := middling(after)
+	// Which are now what they differ from that by.
+	stray = max(g.least, deviation*median(append(before, after...)), math.Abs(was-is)/2)
 	return median(in) - (was+is)/2, stray, true
 }
 
@@ -258,23 +268,13 @@ func (s *state) joint(first int) (best jointBurst) {
 func (s *state) jointIn(first int, v view, best *jointBurst, most *float64) {
 	// That the detail falls spares most pictures the rest.
 	detail := func(i int) (float64, bool) {
-		at := s.successions.at(i)
-		r := at.whole
-		if v.look != nil {
-			r = s.of(v.t, v.look, i)
-		} else if v.window > 0 {
-			r = at.places[v.window-1]
-		}
+		r, _ := s.seen(i, &v)
 		return signs[detailSign].of(&r, 0)
 	}
 	was, known := detail(first - 1)
 	is, now := detail(first)
 	if !known || !now || is-was < leastJointFall {
 		return
-	}
-	part := wholePicture
-	if v.window > 0 {
-		part = windows[v.window-1]
 	}
 	o := s.lookAlong(first, &v)
 	for n := fewestJointly; n <= mostJointly && !s.cutBeside(first, n); n++ {
@@ -290,7 +290,7 @@ func (s *state) jointIn(first int, v view, best *jointBurst, most *float64) {
 			odds -= way // what goes with the slopes is of no mixture
 		}
 		if odds > *most && o.staysLarge(&b) && s.softerAlong(first, n) &&
-			s.stillLoss(first, n, part) <= jointStill*b.changed[detailSign] {
+			s.stillLoss(first, n, v.part()) <= jointStill*b.changed[detailSign] {
 			*best, *most = b, odds
 		}
 	}
@@ -350,7 +350,7 @@ func (s *state) jointRegion(i int, b *jointBurst) (r image.Rectangle) {
 	if c == nil || m == nil {
 		return r
 	}
-	in, threshold := partCells(windows[b.window-1], c), motion.ChangedAbove(m.Noise)
+	in, threshold := partCells(b.part(), c), motion.ChangedAbove(m.Noise)
 	for y := in.Min.Y; y < in.Max.Y; y++ {
 		for x := in.Min.X; x < in.Max.X; x++ {
 			if c.Reduced.Diff[y*c.Cols+x] > threshold {
