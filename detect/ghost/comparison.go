@@ -149,6 +149,17 @@ func (c *comparison) rises(at, lag float64, w fit) bool {
 	return at-clean >= leastKept*(w.mixed(clean)-clean)
 }
 
+// loses reports whether a look has less energy than the clean ones, as a mixture of
+// such weights has, or there are none of these.
+func (c *comparison) loses(l *echo.Look, lag float64, w fit) bool {
+	energy, clean := 0.0, 0.0
+	for _, r := range c.references {
+		energy += r.look.Energy / float64(len(c.references))
+		clean += r.look.At(lag) / float64(len(c.references))
+	}
+	return len(c.references) == 0 || energy-l.Energy >= leastLost*(1-w.kept(clean))*energy
+}
+
 // same returns the look at the thing of l in picture i, or nil.
 func (s *state) same(t int, l *echo.Look, i int) *echo.Look {
 	at := middle(l.Region)

@@ -47,3 +47,29 @@ func TestMeasureWithoutPeak(t *testing.T) {
 		}
 	}
 }
+
+// A mixture of halves has half the energy of things that are unlike themselves at its
+// lag, and all of it where they are the same there; what shows through hides some of
+// the loss, and a ball that turns gains instead.
+func TestLoses(t *testing.T) {
+	look := func(energy, like float32) *echo.Look {
+		l := echo.Look{Energy: float64(energy), Profile: make([]float32, 12)}
+		for i := range l.Profile {
+			l.Profile[i] = like
+		}
+		return &l
+	}
+	halves := fit{own: 0.5, ahead: 0.5}
+	for _, c := range []struct {
+		energy, like float32
+		want         bool
+	}{{50, 0, true}, {85, 0, true}, {95, 0, false}, {110, 0, false}, {95, 0.8, true}} {
+		o := comparison{references: []reference{{1, look(90, c.like)}, {9, look(110, c.like)}}}
+		if got := o.loses(look(c.energy, 0), 5, halves); got != c.want {
+			t.Errorf("%g of 100, like itself by %g: %v", c.energy, c.like, got)
+		}
+	}
+	if !(&comparison{}).loses(look(110, 0), 5, halves) {
+		t.Error("nothing to compare with speaks against a look")
+	}
+}

@@ -142,6 +142,10 @@ const (
 	// The relation of a mixture to the pictures beside it rises by this share
 	// at least of what its weights say.
 	leastRisen = 0.2
+	// A mixture loses this share at least of the energy that its weights take from the
+	// thing, and half of it or more as filmed; noise and a background that shows
+	// through give some back. A ball whose seams turn into view gains.
+	leastLost = 0.2
 	// Steps of two things that differ by this much are not alike by chance;
 	// logarithm.
 	stepsApart = 0.2
@@ -485,7 +489,7 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 		if v.ratio == 1 && !(v.weights.profiles && s.panned(t)) && s.contradicted(t, l, c, v.weights.centred()) {
 			return v
 		}
-		if !l.Whole && !v.weights.profiles && s.single(t, l, v.lag, c, v.weights) {
+		if !l.Whole && (!c.loses(l, v.lag, v.weights) || !v.weights.profiles && s.single(t, l, v.lag, c, v.weights)) {
 			return v
 		}
 		v.confidence = squash(min((v.weights.copy()-faint)/leastError, v.weights.sure()-least, (v.weights.keeps-leastKept)/keptSlack))

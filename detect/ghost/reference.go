@@ -299,11 +299,20 @@ func (f *fitter) keeps(w fit, lag image.Point, texture bool) float64 {
 // mixed is how much a mixture of such weights resembles itself at the lag of its
 // copies, where what is mixed does by clean.
 func (f fit) mixed(clean float64) float64 {
-	// The weights' own products at no lag, at one and at two.
-	c0 := f.behind*f.behind + f.own*f.own + f.ahead*f.ahead
-	c1 := f.own * (f.behind + f.ahead)
-	c2 := f.behind * f.ahead
+	c0, c1, c2 := f.products()
 	return (c1 + (c0+c2)*clean) / (c0 + 2*c1*clean)
+}
+
+// kept is the share that a mixture of such weights has of the energy of what is
+// mixed, which resembles itself at the lag by clean.
+func (f fit) kept(clean float64) float64 {
+	c0, c1, _ := f.products()
+	return c0 + 2*c1*clean
+}
+
+// products returns the weights' own products at no lag, at one and at two.
+func (f fit) products() (c0, c1, c2 float64) {
+	return f.behind*f.behind + f.own*f.own + f.ahead*f.ahead, f.own * (f.behind + f.ahead), f.behind * f.ahead
 }
 
 // likeness is the correlation of a gradient with itself at a lag.
