@@ -1,7 +1,9 @@
 #include "kernel.h"
 
 #include <math.h>
-#include <string.h>
+#if defined(__x86_64__)
+#include <immintrin.h>
+#endif
 
 // The compiler makes one body for each instruction set and the loader picks by
 // what the processor supports.
@@ -36,21 +38,26 @@ CLONES void sw_screen_reduce(const uint8_t *src, size_t stride, int factor, int 
 		}
 }
 
-CLONES void sw_screen_means(const uint8_t *src, size_t stride, const int32_t *index,
-                            const uint8_t *part, int n, int size, float *dst) {
+// Sixty-fourths of size samples that begin fx of them after the first.
+static inline uint32_t row_sum(const uint8_t *p, int size, uint32_t fx) {
+	uint32_t sum = 0;
+#if defined(__x86_64__)
+	if (size == 8) // which the processor adds up at once
+		sum = (uint32_t)_mm_cvtsi128_si32(_mm_sad_epu8(_mm_loadl_epi64((const __m128i *)p), _mm_setzero_si128()));
+	else
+#endif
+		for (int k = 0; k < size; k++) sum += p[k];
+	return 64 * sum + fx * p[size] - fx * p[0];
+}
+
+void sw_screen_means(const uint8_t *src, size_t stride, const int32_t *index, const uint8_t *part,
+                     int n, int size, float *dst) {
 	float share = 1.0f / (float)(size * size * 64 * 64);
 	for (int i = 0; i < n; i++) {
-		const uint8_t *restrict p = src + index[i];
-		uint32_t fx = part[2 * i], fy = part[2 * i + 1], s = 0, row = 0;
-		for (int r = 0; r <= size; r++, p += stride) {
-			uint32_t sum = 0;
-			if (size == 8)
-				for (int k = 0; k < 8; k++) sum += p[k];
-			else
-				for (int k = 0; k < size; k++) sum += p[k];
-			row = 64 * sum + fx * p[size] - fx * p[0];
-			s += (r == 0 ? 64 - fy : r == size ? fy : 64) * row;
-		}
+		const uint8_t *p = src + index[i];
+		uint32_t fx = part[2 * i], fy = part[2 * i + 1], s = 0;
+		for (int r = 1; r < size; r++) s += row_sum(p + r * stride, size, fx);
+		s = 64 * s + (64 - fy) * row_sum(p, size, fx) + fy * row_sum(p + size * stride, size, fx);
 		dst[i] = (float)s * share;
 	}
 }
@@ -70,126 +77,121 @@ static inline int inner(const uint8_t *p, size_t stride, const int16_t *tx, cons
 }
 
 #if defined(__x86_64__)
-#include <immintrin.h>
+// Weights of eight places along an axis, in pairs: of the first two taps of each
+// place, and of the last two.
+struct weights { __m256i first, last; };
 
-// The weights of four places from the table, for pairs of places: 0 1 and 2 3.
-__attribute__((target("avx2"))) static inline __m256i weights(const int16_t *taps, __m128i phase) {
-	return _mm256_i32gather_epi64((const long long *)taps, phase, 8);
+// The table's weights for eight places along both axes, worked out: a polynomial
+// of p 64ths takes fewer steps than to fetch them.
+__attribute__((target("avx2"))) static inline void weigh(__m256i qx, __m256i qy, struct weights *x, struct weights *y) {
+	__m256i whole = _mm256_set1_epi32(63);
+	__m256i p = _mm256_packs_epi32(_mm256_and_si256(qx, whole), _mm256_and_si256(qy, whole));
+	__m256i scale = _mm256_slli_epi16(p, 9), twice;
+	twice = _mm256_mullo_epi16(p, _mm256_sub_epi16(_mm256_set1_epi16(128), p));
+	twice = _mm256_slli_epi16(_mm256_sub_epi16(twice, _mm256_set1_epi16(4096)), 1);
+	__m256i w0 = _mm256_mulhrs_epi16(twice, scale);
+	twice = _mm256_mullo_epi16(p, _mm256_sub_epi16(_mm256_set1_epi16(256), _mm256_mullo_epi16(p, _mm256_set1_epi16(3))));
+	twice = _mm256_slli_epi16(_mm256_add_epi16(twice, _mm256_set1_epi16(4096)), 1);
+	__m256i w2 = _mm256_mulhrs_epi16(twice, scale);
+	twice = _mm256_slli_epi16(_mm256_mullo_epi16(p, _mm256_sub_epi16(p, _mm256_set1_epi16(64))), 1);
+	__m256i w3 = _mm256_mulhrs_epi16(twice, scale);
+	__m256i w1 = _mm256_sub_epi16(_mm256_set1_epi16(1 << 14), _mm256_add_epi16(_mm256_add_epi16(w0, w2), w3));
+	x->first = _mm256_unpacklo_epi16(w0, w1), x->last = _mm256_unpacklo_epi16(w2, w3);
+	y->first = _mm256_unpackhi_epi16(w0, w1), y->last = _mm256_unpackhi_epi16(w2, w3);
 }
 
-// The weights of eight places along an axis: pairs of places 0 1 2 3 and 4 5 6 7.
-struct eight_weights { __m256i low, high; };
-
-__attribute__((target("avx2"))) static inline struct eight_weights weights_of(const int16_t *taps, __m256i q) {
-	__m256i phase = _mm256_and_si256(q, _mm256_set1_epi32(63));
-	struct eight_weights w = {weights(taps, _mm256_castsi256_si128(phase)), weights(taps, _mm256_extracti128_si256(phase, 1))};
-	return w;
-}
-
-// Sums of four taps of two times four places, as codes of 6 bits more: places
-// 0 1 4 5 and 2 3 6 7 in the halves.
-__attribute__((target("avx2"))) static inline __m256i along(__m256i a, __m256i b, struct eight_weights x) {
-	__m256i s = _mm256_hadd_epi32(_mm256_madd_epi16(a, x.low), _mm256_madd_epi16(b, x.high));
+// Sums of the four taps of eight places, as codes of 6 bits more.
+__attribute__((target("avx2"))) static inline __m256i along(__m256i first, __m256i last, struct weights x) {
+	__m256i s = _mm256_add_epi32(_mm256_madd_epi16(first, x.first), _mm256_madd_epi16(last, x.last));
 	return _mm256_srai_epi32(_mm256_add_epi32(s, _mm256_set1_epi32(128)), 8);
 }
 
 // Four rows as of along, weighted downwards, to eight samples.
-__attribute__((target("avx2"))) static inline void down(const __m256i *rows, struct eight_weights y, uint8_t *dst) {
-	// Pairs of rows side by side against pairs of weights: the table's first
-	// two are the low half of its eight bytes.
-	__m256i low = _mm256_set1_epi32(0xffff);
-	__m256i r01 = _mm256_or_si256(_mm256_and_si256(rows[0], low), _mm256_slli_epi32(rows[1], 16));
-	__m256i r23 = _mm256_or_si256(_mm256_and_si256(rows[2], low), _mm256_slli_epi32(rows[3], 16));
-	__m256 f0 = _mm256_castsi256_ps(y.low), f1 = _mm256_castsi256_ps(y.high);
-	__m256i w01 = _mm256_castps_si256(_mm256_shuffle_ps(f0, f1, 0x88));
-	__m256i w23 = _mm256_castps_si256(_mm256_shuffle_ps(f0, f1, 0xdd));
-	__m256i v = _mm256_add_epi32(_mm256_madd_epi16(r01, w01), _mm256_madd_epi16(r23, w23));
+__attribute__((target("avx2"))) static inline void down(const __m256i *rows, struct weights y, uint8_t *dst) {
+	__m256i first = _mm256_blend_epi16(rows[0], _mm256_slli_epi32(rows[1], 16), 0xaa);
+	__m256i last = _mm256_blend_epi16(rows[2], _mm256_slli_epi32(rows[3], 16), 0xaa);
+	__m256i v = _mm256_add_epi32(_mm256_madd_epi16(first, y.first), _mm256_madd_epi16(last, y.last));
 	v = _mm256_srai_epi32(_mm256_add_epi32(v, _mm256_set1_epi32(1 << 19)), 20);
-	__m256i words = _mm256_packs_epi32(v, v);
-	__m256i bytes = _mm256_packus_epi16(words, words);
-	// The halves hold places 0 1 4 5 and 2 3 6 7.
-	uint32_t h0 = (uint32_t)_mm256_extract_epi32(bytes, 0);
-	uint32_t h1 = (uint32_t)_mm256_extract_epi32(bytes, 4);
-	uint16_t out[4] = {(uint16_t)h0, (uint16_t)h1, (uint16_t)(h0 >> 16), (uint16_t)(h1 >> 16)};
-	memcpy(dst, out, 8);
-}
-
-// Eight samples at once: like inner for each, for places that all lie inside.
-__attribute__((target("avx2"))) static void eight(const uint8_t *src, size_t stride, __m256i qx,
-                                                  __m256i qy, const int16_t *taps, uint8_t *dst) {
-	__m256i one = _mm256_set1_epi32(1);
-	__m256i ix = _mm256_sub_epi32(_mm256_srai_epi32(qx, 6), one);
-	__m256i iy = _mm256_sub_epi32(_mm256_srai_epi32(qy, 6), one);
-	__m256i at = _mm256_add_epi32(_mm256_mullo_epi32(iy, _mm256_set1_epi32((int)stride)), ix);
-	struct eight_weights x = weights_of(taps, qx);
-	__m256i rows[4];
-	for (int r = 0; r < 4; r++) {
-		__m256i g = _mm256_i32gather_epi32((const int *)(src + r * stride), at, 1);
-		rows[r] = along(_mm256_cvtepu8_epi16(_mm256_castsi256_si128(g)), _mm256_cvtepu8_epi16(_mm256_extracti128_si256(g, 1)), x);
-	}
-	down(rows, weights_of(taps, qy), dst);
+	v = _mm256_packs_epi32(v, v);
+	v = _mm256_packus_epi16(v, v);
+	_mm_storel_epi64((__m128i *)dst, _mm_unpacklo_epi32(_mm256_castsi256_si128(v), _mm256_extracti128_si256(v, 1)));
 }
 
 // A load takes so many samples.
 enum { LOAD = 16 };
 
-// The same where the taps of all places lie within LOAD columns from ix and five
-// rows from iy, which is so where a screen is about upright: loads in place of
-// gathers.
-__attribute__((target("avx2"))) static void eight_near(const uint8_t *src, size_t stride, int ix, int iy, __m256i qx,
-                                                       __m256i qy, const int16_t *taps, uint8_t *dst) {
-	// The bytes of a load that are the taps of each place, as words.
-	__m256i first = _mm256_sub_epi32(_mm256_srai_epi32(qx, 6), _mm256_set1_epi32(ix + 1));
-	first = _mm256_or_si256(first, _mm256_slli_epi32(first, 16));
-	__m256i taps_of = _mm256_set1_epi64x((long long)0x8003800280018000ull);
-	__m256i a = _mm256_add_epi32(_mm256_permutevar8x32_epi32(first, _mm256_setr_epi32(0, 0, 1, 1, 2, 2, 3, 3)), taps_of);
-	__m256i b = _mm256_add_epi32(_mm256_permutevar8x32_epi32(first, _mm256_setr_epi32(4, 4, 5, 5, 6, 6, 7, 7)), taps_of);
-	// Places whose taps begin in the second row, in the order of rows.
-	__m256i lower = _mm256_cmpgt_epi32(_mm256_srai_epi32(qy, 6), _mm256_set1_epi32(iy + 1));
-	lower = _mm256_permutevar8x32_epi32(lower, _mm256_setr_epi32(0, 1, 4, 5, 2, 3, 6, 7));
-	struct eight_weights x = weights_of(taps, qx);
-	const uint8_t *p = src + (size_t)iy * stride + ix;
-	int two = !_mm256_testz_si256(lower, lower);
-	__m256i rows[5];
-	for (int r = 0; r < 4 + two; r++) {
-		__m256i g = _mm256_broadcastsi128_si256(_mm_loadu_si128((const __m128i *)(p + r * stride)));
-		rows[r] = along(_mm256_shuffle_epi8(g, a), _mm256_shuffle_epi8(g, b), x);
-	}
-	if (two)
-		for (int r = 0; r < 4; r++)
-			rows[r] = _mm256_blendv_epi8(rows[r], rows[r + 1], lower);
-	down(rows, weights_of(taps, qy), dst);
+// A row of eight places whose taps are these bytes of a load.
+__attribute__((target("avx2"))) static inline __m256i row_of(const uint8_t *p, __m256i first, __m256i last, struct weights x) {
+	__m256i g = _mm256_broadcastsi128_si256(_mm_loadu_si128((const __m128i *)p));
+	return along(_mm256_shuffle_epi8(g, first), _mm256_shuffle_epi8(g, last), x);
 }
 
-__attribute__((target("avx2"))) static int eights(const uint8_t *src, size_t stride, int sw, int sh,
-                                                  int32_t px, int32_t py, int32_t dx, int32_t dy,
-                                                  int n, const int16_t *taps, uint8_t *dst) {
+// Eight samples at places that are dx, dy apart, each like inner; false where they
+// do not all lie inside.
+__attribute__((target("avx2"), always_inline)) static inline int eight(const uint8_t *src, size_t stride, int sw, int sh, int32_t px,
+                                                        int32_t py, int32_t dx, int32_t dy, uint8_t *dst) {
 	// All of the places lie between the first and the last.
-	int32_t lx = px + (n - 1) * dx, ly = py + (n - 1) * dy;
-	int32_t x0 = px < lx ? px : lx, x1 = px < lx ? lx : px;
-	int32_t y0 = py < ly ? py : ly, y1 = py < ly ? ly : py;
-	// A gather reads four bytes, which are the four taps.
-	if (((x0 + 512) >> 16) - 1 < 0 || ((y0 + 512) >> 16) - 1 < 0 || ((x1 + 512) >> 16) + 2 >= sw ||
-	    ((y1 + 512) >> 16) + 2 >= sh)
-		return 0;
-	__m256i k = _mm256_setr_epi32(0, 1, 2, 3, 4, 5, 6, 7), half = _mm256_set1_epi32(512);
-	int done = 0;
-	for (; done + 8 <= n; done += 8, px += 8 * dx, py += 8 * dy) {
-		__m256i x = _mm256_add_epi32(_mm256_set1_epi32(px), _mm256_mullo_epi32(k, _mm256_set1_epi32(dx)));
-		__m256i y = _mm256_add_epi32(_mm256_set1_epi32(py), _mm256_mullo_epi32(k, _mm256_set1_epi32(dy)));
-		__m256i qx = _mm256_srai_epi32(_mm256_add_epi32(x, half), 10), qy = _mm256_srai_epi32(_mm256_add_epi32(y, half), 10);
-		/* the first taps of the first place and of the last */
-		int fx = ((px + 512) >> 16) - 1, lx = ((px + 7 * dx + 512) >> 16) - 1;
-		int fy = ((py + 512) >> 16) - 1, ly = ((py + 7 * dy + 512) >> 16) - 1;
-		int ty = fy < ly ? fy : ly, by = fy < ly ? ly : fy;
-		if (lx >= fx && lx + 4 <= fx + LOAD && fx + LOAD <= sw && by - ty <= 1)
-			eight_near(src, stride, fx, ty, qx, qy, taps, dst + done);
-		else
-			eight(src, stride, qx, qy, taps, dst + done);
+	int x0 = ((px + 512) >> 16) - 1, x1 = ((px + 7 * dx + 512) >> 16) - 1;
+	int y0 = ((py + 512) >> 16) - 1, y1 = ((py + 7 * dy + 512) >> 16) - 1;
+	int left = x0 < x1 ? x0 : x1, right = x0 < x1 ? x1 : x0;
+	int top = y0 < y1 ? y0 : y1, bottom = y0 < y1 ? y1 : y0;
+	if (left < 0 || top < 0 || right + 3 >= sw || bottom + 3 >= sh) return 0;
+	__m256i k = _mm256_setr_epi32(0, 1, 2, 3, 4, 5, 6, 7), half = _mm256_set1_epi32(512), one = _mm256_set1_epi32(1);
+	__m256i qx = _mm256_add_epi32(_mm256_set1_epi32(px), _mm256_mullo_epi32(k, _mm256_set1_epi32(dx)));
+	__m256i qy = _mm256_add_epi32(_mm256_set1_epi32(py), _mm256_mullo_epi32(k, _mm256_set1_epi32(dy)));
+	qx = _mm256_srai_epi32(_mm256_add_epi32(qx, half), 10), qy = _mm256_srai_epi32(_mm256_add_epi32(qy, half), 10);
+	__m256i ix = _mm256_sub_epi32(_mm256_srai_epi32(qx, 6), one), iy = _mm256_sub_epi32(_mm256_srai_epi32(qy, 6), one);
+	struct weights x, y;
+	weigh(qx, qy, &x, &y);
+	__m256i rows[5];
+	if (right + 3 < left + LOAD && left + LOAD <= sw && bottom - top <= 1) {
+		// The taps lie within one load of five rows, as where a screen is about
+		// upright. The bytes of the load that are taps of each place, as words:
+		__m256i first = _mm256_sub_epi32(ix, _mm256_set1_epi32(left));
+		first = _mm256_or_si256(first, _mm256_slli_epi32(first, 16));
+		__m256i last = _mm256_add_epi32(first, _mm256_set1_epi32((int)0x80038002));
+		first = _mm256_add_epi32(first, _mm256_set1_epi32((int)0x80018000));
+		const uint8_t *p = src + (size_t)top * stride + left;
+		for (int r = 0; r < 4; r++) rows[r] = row_of(p + r * stride, first, last, x);
+		if (bottom > top) {
+			rows[4] = row_of(p + 4 * stride, first, last, x);
+			__m256i lower = _mm256_cmpgt_epi32(iy, _mm256_set1_epi32(top));
+			for (int r = 0; r < 4; r++) rows[r] = _mm256_blendv_epi8(rows[r], rows[r + 1], lower);
+		}
+	} else {
+		__m256i at = _mm256_add_epi32(_mm256_mullo_epi32(iy, _mm256_set1_epi32((int)stride)), ix);
+		// Each gathers its four bytes, which are its taps.
+		__m256i first = _mm256_set_epi32(0x800d800c, 0x80098008, 0x80058004, 0x80018000, 0x800d800c, 0x80098008, 0x80058004, 0x80018000);
+		__m256i last = _mm256_add_epi32(first, _mm256_set1_epi32(0x00020002));
+		for (int r = 0; r < 4; r++) {
+			__m256i g = _mm256_i32gather_epi32((const int *)(src + r * stride), at, 1);
+			rows[r] = along(_mm256_shuffle_epi8(g, first), _mm256_shuffle_epi8(g, last), x);
+		}
 	}
-	return done;
+	down(rows, y, dst);
+	return 1;
 }
 #endif
+
+// n samples at places that are dx, dy apart.
+static void singly(const uint8_t *src, size_t stride, int sw, int sh, int32_t px, int32_t py, int32_t dx, int32_t dy,
+                   int n, const int16_t *taps, uint8_t *dst) {
+	for (int i = 0; i < n; i++, px += dx, py += dy) {
+		// To the nearest 64th of a pixel.
+		int32_t qx = (px + 512) >> 10, qy = (py + 512) >> 10;
+		int ix = (qx >> 6) - 1, iy = (qy >> 6) - 1;
+		const int16_t *tx = taps + (qx & 63) * 4, *ty = taps + (qy & 63) * 4;
+		if (ix >= 0 && iy >= 0 && ix + 3 < sw && iy + 3 < sh) {
+			dst[i] = byte_of(inner(src + (size_t)iy * stride + ix, stride, tx, ty));
+			continue;
+		}
+		uint8_t near[16];
+		for (int r = 0; r < 4; r++)
+			for (int c = 0; c < 4; c++)
+				near[r * 4 + c] = src[(size_t)clamp(iy + r, sh - 1) * stride + clamp(ix + c, sw - 1)];
+		dst[i] = byte_of(inner(near, 4, tx, ty));
+	}
+}
 
 static inline int32_t fixed(const double *above, const double *below, double t) {
 	double v = (*above + (*below - *above) * t) * 65536;
@@ -200,41 +202,39 @@ static inline int32_t fixed(const double *above, const double *below, double t) 
 #endif
 }
 
+// ROW goes along a row from exact place to exact place; STRETCH takes the n samples
+// from one on.
+#define ROW(STRETCH)                                                                  \
+	enum { step = SW_SCREEN_STEP };                                                   \
+	int32_t nx = fixed(above, below, t), ny = fixed(above + 1, below + 1, t);         \
+	for (int i = 0; i < w; i += step) {                                               \
+		int n = w - i < step ? w - i : step;                                          \
+		int32_t px = nx, py = ny;                                                     \
+		above += 2, below += 2;                                                       \
+		nx = fixed(above, below, t), ny = fixed(above + 1, below + 1, t);             \
+		int32_t dx = (nx - px) / step, dy = (ny - py) / step;                         \
+		STRETCH                                                                       \
+	}
+
+#if defined(__x86_64__)
+__attribute__((target("avx2"))) static void cubic_avx2(const uint8_t *src, size_t stride, int sw, int sh,
+                                                       const double *above, const double *below, double t,
+                                                       int w, const int16_t *taps, uint8_t *dst) {
+	ROW({
+		if (n != step || !eight(src, stride, sw, sh, px, py, dx, dy, dst + i))
+			singly(src, stride, sw, sh, px, py, dx, dy, n, taps, dst + i);
+	})
+}
+#endif
+
 void sw_screen_cubic(const uint8_t *src, size_t stride, int sw, int sh, const double *above,
-                     const double *below, double t, int step, int w, const int16_t *taps,
+                     const double *below, double t, int w, const int16_t *taps,
                      uint8_t *dst) {
 #if defined(__x86_64__)
-	int fast = __builtin_cpu_supports("avx2") && (size_t)sh * stride < INT32_MAX;
-#endif
-	int32_t nx = fixed(above, below, t), ny = fixed(above + 1, below + 1, t);
-	for (int i0 = 0; i0 < w; i0 += step) {
-		int n = w - i0 < step ? w - i0 : step;
-		int32_t px = nx, py = ny;
-		above += 2, below += 2;
-		nx = fixed(above, below, t), ny = fixed(above + 1, below + 1, t);
-		int32_t dx = (nx - px) / step, dy = (ny - py) / step;
-		int i = 0;
-#if defined(__x86_64__)
-		if (fast) {
-			i = eights(src, stride, sw, sh, px, py, dx, dy, n, taps, dst + i0);
-			px += i * dx, py += i * dy;
-		}
-#endif
-		for (; i < n; i++, px += dx, py += dy) {
-			// To the nearest 64th of a pixel.
-			int32_t qx = (px + 512) >> 10, qy = (py + 512) >> 10;
-			int ix = (qx >> 6) - 1, iy = (qy >> 6) - 1;
-			const int16_t *tx = taps + (qx & 63) * 4, *ty = taps + (qy & 63) * 4;
-			if (ix >= 0 && iy >= 0 && ix + 3 < sw && iy + 3 < sh) {
-				dst[i0 + i] = byte_of(inner(src + (size_t)iy * stride + ix, stride, tx, ty));
-				continue;
-			}
-			uint8_t near[16];
-			for (int r = 0; r < 4; r++)
-				for (int c = 0; c < 4; c++)
-					near[r * 4 + c] =
-					    src[(size_t)clamp(iy + r, sh - 1) * stride + clamp(ix + c, sw - 1)];
-			dst[i0 + i] = byte_of(inner(near, 4, tx, ty));
-		}
+	if (__builtin_cpu_supports("avx2") && (size_t)sh * stride < INT32_MAX) {
+		cubic_avx2(src, stride, sw, sh, above, below, t, w, taps, dst);
+		return;
 	}
+#endif
+	ROW({ singly(src, stride, sw, sh, px, py, dx, dy, n, taps, dst + i); })
 }

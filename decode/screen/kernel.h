@@ -16,13 +16,15 @@ void sw_screen_reduce(const uint8_t *src, size_t stride, int factor, int w, int 
 void sw_screen_means(const uint8_t *src, size_t stride, const int32_t *index, const uint8_t *part,
                      int n, int size, float *dst);
 
-// One row of w samples. above and below hold x, y of every step-th sample, and
+enum { SW_SCREEN_STEP = 8 };
+
+// One row of w samples. above and below hold x, y of every SW_SCREEN_STEP-th sample, and
 // of one more, on two other rows, in pixels of a plane of sw x sh; the row lies
 // at t between them, 0 to 1, and what lies between is spaced evenly. taps holds
 // 4 weights of 16384 a whole for each 64th of a pixel. Places beyond the plane
 // read its edge.
 void sw_screen_cubic(const uint8_t *src, size_t stride, int sw, int sh, const double *above,
-                     const double *below, double t, int step, int w, const int16_t *taps,
+                     const double *below, double t, int w, const int16_t *taps,
                      uint8_t *dst);
 
 #endif

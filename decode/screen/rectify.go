@@ -34,7 +34,7 @@ const (
 	// Samples are placed exactly every placeStep columns of every placeRows
 	// rows, and evenly between: over so few samples a strong lens bends a line
 	// of a 1080-line frame by a few thousandths of a pixel.
-	placeStep = 8
+	placeStep = C.SW_SCREEN_STEP
 	placeRows = 8
 	phases    = 64 // of a pixel, at which the interpolation is tabled
 	placeBits = 16
@@ -44,22 +44,16 @@ const (
 // NewRectifier makes a rectifier for rasters of that size.
 func NewRectifier(raster image.Point) *Rectifier {
 	r := &Rectifier{raster: raster}
-	for i := range phases {
-		t := float64(i) / phases
+	for p := range phases {
 		// Keys, "Cubic convolution interpolation for digital image
-		// processing", 1981, with a = -1/2.
-		w := [4]float64{
-			((-0.5*t+1)*t - 0.5) * t,
-			(1.5*t-2.5)*t*t + 1,
-			((-1.5*t+2)*t + 0.5) * t,
-			(0.5*t - 0.5) * t * t,
-		}
-		rest := int16(1 << tapsBits)
-		for k := range w {
-			r.taps[i*4+k] = int16(math.Round(w[k] * (1 << tapsBits)))
-			rest -= r.taps[i*4+k]
-		}
-		r.taps[i*4+1] += rest // the whole stays exactly one
+		// processing", 1981, with a = -1/2, whose polynomials of p 64ths are
+		// these over 32.
+		over32 := func(v int) int16 { return int16((v + 16) >> 5) }
+		w := r.taps[p*4:][:4]
+		w[0] = over32(((128-p)*p - 4096) * p)
+		w[2] = over32(((256-3*p)*p + 4096) * p)
+		w[3] = over32((p - 64) * p * p)
+		w[1] = 1<<tapsBits - w[0] - w[2] - w[3] // the whole stays exactly one
 	}
 	n := (raster.X + placeStep - 1) / placeStep
 	r.above.at, r.below.at = make([]Point, n+1), make([]Point, n+1)
@@ -100,7 +94,7 @@ func (r *Rectifier) Rectify(dst, src *picture.Plane, v View, fromRow, toRow int)
 			C.sw_screen_cubic((*C.uint8_t)(unsafe.Pointer(&src.Pix[0])), C.size_t(src.Stride),
 				C.int(src.W), C.int(src.H),
 				(*C.double)(unsafe.Pointer(&r.above.at[0])), (*C.double)(unsafe.Pointer(&r.below.at[0])),
-				C.double(t), placeStep, C.int(dst.W), (*C.int16_t)(unsafe.Pointer(&r.taps[0])),
+				C.double(t), C.int(dst.W), (*C.int16_t)(unsafe.Pointer(&r.taps[0])),
 				(*C.uint8_t)(unsafe.Pointer(&dst.Pix[row*dst.Stride])))
 		} else {
 			r.cubicTwin(dst, src, row, t)
