@@ -337,3 +337,32 @@ func TestSearchEqualsTwin(t *testing.T) {
 		same("largest products", la[0], float32(1023*1023*w*h))
 	}
 }
+
+func TestLiesBetweenEqualsTwin(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	const w, h = 173, 9
+	for range 200 {
+		spread := 1 + r.IntN(1<<r.IntN(13))
+		var p [3][]uint16
+		for k := range p {
+			p[k] = make([]uint16, w*h)
+			for i := range p[k] {
+				p[k][i] = uint16(min(r.IntN(spread)+r.IntN(2)*(1<<12-spread), 1<<12))
+			}
+		}
+		var runs []Run
+		for x := int32(r.IntN(40)); x < w; x += int32(r.IntN(70)) {
+			n := int32(r.IntN(90))
+			runs = append(runs, Run{max(0, x-int32(r.IntN(2))), x, min(x+n, w)})
+			x += n
+		}
+		far := int32(r.IntN(2 * spread))
+		y0, step := r.IntN(h), 1+r.IntN(4)
+		got, want := Between{Half: 3}, Between{Half: 3}
+		kernel{}.LiesBetween(&got, p[0], p[1], p[2], w, y0, h, step, runs, far)
+		twin{}.LiesBetween(&want, p[0], p[1], p[2], w, y0, h, step, runs, far)
+		if got != want {
+			t.Fatalf("rows from %d in steps of %d, far %d, runs %v:\n  kernel %+v\n  twin   %+v", y0, step, far, runs, got, want)
+		}
+	}
+}

@@ -564,3 +564,58 @@ CLONES int64_t sw_dot(const int16_t *a, int aw, const int16_t *b, int bw, int w,
 	}
 	return sum;
 }
+
+// Squares of 24 bits over a piece of a run fit sums of 32.
+enum { PIECE = 64 };
+
+static inline int32_t size_of(int32_t v) { return v < 0 ? -v : v; }
+
+static inline void piece_between(const uint16_t *a, const uint16_t *b, const uint16_t *c, int n, int32_t far,
+                                 sw_between *out) {
+	int32_t before = 0, after = 0, both = 0, changed = 0, brighter = 0, half = 0, third = 0, low = 0, quarter = 0;
+	for (int i = 0; i < n; i++) {
+		int32_t d = b[i] - a[i], e = c[i] - b[i];
+		before += d * d;
+		after += e * e;
+		both += d * e;
+		int32_t way = size_of(d + e), off = 10 * size_of(d - e);
+		int32_t moved = way > far, near_half = moved & (off < 2 * way), near_third = moved & (off < 5 * way);
+		changed += moved;
+		brighter += moved & (d + e > 0);
+		half += near_half;
+		third += near_third;
+		low += near_third & (near_half ^ 1) & (size_of(d) < size_of(e));
+		quarter += moved & (off < 8 * way);
+	}
+	out->before += before, out->after += after, out->both += both;
+	out->changed += changed, out->brighter += brighter;
+	out->half += half, out->third += third - half, out->low += low, out->quarter += quarter - third;
+}
+
+static inline int32_t piece_detail(const uint16_t *b, int n) {
+	int32_t sum = 0;
+	for (int i = 0; i < n; i++) {
+		int32_t rise = b[i] - b[i - 1];
+		sum += rise * rise;
+	}
+	return sum;
+}
+
+CLONES void sw_lies_between(const uint16_t *a, const uint16_t *b, const uint16_t *c, int w, int y0, int y1, int step,
+                            const sw_run *runs, int n, int32_t far, sw_between *out) {
+	for (int y = y0; y < y1; y += step) {
+		const uint16_t *p = a + (size_t)y * w, *q = b + (size_t)y * w, *r = c + (size_t)y * w;
+		for (int k = 0; k < n; k++) {
+			int from = runs[k].from, to = runs[k].to;
+			if (from >= to)
+				continue;
+			int32_t rise = q[from] - q[runs[k].beside];
+			out->detail += rise * rise;
+			for (int x = from; x < to; x += PIECE) {
+				int m = to - x < PIECE ? to - x : PIECE, first = x == from;
+				piece_between(p + x, q + x, r + x, m, far, out);
+				out->detail += piece_detail(q + x + first, m - first);
+			}
+		}
+	}
+}

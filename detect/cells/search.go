@@ -94,3 +94,28 @@ type Sparse struct {
 	list []uint32 // offsets of runs of samples of which any is set
 	set  int      // samples
 }
+
+// Run is samples of a row, To exclusive, and one beside the first of them, or itself.
+type Run struct{ Beside, From, To int32 }
+
+// Between is how a picture lies between the one before and the one after it.
+type Between struct {
+	// Sums over the squares of its differences from the two, over their product, and
+	// over the squares of its own differences from sample to sample of a row.
+	Before, After, Both, Detail int64
+	// How many samples change far from the picture before to the one after, and how
+	// many of them become brighter.
+	Changed, Brighter int64
+	// How many of those lie half way between the two (what the sample is off the one
+	// before differs from what it is off the one after by less than 2 tenths of the
+	// way), about a third of the way from one of them (5 tenths), Low of them from the
+	// picture before, and near one (8 tenths).
+	Half, Third, Low, Quarter int64
+}
+
+// Add takes in another one.
+func (b *Between) Add(o *Between) {
+	b.Before, b.After, b.Both, b.Detail = b.Before+o.Before, b.After+o.After, b.Both+o.Both, b.Detail+o.Detail
+	b.Changed, b.Brighter = b.Changed+o.Changed, b.Brighter+o.Brighter
+	b.Half, b.Third, b.Low, b.Quarter = b.Half+o.Half, b.Third+o.Third, b.Low+o.Low, b.Quarter+o.Quarter
+}

@@ -91,4 +91,19 @@ void sw_outline(const uint16_t *pix, const uint16_t *back, const uint16_t *mask,
 // planes of aw and bw columns; |a| and |b| are at most 1023 and w at most 2048.
 int64_t sw_dot(const int16_t *a, int aw, const int16_t *b, int bw, int w, int h);
 
+typedef struct {
+	int32_t beside, from, to;
+} sw_run;
+
+typedef struct {
+	int64_t before, after, both, detail;
+	int64_t changed, brighter, half, third, low, quarter;
+} sw_between;
+
+// Adds to out what the n runs of samples of rows y0, y0+step ... below y1 tell of how
+// plane b lies between planes a and c, all of w columns; see Between. Samples are
+// 2^12 at most.
+void sw_lies_between(const uint16_t *a, const uint16_t *b, const uint16_t *c, int w, int y0, int y1, int step,
+                     const sw_run *runs, int n, int32_t far, sw_between *out);
+
 #endif

@@ -44,6 +44,8 @@ package cells
 #cgo nocallback sw_outline
 #cgo noescape sw_dot
 #cgo nocallback sw_dot
+#cgo noescape sw_lies_between
+#cgo nocallback sw_lies_between
 */
 import "C"
 
@@ -246,4 +248,15 @@ func (kernel) outline(out []int16, pix, back, mask []uint16, w int, win, part im
 // and w at most 2048.
 func (kernel) Dot(a []int16, aw int, b []int16, bw, w, h int) int64 {
 	return int64(C.sw_dot((*C.int16_t)(&a[0]), C.int(aw), (*C.int16_t)(&b[0]), C.int(bw), C.int(w), C.int(h)))
+}
+
+// LiesBetween adds to out what the runs of samples of every step-th row from y0 to
+// before y1 tell of how plane b lies between planes a and c, all of w columns and of
+// samples of 1<<12 at most. A change is far that is more than far.
+func (kernel) LiesBetween(out *Between, a, b, c []uint16, w, y0, y1, step int, runs []Run, far int32) {
+	if y0 >= y1 || len(runs) == 0 {
+		return
+	}
+	C.sw_lies_between(u16(a), u16(b), u16(c), C.int(w), C.int(y0), C.int(y1), C.int(step),
+		(*C.sw_run)(unsafe.Pointer(&runs[0])), C.int(len(runs)), C.int32_t(far), (*C.sw_between)(unsafe.Pointer(out)))
 }

@@ -278,3 +278,40 @@ func (twin) Dot(a []int16, aw int, b []int16, bw, w, h int) int64 {
 	}
 	return sum
 }
+
+// LiesBetween is the twin of the native form; see there.
+func (twin) LiesBetween(out *Between, a, b, c []uint16, w, y0, y1, step int, runs []Run, far int32) {
+	for y := y0; y < y1; y += step {
+		for _, r := range runs {
+			last := int64(b[y*w+int(r.Beside)])
+			for i := y*w + int(r.From); i < y*w+int(r.To); i++ {
+				v := int64(b[i])
+				d, e, rise := v-int64(a[i]), int64(c[i])-v, v-last
+				last = v
+				out.Before += d * d
+				out.After += e * e
+				out.Both += d * e
+				out.Detail += rise * rise
+				way := max(d+e, -d-e)
+				if way <= int64(far) {
+					continue
+				}
+				out.Changed++
+				if d+e > 0 {
+					out.Brighter++
+				}
+				switch off := max(d-e, e-d); {
+				case 10*off < 2*way:
+					out.Half++
+				case 10*off < 5*way:
+					out.Third++
+					if max(d, -d) < max(e, -e) {
+						out.Low++
+					}
+				case 10*off < 8*way:
+					out.Quarter++
+				}
+			}
+		}
+	}
+}

@@ -47,7 +47,7 @@ func TestSharpEdges(t *testing.T) {
 		{"a quarter, a half, a quarter", 0, [3]float64{0.25, 0.5, 0.25}, 2 * third, 10 * third, 0.1},
 	} {
 		var s sums
-		s.add(plane(0, c.shutter, c.weights), plane(1, c.shutter, c.weights), plane(2, c.shutter, c.weights), 40*cells.Unit8, 0, 0, samples)
+		s.add(&cells.Search{}, plane(0, c.shutter, c.weights), plane(1, c.shutter, c.weights), plane(2, c.shutter, c.weights), 0, 1, 1, []cells.Run{{To: samples}}, 40*cells.Unit8)
 		r := s.relation(0)
 		if math.Abs(r.rho-c.rho) > 0.02 {
 			t.Errorf("%s: rho %.3f, want %.3f", c.name, r.rho, c.rho)
@@ -69,9 +69,9 @@ func TestFadeIsNotOnTheWay(t *testing.T) {
 		return m
 	}
 	var s sums
-	s.add(strips(1), strips(1.2), strips(1.4), 20*cells.Unit8, 0, 0, 4000)
-	if r := s.relation(0); s.half != s.changed || r.half != 0 || r.third != 0 || r.quarter != 0 {
-		t.Errorf("%d of %d half way, densities %.2f, %.2f, %.2f", s.half, s.changed, r.half, r.third, r.quarter)
+	s.add(&cells.Search{}, strips(1), strips(1.2), strips(1.4), 0, 1, 1, []cells.Run{{To: 4000}}, 20*cells.Unit8)
+	if r := s.relation(0); s.Half != s.Changed || r.half != 0 || r.third != 0 || r.quarter != 0 {
+		t.Errorf("%d of %d half way, densities %.2f, %.2f, %.2f", s.Half, s.Changed, r.half, r.third, r.quarter)
 	}
 }
 

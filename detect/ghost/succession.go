@@ -125,8 +125,10 @@ type successions struct {
 	ring  [2*span + 2]succession
 	next  int // the picture to relate
 	moves []bool
-	runs  []image.Point
 	parts [parts * parts]sums
+	// Of a row of cells, the samples that are summed, and those of them in one part.
+	runs, within []cells.Run
+	search       cells.Search
 }
 
 var nothing succession
@@ -221,11 +223,11 @@ func (r *successions) relation(a, b, c *cells.Map, noise float32, in image.Recta
 	step := 1 + n*cw*ch/enough
 	r.parts = [parts * parts]sums{}
 	// What the whole picture shows is summed in its parts.
-	var edges [parts + 1]int
+	var edges [parts + 1]int32
 	for k := range edges {
-		edges[k] = min(partCells(image.Rect(0, 0, k, 1), b).Max.X*cw, p.W)
+		edges[k] = int32(min(partCells(image.Rect(0, 0, k, 1), b).Max.X*cw, p.W))
 	}
-	far := farChange(noise)
+	far := int32(farChange(noise))
 	for cy := in.Min.Y; cy < in.Max.Y; cy++ {
 		r.runs = r.runs[:0]
 		moves := r.moves[(cy-in.Min.Y+1)*wide+1:][:in.Dx()]
@@ -235,26 +237,27 @@ func (r *successions) relation(a, b, c *cells.Map, noise float32, in image.Recta
 				x++
 			}
 			if x > from {
-				r.runs = append(r.runs, image.Pt((in.Min.X+from)*cw, min((in.Min.X+x)*cw, p.W)))
+				first := int32((in.Min.X + from) * cw)
+				r.runs = append(r.runs, cells.Run{Beside: first, From: first, To: int32(min((in.Min.X+x)*cw, p.W))})
 			}
 		}
 		if len(r.runs) == 0 {
 			continue
 		}
 		// The rows that are left out differ from one row of cells to the next.
-		for y := cy*ch + cy%step; y < min((cy+1)*ch, p.H); y += step {
-			row := y * p.W
+		y0, y1 := cy*ch+cy%step, min((cy+1)*ch, p.H)
+		if where == nil {
+			r.parts[0].add(&r.search, a, b, c, y0, y1, step, r.runs, far)
+			continue
+		}
+		for k := range parts {
+			r.within = r.within[:0]
 			for _, run := range r.runs {
-				if where == nil {
-					r.parts[0].add(a, b, c, far, row+run.X, row+run.X, row+run.Y)
-					continue
-				}
-				for k := range parts {
-					if from, to := max(run.X, edges[k]), min(run.Y, edges[k+1]); from < to {
-						r.parts[cy*parts/b.Rows*parts+k].add(a, b, c, far, row+max(run.X, from-1), row+from, row+to)
-					}
+				if from, to := max(run.From, edges[k]), min(run.To, edges[k+1]); from < to {
+					r.within = append(r.within, cells.Run{Beside: max(run.From, from-1), From: from, To: to})
 				}
 			}
+			r.parts[cy*parts/b.Rows*parts+k].add(&r.search, a, b, c, y0, y1, step, r.within, far)
 		}
 	}
 	var all sums
@@ -322,10 +325,10 @@ func (s *succession) measureLines(m *cells.Map) {
 // farChange is what a sample changes by at least where it changes far.
 func farChange(noise float32) int64 { return int64(max(leastFar, farNoise*noise)) }
 
-// The tenths of the way that what a picture is off the one before it may differ from
-// what it is off the one after where it is half way between them, and where it is a
-// third of the way from one of them.
-const halfWay, thirdWay = 2, 5
+// thirdWay is the tenths of the way that what a picture is off the one before it may
+// differ from what it is off the one after where it is a third of the way from one of
+// them; see cells.Between.
+const thirdWay = 5
 
 // onTheWay reports whether a sample that differs from the picture before and to the one
 // after by so much is half way between them or a third of it.
@@ -340,58 +343,26 @@ func inCells(r image.Rectangle) image.Rectangle {
 	return image.Rect(r.Min.X/size, r.Min.Y/size, (r.Max.X+size-1)/size, (r.Max.Y+size-1)/size)
 }
 
-// sums are over the squares of the differences of three pictures, over their
-// product, and over the squares of the differences of neighbours in the middle one.
+// sums are what so many samples tell of how a picture lies between the ones before and
+// after it.
 type sums struct {
-	before, after, both int64
-	detail              int64 // of neighbours in a row
-	samples             int
-	// Of the samples that change far from the picture before to the one after: how many
-	// there are, and where between the two the picture has them.
-	changed, half, third, low, quarter int
-	brighter                           int // of those that change
+	cells.Between
+	samples int
 }
 
 // join takes in other sums.
 func (s *sums) join(o *sums) {
-	s.before, s.after, s.both = s.before+o.before, s.after+o.after, s.both+o.both
-	s.detail, s.samples = s.detail+o.detail, s.samples+o.samples
-	s.changed, s.half, s.third = s.changed+o.changed, s.half+o.half, s.third+o.third
-	s.low, s.quarter, s.brighter = s.low+o.low, s.quarter+o.quarter, s.brighter+o.brighter
+	s.Between.Add(&o.Between)
+	s.samples += o.samples
 }
 
-// add takes in the samples from one to before another, of which the first is beside
-// that number beside; a change is far that is more than far.
-func (s *sums) add(a, b, c *cells.Map, far int64, beside, from, to int) {
-	x, y, z := a.Reduced.Pix[from:to], b.Reduced.Pix[from:to], c.Reduced.Pix[from:to]
-	y, z = y[:len(x)], z[:len(x)]
-	last := int64(b.Reduced.Pix[beside])
-	for i, v := range y {
-		d, e, rise := int64(v)-int64(x[i]), int64(z[i])-int64(v), int64(v)-last
-		s.before += d * d
-		s.after += e * e
-		s.both += d * e
-		s.detail += rise * rise
-		if way := max(d+e, -d-e); way > far {
-			s.changed++
-			if d+e > 0 {
-				s.brighter++
-			}
-			switch off := max(d-e, e-d); {
-			case 10*off < halfWay*way:
-				s.half++
-			case 10*off < thirdWay*way:
-				s.third++
-				if max(d, -d) < max(e, -e) {
-					s.low++
-				}
-			case 10*off < 8*way:
-				s.quarter++
-			}
-		}
-		last = int64(v)
+// add takes in the runs of every step-th row from y0 to before y1; a change is far that
+// is more than far.
+func (s *sums) add(search *cells.Search, a, b, c *cells.Map, y0, y1, step int, runs []cells.Run, far int32) {
+	search.LiesBetween(&s.Between, a.Reduced.Pix, b.Reduced.Pix, c.Reduced.Pix, b.Reduced.W, y0, y1, step, runs, far)
+	for _, r := range runs {
+		s.samples += int(r.To-r.From) * max(0, (y1-y0+step-1)/step)
 	}
-	s.samples += len(x)
 }
 
 // relation takes what noise adds off the sums.
@@ -400,20 +371,20 @@ func (s *sums) relation(noise float32) (out relation) {
 	// pi/2 of its square; two differences that share a picture have minus half
 	// of it in common.
 	n := float64(s.samples) * float64(noise) * float64(noise) * math.Pi / 2
-	x, y, xy := float64(s.before)-n, float64(s.after)-n, float64(s.both)+n/2
-	if a, b := x <= leastDifference*float64(s.before), y <= leastDifference*float64(s.after); a || b {
+	x, y, xy := float64(s.Before)-n, float64(s.After)-n, float64(s.Both)+n/2
+	if a, b := x <= leastDifference*float64(s.Before), y <= leastDifference*float64(s.After); a || b {
 		out.twice = a != b
 		return out
 	}
 	out.rho = max(-1, min(1, xy/math.Sqrt(x*y)))
 	out.lean = math.Log(x/y) / 2
 	out.energy = x / float64(s.samples)
-	out.detail = float64(s.detail) / float64(s.samples)
+	out.detail = float64(s.Detail) / float64(s.samples)
 	out.known = math.Abs(out.lean) < mostLean
-	if one := max(s.brighter, s.changed-s.brighter); s.changed >= fewestFar && float64(one) < oneSided*float64(s.changed) {
-		density := func(n int, width float64) float64 { return float64(n) / float64(s.changed) / width }
-		out.half, out.third, out.quarter = density(s.half, 0.2), density(s.third, 0.3), density(s.quarter, 0.3)
-		out.low = density(s.low, 0.3)
+	if one := max(s.Brighter, s.Changed-s.Brighter); s.Changed >= fewestFar && float64(one) < oneSided*float64(s.Changed) {
+		density := func(n int64, width float64) float64 { return float64(n) / float64(s.Changed) / width }
+		out.half, out.third, out.quarter = density(s.Half, 0.2), density(s.Third, 0.3), density(s.Quarter, 0.3)
+		out.low = density(s.Low, 0.3)
 	}
 	out.twice = !out.known
 	return out
