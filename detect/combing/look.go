@@ -172,7 +172,7 @@ func (l *looker) take(p *picture.Plane, at rest, window image.Rectangle, c carri
 	best := candidate{cost: l.cost(f, l.few, 0, 0)}
 	still := best.cost
 	for dx := -r.X; dx <= r.X; dx++ {
-		if c := l.cost(f, l.few, dx, 0); c < best.cost {
+		if c := f.costBelow(l.few, dx, 0, best.cost); c < best.cost {
 			best = candidate{cost: c, x: dx}
 		}
 	}
@@ -277,7 +277,7 @@ func (l *looker) shorten(f *fields, c candidate) candidate {
 			} else {
 				t.x += d
 			}
-			if t.cost = l.cost(f, l.few, t.x, t.y); t.cost < best.cost {
+			if t.cost = f.costBelow(l.few, t.x, t.y, best.cost); t.cost < best.cost {
 				best = t
 			}
 		}
@@ -321,7 +321,7 @@ func (l *looker) searchSparse(f *fields, r image.Point, limit float64) bool {
 	found := false
 	for dy := -r.Y; dy <= r.Y; dy++ {
 		for dx := -r.X; dx <= r.X; dx += apart {
-			if k := l.cost(f, points, dx, dy); k < limit {
+			if k := f.costBelow(points, dx, dy, limit); k < limit {
 				found = true
 				l.insert(candidate{cost: k, x: dx, y: dy}, apart)
 			}
@@ -434,50 +434,68 @@ func spread(to []point, mask []place, most, stride, mx, my int) []point {
 // counts: a line that only one field has is explained by what lies beside it
 // one way round, but not the other.
 func (l *looker) cost(f *fields, points []point, dx, dy int) float64 {
+	return f.costBelow(points, dx, dy, math.MaxFloat64)
+}
+
+// costPiece points are summed before a cost is held against its limit.
+const costPiece = 16
+
+// costBelow is cost, or anything that is not below limit where cost is not.
+func (f *fields) costBelow(points []point, dx, dy int, limit float64) float64 {
+	n := len(points) &^ 1
+	most := int32(min(limit*float64(n/2), math.MaxInt32))
 	if f.clipped {
-		return f.costInside(points, dx, dy)
+		return f.costInside(points[:n], dx, dy, most)
 	}
 	o := dy*f.w + dx
 	even, odd := f.even, f.odd
 	odd = odd[:len(even)]
 	var forth, back int32
-	for i := 0; i+1 < len(points); i += 2 {
-		p, q := int(points[i].at), int(points[i+1].at)
-		d := int32(even[p]) - int32(odd[p+o])
-		g := int32(odd[q]) - int32(even[q-o])
-		m, k := d>>31, g>>31
-		forth += (d ^ m) - m
-		back += (g ^ k) - k
+	for from := 0; from < n; from += costPiece {
+		piece := points[from:min(from+costPiece, n)]
+		for i := 0; i+1 < len(piece); i += 2 {
+			p, q := int(piece[i].at), int(piece[i+1].at)
+			d := int32(even[p]) - int32(odd[p+o])
+			g := int32(odd[q]) - int32(even[q-o])
+			m, k := d>>31, g>>31
+			forth += (d ^ m) - m
+			back += (g ^ k) - k
+		}
+		if max(forth, back) > most {
+			return math.MaxFloat64
+		}
 	}
-	return float64(max(forth, back)) / float64(len(points)/2)
+	return float64(max(forth, back)) / float64(n/2)
 }
 
-// costInside is cost at the edge of the picture. A point from which the
-// displacement leads outside one way or the other says nothing: it keeps its
-// difference without a displacement, so that neither direction gains. Where
-// most points do, there is no cost to tell.
-func (f *fields) costInside(points []point, dx, dy int) float64 {
+// costInside is costBelow at the edge of the picture, for sums of most at most. A
+// point from which the displacement leads outside one way or the other says nothing:
+// it keeps its difference without a displacement, so that neither direction gains.
+// Where most points do, there is no cost to tell.
+func (f *fields) costInside(points []point, dx, dy int, most int32) float64 {
 	o := dy*f.w + dx
-	var s [2]int
+	var s [2]int32
 	outside := 0
-	n := len(points) &^ 1
 	inside := f.reachable(dx, dy)
-	for i, p := range points[:n] {
+	for i, p := range points {
 		q := int(p.at)
 		switch {
 		case !p.in(inside):
-			s[i&1] += abs(int(f.even[q]) - int(f.odd[q]))
+			s[i&1] += int32(abs(int(f.even[q]) - int(f.odd[q])))
 			outside++
 		case i&1 == 0:
-			s[0] += abs(int(f.even[q]) - int(f.odd[q+o]))
+			s[0] += int32(abs(int(f.even[q]) - int(f.odd[q+o])))
 		default:
-			s[1] += abs(int(f.odd[q]) - int(f.even[q-o]))
+			s[1] += int32(abs(int(f.odd[q]) - int(f.even[q-o])))
+		}
+		if i%costPiece == costPiece-1 && max(s[0], s[1]) > most {
+			return math.MaxFloat64
 		}
 	}
-	if 2*outside > n {
+	if 2*outside > len(points) {
 		return math.MaxFloat64
 	}
-	return float64(max(s[0], s[1])) / float64(n/2)
+	return float64(max(s[0], s[1])) / float64(len(points)/2)
 }
 
 // reachable is the part of f from which dx, dy leads to a place in the picture
@@ -550,7 +568,7 @@ func (l *looker) descend(f *fields, c candidate, r image.Point) candidate {
 				if i == 0 && j == 0 || abs(x) > r.X || abs(y) > r.Y {
 					continue
 				}
-				if k := l.cost(f, l.few, x, y); k < best.cost {
+				if k := f.costBelow(l.few, x, y, best.cost); k < best.cost {
 					best = candidate{cost: k, x: x, y: y}
 				}
 			}
@@ -628,7 +646,7 @@ func (l *looker) searchCoarse(p *picture.Plane, window image.Rectangle, q, rx, r
 	found := false
 	for dy := -ry; dy <= ry; dy++ {
 		for dx := -rx; dx <= rx; dx++ {
-			if k := l.cost(c, points, dx, dy); k < limit {
+			if k := c.costBelow(points, dx, dy, limit); k < limit {
 				found = true
 				l.insert(candidate{cost: k, x: dx * q, y: dy * q}, q)
 			}
