@@ -102,3 +102,28 @@ CLONES void sw_add_rows(uint32_t *restrict columns, const uint16_t *restrict pix
 		for (size_t x = 0; x < w; x++)
 			columns[x] += pix[x];
 }
+
+#define APART(NAME, PIX)                                                                           \
+	CLONES void NAME(int16_t *restrict even, int16_t *restrict odd, const PIX *pix, int w,         \
+	                 const int32_t *rows, const float *mean, const float *swing, int n,            \
+	                 float *restrict sums) {                                                       \
+		float *restrict base = sums, *restrict envelope = sums + w;                                \
+		for (int x = 0; x < w; x++)                                                                \
+			base[x] = envelope[x] = 0;                                                             \
+		for (int k = 0; k < n; k++) {                                                              \
+			const PIX *restrict row = pix + rows[k];                                               \
+			float a = mean[k], b = swing[k];                                                       \
+			for (int x = 0; x < w; x++) {                                                          \
+				float s = row[x];                                                                  \
+				base[x] += a * s;                                                                  \
+				envelope[x] += b * s;                                                              \
+			}                                                                                      \
+		}                                                                                          \
+		for (int x = 0; x < w; x++) {                                                              \
+			even[x] = (int16_t)(int32_t)(base[x] + envelope[x]);                                   \
+			odd[x] = (int16_t)(int32_t)(base[x] - envelope[x]);                                    \
+		}                                                                                          \
+	}
+
+APART(sw_apart_8, uint8_t)
+APART(sw_apart_16, uint16_t)

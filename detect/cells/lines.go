@@ -1,5 +1,7 @@
 package cells
 
+import "slices"
+
 // Samples are those of a plane from some row and column on, stride to a row.
 // Exactly one of Pix and Pix16 is set.
 type Samples struct {
@@ -26,6 +28,7 @@ type Lines struct {
 	lineKernel
 	jumps []int32
 	found []Peak
+	sums  []float32
 }
 
 // Row fills dst with the sums of thick rows, times scale, of as many columns as
@@ -52,4 +55,12 @@ func (l *Lines) Peaks(v []int32, half int, least *[LineLevels]int32, lowest int3
 		l.jumps, l.found = make([]int32, len(v)+1), make([]Peak, len(v)+1)
 	}
 	return l.found[:l.peaks(v, half, least, lowest, longest, sums, l.jumps, l.found)]
+}
+
+// Apart sets two fields, as wide as each other, to the sum and to the difference of two
+// weighted sums over the rows of samples that begin at the given places: mean weighs
+// them in the one, swing in the other. What has more than 16 bits is cut off.
+func (l *Lines) Apart(even, odd []int16, s Samples, rows []int32, mean, swing []float32) {
+	l.sums = slices.Grow(l.sums[:0], 2*len(even))[:2*len(even)]
+	l.apart(even, odd, s, rows, mean, swing, l.sums)
 }

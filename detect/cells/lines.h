@@ -21,6 +21,12 @@ typedef struct {
 int sw_peaks(const int32_t *v, int n, int half, const int32_t *least, int32_t lowest, int longest, int32_t *sums,
              int32_t *jumps, sw_peak *out);
 
+// sums has 2*w entries, rows, mean and swing n.
+void sw_apart_8(int16_t *even, int16_t *odd, const uint8_t *pix, int w, const int32_t *rows, const float *mean,
+                const float *swing, int n, float *sums);
+void sw_apart_16(int16_t *even, int16_t *odd, const uint16_t *pix, int w, const int32_t *rows, const float *mean,
+                 const float *swing, int n, float *sums);
+
 void sw_add_rows(uint32_t *columns, const uint16_t *pix, size_t w, int rows);
 
 #endif

@@ -19,6 +19,10 @@ package cells
 #cgo nocallback sw_peaks
 #cgo noescape sw_add_rows
 #cgo nocallback sw_add_rows
+#cgo noescape sw_apart_8
+#cgo nocallback sw_apart_8
+#cgo noescape sw_apart_16
+#cgo nocallback sw_apart_16
 */
 import "C"
 
@@ -57,4 +61,14 @@ func (lineKernel) addRows(columns []uint32, pix []uint16, rows int) {
 	}
 	_ = pix[rows*len(columns)-1]
 	C.sw_add_rows((*C.uint32_t)(&columns[0]), (*C.uint16_t)(&pix[0]), C.size_t(len(columns)), C.int(rows))
+}
+
+func (lineKernel) apart(even, odd []int16, s Samples, rows []int32, mean, swing, sums []float32) {
+	e, o, w := (*C.int16_t)(&even[0]), (*C.int16_t)(&odd[0]), C.int(len(even))
+	r, a, b, n := (*C.int32_t)(&rows[0]), (*C.float)(&mean[0]), (*C.float)(&swing[0]), C.int(len(rows))
+	if s.Pix != nil {
+		C.sw_apart_8(e, o, (*C.uint8_t)(&s.Pix[0]), w, r, a, b, n, (*C.float)(&sums[0]))
+		return
+	}
+	C.sw_apart_16(e, o, (*C.uint16_t)(&s.Pix16[0]), w, r, a, b, n, (*C.float)(&sums[0]))
 }

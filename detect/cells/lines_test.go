@@ -45,6 +45,20 @@ func TestLinesLikeTheirTwin(t *testing.T) {
 		if !slices.Equal(a, b) || !slices.Equal(c, d) {
 			t.Fatalf("%d by %d, %d thick, %d apart: rows or columns differ", w, h, thick, spacing)
 		}
+		rows, mean, swing := make([]int32, thick), make([]float32, thick), make([]float32, thick)
+		for i := range rows {
+			rows[i] = int32(r.IntN(h) * s.Stride)
+			mean[i], swing[i] = r.Float32()/float32(thick), 4*r.Float32()-2
+		}
+		var even, odd [2][]int16
+		for i := range even {
+			even[i], odd[i] = make([]int16, w+1), make([]int16, w+1)
+		}
+		k.apart(even[0][:w], odd[0][:w], s, rows, mean, swing, make([]float32, 2*w))
+		twin.apart(even[1][:w], odd[1][:w], s, rows, mean, swing, nil)
+		if !slices.Equal(even[0], even[1]) || !slices.Equal(odd[0], odd[1]) {
+			t.Fatalf("%d columns of %d rows: fields taken apart differ", w, thick)
+		}
 	}
 	for range 2000 {
 		n, half := 1+r.IntN(120), 1+r.IntN(6)

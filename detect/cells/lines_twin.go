@@ -82,3 +82,16 @@ func (lineTwin) addRows(columns []uint32, pix []uint16, rows int) {
 		}
 	}
 }
+
+func (lineTwin) apart(even, odd []int16, s Samples, rows []int32, mean, swing, _ []float32) {
+	for x := range even {
+		var base, envelope float32
+		for k, row := range rows {
+			v := float32(s.at(int(row) + x))
+			// The conversions keep the products from being fused with the sums.
+			base += float32(mean[k] * v)
+			envelope += float32(swing[k] * v)
+		}
+		even[x], odd[x] = int16(int32(base+envelope)), int16(int32(base-envelope))
+	}
+}

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"setwitness/decode/picture"
+	"setwitness/detect/cells"
 )
 
 // carrier is the pattern of lines that a comb has: half of the difference
@@ -51,52 +52,37 @@ func (f *fields) load(p *picture.Plane, c carrier, x, y, w, h int) {
 	} else {
 		f.resize(x, y, w, h)
 		f.step = c.step()
-		if p.Pix != nil {
-			demodulateRows(f, p.Pix, p, c)
-		} else {
-			demodulateRows(f, p.Pix16, p, c)
-		}
+		f.demodulate(p, c)
 	}
 	f.clip(p)
 }
 
-// demodulateRows takes lines apart along a carrier: picture = base +
+// demodulate takes lines apart along a carrier: picture = base +
 // envelope * carrier, and the fields are base + envelope and base - envelope.
 // Base and envelope are low-passed by a raised cosine two periods long, which
 // is zero at the carrier and its harmonics; for a carrier of two lines it is
 // (1 2 1)/4, and the fields are those of split.
-func demodulateRows[T sample](f *fields, pix []T, p *picture.Plane, c carrier) {
+func (f *fields) demodulate(p *picture.Plane, c carrier) {
 	var room [2*mostReach + 1]float32
 	taps, reach := lowPass(c.frequency, &room)
 	scale := float32(unit) / float32(int(1)<<(p.Depth-8))
 	lo, hi := clampColumns(f.x, f.w, p.W)
-	n := hi - lo
-	if cap(f.base) < n {
-		f.base, f.envelope = make([]float32, n), make([]float32, n)
-	}
-	base, envelope := f.base[:n], f.envelope[:n]
+	pix := cells.Samples{Pix: p.Pix, Pix16: p.Pix16, Stride: p.Stride}
+	var rows [2*mostReach + 1]int32
+	var mean, swing [2*mostReach + 1]float32
+	n := len(taps)
 	for j := range f.h {
 		y := f.y + j*f.step
-		clear(base)
-		clear(envelope)
 		for k, t := range taps {
 			line := y + k - reach
-			a := scale * t
-			b := 2 * a * float32(c.raised()*math.Cos(2*math.Pi*c.frequency*float64(line)+c.phase))
+			mean[k] = scale * t
+			swing[k] = 2 * mean[k] * float32(c.raised()*math.Cos(2*math.Pi*c.frequency*float64(line)+c.phase))
 			// Beyond the edge the picture is mirrored, which keeps its mean
 			// and, for a line or two, its carrier.
-			row := pix[mirror(line, p.H)*p.Stride+f.x+lo:][:n]
-			for i, v := range row {
-				s := float32(v)
-				base[i] += a * s
-				envelope[i] += b * s
-			}
+			rows[k] = int32(mirror(line, p.H)*p.Stride + f.x + lo)
 		}
 		even, odd := f.even[j*f.w:][:f.w], f.odd[j*f.w:][:f.w]
-		for i := range n {
-			even[lo+i] = int16(base[i] + envelope[i])
-			odd[lo+i] = int16(base[i] - envelope[i])
-		}
+		f.lines.Apart(even[lo:hi], odd[lo:hi], pix, rows[:n], mean[:n], swing[:n])
 		extend(even, lo, hi)
 		extend(odd, lo, hi)
 	}

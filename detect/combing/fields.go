@@ -4,6 +4,7 @@ import (
 	"image"
 
 	"setwitness/decode/picture"
+	"setwitness/detect/cells"
 )
 
 // unit is one 8-bit code in the unit of field samples: sixteenths leave room
@@ -23,7 +24,7 @@ type fields struct {
 	inside  image.Rectangle
 	clipped bool
 
-	base, envelope []float32 // a row, in units
+	lines cells.Lines
 }
 
 // resize makes room for a part of w by h samples at x, y.
