@@ -114,6 +114,7 @@ type Builder struct {
 	last    *Built // emitted, without its samples
 	views   []view // one for each frame of the picture that is built
 	noise   float64
+	merger  merger
 }
 
 // NewBuilder returns a Builder that gives each picture to emit when it is
@@ -298,7 +299,7 @@ func (b *Builder) build(d *draft) error {
 	}
 	out.Noise = b.noise
 	out.Y = b.options.Plane(b.options.W, b.options.H, b.options.Depth+MoreBits)
-	merge(&out.Y, views, b.options.Black)
+	b.merger.merge(&out.Y, views, b.options.Black)
 	b.last = &Built{Frame: out.Frame, Time: out.Time, Real: out.Real}
 	return b.emit(out)
 }
@@ -439,71 +440,6 @@ func (b *Builder) view(v *view, p *part, bands int) error {
 		y0 = y1
 	}
 	return nil
-}
-
-// merge averages the views by their weights. Black stays where it is whatever
-// the gains were.
-func merge(dst *picture.Plane, views []view, black int) {
-	for y := range dst.H {
-		row := dst.Pix16[y*dst.Stride:][:dst.W]
-		if views[0].rows.Pix != nil {
-			mergeRow(row, views, y, black, dst.Full(), func(p *picture.Plane) []uint8 { return p.Pix })
-		} else {
-			mergeRow(row, views, y, black, dst.Full(), func(p *picture.Plane) []uint16 { return p.Pix16 })
-		}
-	}
-}
-
-func mergeRow[T uint8 | uint16](dst []uint16, views []view, y, black, full int, of func(*picture.Plane) []T) {
-	const one, shift = 1 << weightBits, weightBits - MoreBits
-	offset := int32(1) << (shift - 1)
-	rest := int32(one)
-	// The two that most rows have are taken together.
-	var rows [2][]T
-	var weights [2]int32
-	n := 0
-	for i := range views {
-		v := &views[i]
-		if v.weight[y] == 0 {
-			continue
-		}
-		rest -= v.weight[y]
-		if n < len(rows) {
-			rows[n], weights[n] = of(&v.rows)[y*v.rows.Stride:][:len(dst)], v.weight[y]
-		}
-		n++
-	}
-	if n == 0 {
-		clear(dst)
-		return
-	}
-	offset += int32(black) * rest
-	most := uint32(full)
-	w, v := weights[0], weights[1]
-	a, b := rows[0], rows[1]
-	if n == 1 {
-		b = a // of weight 0
-	}
-	a, b = a[:len(dst)], b[:len(dst)]
-	if n <= len(rows) {
-		for x := range dst {
-			s := (w*int32(a[x]) + v*int32(b[x]) + offset) >> shift
-			if uint32(s) > most {
-				s = min(max(s, 0), int32(most))
-			}
-			dst[x] = uint16(s)
-		}
-		return
-	}
-	for x := range dst {
-		s := offset
-		for i := range views {
-			if w := views[i].weight[y]; w != 0 {
-				s += w * int32(of(&views[i].rows)[y*views[i].rows.Stride+x])
-			}
-		}
-		dst[x] = uint16(min(max(s>>shift, 0), int32(most)))
-	}
 }
 
 const (

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -252,6 +253,42 @@ func (blank) Rectify(*picture.Plane, int, int, int) error { return nil }
 
 // BenchmarkBuilder is the cost of a 1080-line picture of two exposures beside
 // the caller's rectifying.
+// The kernels and their plain twins agree to the bit, over odd sizes, padding and what
+// is out of range.
+func TestMergeTwins(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	for range 100 {
+		w, h, rows := 1+r.IntN(70), 20, 1+r.IntN(mergeRows)
+		from := r.IntN(h - rows + 1)
+		p := picture.Plane{Pix: make([]uint8, (w+3)*h), Stride: w + 3, W: w, H: h, Depth: 8}
+		for i := range p.Pix {
+			p.Pix[i] = uint8(r.IntN(256))
+		}
+		weight, got := make([]int32, rows), make([]int32, w*rows+1)
+		for i := range weight {
+			weight[i] = int32(r.IntN(2) * (r.IntN(3<<weightBits) - 1<<weightBits))
+		}
+		for i := range got {
+			got[i] = int32(r.IntN(1 << weightBits))
+		}
+		want := slices.Clone(got)
+		add(got[:w*rows], &p, from, weight)
+		addTwin(want, &p, from, weight)
+		if !slices.Equal(got, want) {
+			t.Fatalf("%d rows of %d samples: sums differ", rows, w)
+		}
+		const shift = weightBits - MoreBits
+		a := picture.Plane{Pix16: make([]uint16, (w+3)*h), Stride: w + 3, W: w, H: h, Depth: 8 + MoreBits}
+		b := a
+		b.Pix16 = slices.Clone(a.Pix16)
+		round(&a, from, got[:w*rows], shift)
+		roundTwin(&b, from, want[:w*rows], shift)
+		if !slices.Equal(a.Pix16, b.Pix16) {
+			t.Fatalf("%d rows of %d samples: rounded sums differ", rows, w)
+		}
+	}
+}
+
 func BenchmarkBuilder(b *testing.B) {
 	plane := picture.New(1920, 1080, 12)
 	builder, err := NewBuilder(BuildOptions{W: 1920, H: 1080, Depth: 8, Black: 16,
