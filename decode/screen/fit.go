@@ -109,15 +109,6 @@ func (b *border) stack(f []frame, v []View, count, reach int, step float64, how 
 // shift is how far each corner moves, without distortion: x0, y0, x1, y1 ...
 type shift [8]float64
 
-// row writes the derivative of the distance at a sample by the shift.
-func (b *border) row(s *sample, j *[8]float64) {
-	*j = [8]float64{}
-	n := b.normals[s.side]
-	i, k := 2*s.side, 2*((s.side+1)%4)
-	j[i], j[i+1] = (1-s.along)*n.X, (1-s.along)*n.Y
-	j[k], j[k+1] = s.along*n.X, s.along*n.Y
-}
-
 // at returns how far inwards the side moves at a sample.
 func (d *shift) at(b *border, s *sample) float64 {
 	n := b.normals[s.side]
@@ -168,6 +159,40 @@ func (b *border) weight(side int, e edge) float64 {
 // outside to count as much: content has edges, the dark around it has none.
 const inwards = 0.7
 
+// sums are over the samples of a side, by their weights: of the products of the shares
+// that the shifts of its first and its second corner have in that of each sample, and
+// of these times where its edge is.
+type sums struct {
+	first, both, second float64
+	atFirst, atSecond   float64
+}
+
+func (s *sums) add(along, at, w float64) {
+	first, second := w*(1-along), w*along
+	s.first += first * (1 - along)
+	s.both += first * along
+	s.second += second * along
+	s.atFirst += first * at
+	s.atSecond += second * at
+}
+
+// equations adds what the samples of a side ask of the shift to the normal equations.
+func (b *border) equations(side int, s *sums, a *matrix, g *shift) {
+	n := b.normals[side]
+	normal := [2]float64{n.X, n.Y}
+	i, k := 2*side, 2*((side+1)%4)
+	for p, u := range normal {
+		for q, v := range normal {
+			a[i+p][i+q] += s.first * u * v
+			a[i+p][k+q] += s.both * u * v
+			a[k+p][i+q] += s.both * u * v
+			a[k+p][k+q] += s.second * u * v
+		}
+		g[i+p] += s.atFirst * u
+		g[k+p] += s.atSecond * u
+	}
+}
+
 // fit finds the shift that the samples ask for, by least squares whose weights
 // fall to nothing at a distance (Beaton and Tukey's biweight) that shrinks
 // from wide to narrow, starting from a shift.
@@ -185,7 +210,7 @@ func (b *border) fit(d shift, l loose, wide, narrow float64) (shift, fitted) {
 				g[i] += prior[i][j] * start[j]
 			}
 		}
-		var j [8]float64
+		var sides [4]sums
 		for i := range b.samples {
 			s := &b.samples[i]
 			at := d.at(b, s)
@@ -197,17 +222,10 @@ func (b *border) fit(d shift, l loose, wide, narrow float64) (shift, fitted) {
 				continue
 			}
 			r := off / cut
-			w := (1 - r*r) * (1 - r*r) * b.weight(s.side, e) / (edgeNoise * edgeNoise)
-			b.row(s, &j)
-			for p := range j {
-				if j[p] == 0 {
-					continue
-				}
-				for q := range j {
-					a[p][q] += w * j[p] * j[q]
-				}
-				g[p] += w * j[p] * e.at
-			}
+			sides[s.side].add(s.along, e.at, (1-r*r)*(1-r*r)*b.weight(s.side, e)/(edgeNoise*edgeNoise))
+		}
+		for side := range sides {
+			b.equations(side, &sides[side], &a, &g)
 		}
 		n, ok := leastsquares.Solve(func(i, k int) float64 { return a[i][k] }, g[:])
 		if !ok {
