@@ -286,7 +286,12 @@ func (p *probe) decide(ctx context.Context, f picture.Format) error {
 		s.Why = "the user says so; no border of a screen was found, so the whole frame is taken as a close-up"
 	case p.options.From == Auto && p.found == nil && s.Timing.Rate > mostDirect && s.rolls(p.kept, f):
 		s.Screen = true
-		s.Why = "no border of a screen shows, but new pictures come on row by row, as on a set before a camera; the whole frame is taken as a close-up"
+		const rolls = "new pictures come on row by row, as on a set before a camera"
+		if found, ok := p.finder.Shaded(); ok {
+			s.Found, s.Why = found, found.Why+"; "+rolls
+			break
+		}
+		s.Why = "no border of a screen shows, but " + rolls + "; the whole frame is taken as a close-up"
 		return nil
 	default:
 		return nil

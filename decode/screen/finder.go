@@ -81,6 +81,7 @@ type Finder struct {
 	spare  []uint8
 	err    error
 	full   bool // codes are of full range
+	turned bool // the frames are negatives
 	// glimpsed is what may have been a screen when fewer frames were known, in the first
 	// of them, reduced: what they light up later hides where it ends.
 	glimpsed []Quad
@@ -290,8 +291,10 @@ func (f *Finder) survey(stack [][]uint8) *survey {
 		s.mean[i] = float32(mean)
 		s.unrest[i] = float32(math.Sqrt(max(0, float64(square[i])/k-mean*mean)))
 	}
-	f.full = s.floor() < belowBlack
-	s.flickers(stack, f.full)
+	if !f.turned {
+		f.full = s.floor() < belowBlack
+	}
+	s.flickers(stack, f.light())
 	return s
 }
 

@@ -19,9 +19,8 @@ const smoothed = 3
 // flickers sets how much light changes over time at each reduced sample, as a
 // standard deviation without what the noise of the sensor makes of it. That
 // goes with the root of the light, and is what the quietest samples show.
-func (s *survey) flickers(stack [][]uint8, full bool) {
+func (s *survey) flickers(stack [][]uint8, light response) {
 	n := s.w * s.h
-	light := responseOf(8, full)
 	sum, square := make([]float32, n), make([]float32, n)
 	blurred := gocv.NewMat()
 	defer blurred.Close()

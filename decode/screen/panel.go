@@ -60,7 +60,7 @@ func (f *Finder) panel(c *candidate) (View, bool) {
 	}
 	at, size, rest := 0, 0.0, 0.0
 	for i := stepFar + blurReach; i < n-stepFar; i++ {
-		s := math.Hypot(step(sides[0], i), step(sides[1], i)) / math.Sqrt2
+		s := math.Hypot(step(sides[0], i, stepFar), step(sides[1], i, stepFar)) / math.Sqrt2
 		off := math.Inf(1)
 		for _, d := range due {
 			off = min(off, math.Abs(float64(i)-d))
@@ -77,7 +77,7 @@ func (f *Finder) panel(c *candidate) (View, bool) {
 	v := c.view
 	var ends [2]float64
 	for side := range sides {
-		ends[side] = edgeOf(sides[side], at) / px
+		ends[side] = edgeOf(sides[side], at, stepFar) / px
 	}
 	whole := 1 + ends[0] + ends[1]
 	if level {
@@ -136,23 +136,23 @@ func (f *Finder) outwards(c *candidate, level, far bool, n int, step float64) []
 	return sum
 }
 
-// step is how much a profile changes about a place.
-func step(p []float64, i int) float64 {
+// step is how much a profile changes about a place, by what lies up to so far from it.
+func step(p []float64, i, far int) float64 {
 	var a, b float64
-	for k := stepNear; k <= stepFar; k++ {
+	for k := stepNear; k <= far; k++ {
 		a += p[max(i-k, 0)]
 		b += p[min(i+k, len(p)-1)]
 	}
-	return (b - a) / (stepFar - stepNear + 1)
+	return (b - a) / float64(far-stepNear+1)
 }
 
 // edgeOf returns where a profile is half of the way between its levels on
 // either side of a place.
-func edgeOf(p []float64, i int) float64 {
+func edgeOf(p []float64, i, far int) float64 {
 	var a, b float64
-	for k := stepNear; k <= stepFar; k++ {
-		a += p[max(i-k, 0)] / (stepFar - stepNear + 1)
-		b += p[min(i+k, len(p)-1)] / (stepFar - stepNear + 1)
+	for k := stepNear; k <= far; k++ {
+		a += p[max(i-k, 0)] / float64(far-stepNear+1)
+		b += p[min(i+k, len(p)-1)] / float64(far-stepNear+1)
 	}
 	half := (a + b) / 2
 	for k := max(i-stepNear, 0); k < min(i+stepNear, len(p)-1); k++ {

@@ -53,6 +53,52 @@ func TestFurnitureIsNoBorder(t *testing.T) {
 	}
 }
 
+// A dark scene before a wall as light as that is found by the set's dark outline and
+// the panel within, whose edge may go up or down; a room without a set has none.
+func TestShaded(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		wall, panel, bezel float64
+		lit                int // codes of the scene are over so much
+		most               float64
+	}{{0.03, 0.0015, 0.012, 80, 1}, {0.03, 0.00002, 0.012, 60, 1}, {0.008, 0.001, 0.02, 60, 1}} {
+		v := straightOn(small, 700)
+		b := newBooth(t, small, v, 1)
+		b.wall, b.panel, b.bezel = c.wall, c.panel, c.bezel
+		pictures := game(2)
+		shots := film(b, 8, 0, func(i int) picture.Plane {
+			p := pictures(i)
+			for k, x := range p.Pix {
+				p.Pix[k] = 16
+				// A light that passes on the picture, and does not reach its sides.
+				if y, z := k/p.W-p.H/2, k%p.W-p.W/3-i*p.W/30; y*y+z*z < p.H*p.H/16 {
+					p.Pix[k] = 16 + x/uint8(1+255/c.lit)
+				}
+			}
+			return p
+		})
+		f := NewFinder(small.X, small.Y)
+		for i := range shots {
+			f.Add(&shots[i].plane)
+		}
+		got, ok := f.Shaded()
+		if e := corner(got.View.Quad, v.Quad); !ok || e > c.most {
+			t.Errorf("wall %g, black %g: found %v, off by %.2f px: %s", c.wall, c.panel, ok, e, got.Why)
+		}
+	}
+	b := newBooth(t, small, straightOn(small, 3000), 1)
+	f := NewFinder(small.X, small.Y)
+	pictures := game(2)
+	for i := range 8 {
+		c := pictures(i)
+		p := b.shoot(&c, 0, 0)
+		f.Add(&p)
+	}
+	if got, ok := f.Shaded(); ok {
+		t.Errorf("a set in a picture without any: %v", got.View.Quad)
+	}
+}
+
 // A picture of a few codes shows in the mean of all frames.
 func TestNearBlackScreen(t *testing.T) {
 	t.Parallel()

@@ -727,7 +727,7 @@ var faintSmall = sharpness{lines: 9, apart: 1.2, least: 0.002}
 // searchFaint looks for a screen that is too dark for any frame alone: in the
 // mean of all reduced ones. It supposes that the camera stands still.
 func (f *Finder) searchFaint(s *survey) []candidate {
-	mean := picture.New(s.w, s.h, faintDepth)
+	mean := s.meanPlane()
 	m := gocv.NewMatWithSize(s.h, s.w, gocv.MatTypeCV32F)
 	defer m.Close()
 	smooth, err := m.DataPtrFloat32()
@@ -736,7 +736,6 @@ func (f *Finder) searchFaint(s *survey) []candidate {
 	}
 	for i, v := range s.mean {
 		smooth[i] = v
-		mean.Pix16[i] = uint16(v*(1<<(faintDepth-8)) + 0.5)
 	}
 	gocv.Blur(m, &m, image.Pt(faintSide, faintSide))
 	if smooth, err = m.DataPtrFloat32(); err != nil {
@@ -797,6 +796,15 @@ func (f *Finder) searchFaint(s *survey) []candidate {
 		}
 	}
 	return out
+}
+
+// meanPlane returns the mean of the reduced frames.
+func (s *survey) meanPlane() picture.Plane {
+	mean := picture.New(s.w, s.h, faintDepth)
+	for i, v := range s.mean {
+		mean.Pix16[i] = uint16(v*(1<<(faintDepth-8)) + 0.5)
+	}
+	return mean
 }
 
 // mostFaint bounds the quadrilaterals that are tried.
