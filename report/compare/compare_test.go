@@ -167,6 +167,37 @@ func TestScatterOfThree(t *testing.T) {
 	}
 }
 
+// What share of a thing its copies are is known to so much of the floor: a faint ghost that
+// is said to be twice as strong in one pass may be as it was, one far above the floor
+// and one that four passes agree on is not.
+func TestFaintGhost(t *testing.T) {
+	side := func(floor float64, strengths ...float64) (list []*compare.Scan) {
+		for _, v := range strengths {
+			list = append(list, with(taken(found(detect.Ghost, 5, v)), func(d *report.Findings) {
+				for i := range d.Coverage {
+					if d.Coverage[i].Kind == detect.Ghost {
+						d.Coverage[i].Floor.Value = floor
+					}
+				}
+			}))
+		}
+		return list
+	}
+	for _, c := range []struct {
+		name          string
+		before, after []*compare.Scan
+		want          compare.Verdict
+	}{
+		{"faint", side(20, 22), side(20, 44), compare.Persisting},
+		{"strong", side(4, 22), side(4, 44), compare.Stronger},
+		{"faint, four passes", side(20, 22, 25, 21, 24), side(20, 44, 46, 49, 42), compare.Stronger},
+	} {
+		if p := one(t, c.before, c.after); p.Verdict != c.want {
+			t.Errorf("%s: %s (%s), want %s", c.name, p.Verdict, p.Why, c.want)
+		}
+	}
+}
+
 // What one take may miss by chance is not new in another: the bounds are those of
 // chance.go.
 func TestClear(t *testing.T) {
@@ -182,7 +213,7 @@ func TestClear(t *testing.T) {
 		{"a strong comb", found(detect.Combing, 5, 3), compare.New},
 		{"a weak comb", found(detect.Combing, 5, 2.5), compare.NotComparable},
 		{"a ghost", found(detect.Ghost, 5, 1.6), compare.New},
-		{"an unsure ghost", sure(found(detect.Ghost, 5, 9), 0.85), compare.NotComparable},
+		{"an unsure ghost", sure(found(detect.Ghost, 5, 9), 0.98), compare.NotComparable},
 		{"a step of three codes", step(found(detect.NearBlackBanding, 5, 9), 3, 5000), compare.New},
 		{"a step of two codes", step(found(detect.NearBlackBanding, 5, 9), 2, 5000), compare.NotComparable},
 		{"a short contour", step(found(detect.Posterisation, 5, 9), 3, 1000), compare.NotComparable},

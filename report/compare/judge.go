@@ -87,6 +87,22 @@ func squares(v []float64) float64 {
 // strength is the geometric mean of the passes that show the fault.
 func (s side) strength() float64 { return math.Exp(mean(s.logs())) }
 
+// times is how many times the floor of its take the weakest of the strengths is; 0 if a
+// floor is not known.
+func (s side) times(k detect.Kind) float64 {
+	least := math.Inf(1)
+	for i := range s.passes {
+		if o := &s.passes[i]; o.Seen() && o.Strength > 0 {
+			floor := s.scans[i].floor(k)
+			if floor <= 0 {
+				return 0
+			}
+			least = min(least, o.Strength/floor)
+		}
+	}
+	return least
+}
+
 func (s side) mean(of func(*Observation) float64) float64 {
 	var v []float64
 	for i := range s.passes {
@@ -265,7 +281,7 @@ func halfWidth(k detect.Kind, before, after side) (half, surely float64, method 
 	b, a := before.logs(), after.logs()
 	n, m := float64(len(b)), float64(len(a))
 	filmed := slices.ContainsFunc(slices.Concat(before.scans, after.scans), func(s *Scan) bool { return s.filmed() })
-	d := deviation(k, filmed)
+	d := deviation(k, filmed, min(before.times(k), after.times(k)))
 	if len(b) >= severalPasses && len(a) >= severalPasses {
 		fb, fa := n-1+usualPasses, m-1+usualPasses
 		vb, va := (squares(b)+usualPasses*d*d)/fb/n, (squares(a)+usualPasses*d*d)/fa/m

@@ -73,18 +73,20 @@ type habit struct {
 	kind                   detect.Kind
 	floor, scatter, region float64
 	moving                 bool
+	// strays is how much of the floor the strength scatters by beside that.
+	strays float64
 }
 
 // kinds are those that there are stages for, with floors and with how much the
 // strength scatters from take to take (standard deviation of the logarithm) as
 // scans of real passes have them (testdata/passes).
 var kinds = []habit{
-	{detect.Combing, 1.2, 0.03, 0.1, true},
-	{detect.Ghost, 20, 0.04, 0.2, true},
-	{detect.CadenceBreak, 1, 0, 1, true},
-	{detect.NearBlackBanding, 20, 0.05, 0.5, false},
-	{detect.Macroblocking, 1, 0.35, 0.6, false},
-	{detect.Posterisation, 13, 0.05, 0.6, false},
+	{detect.Combing, 1.2, 0.03, 0.1, true, 0},
+	{detect.Ghost, 20, 0.04, 0.2, true, 0.17},
+	{detect.CadenceBreak, 1, 0, 1, true, 0},
+	{detect.NearBlackBanding, 20, 0.05, 0.5, false, 0},
+	{detect.Macroblocking, 1, 0.35, 0.6, false, 0},
+	{detect.Posterisation, 13, 0.05, 0.6, false, 0},
 }
 
 // Faults draws n faults of a clip of some seconds, far enough from each other
@@ -145,7 +147,8 @@ func (t Takes) Scan(r *rand.Rand, faults []Fault) *compare.Scan {
 	}
 	see := func(f Fault) {
 		k := kinds[slices.IndexFunc(kinds, func(k habit) bool { return k.kind == f.Kind })]
-		strength := f.Strength * math.Exp(scatter*k.scatter*r.NormFloat64()+general)
+		strays := math.Hypot(k.scatter, k.strays*f.Floor/f.Strength)
+		strength := f.Strength * math.Exp(scatter*strays*r.NormFloat64()+general)
 		if f.Kind == detect.CadenceBreak {
 			strength = f.Strength
 		}
