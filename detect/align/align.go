@@ -18,7 +18,8 @@
 // What fits in several places, or nearly as well a picture earlier or later, is
 // said to; where pictures can be read again, small ones of a doubtful take and its
 // source are held against each other (view.go, closer.go), also where the source lies beside the
-// middle, as a picture earlier or later in a pan does (middle.go).
+// middle, as a picture earlier or later in a pan does (middle.go), and where an even pan or zoom leaves
+// room for pictures further off (pan.go).
 package align
 
 import (

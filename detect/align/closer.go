@@ -77,8 +77,9 @@ type closer struct {
 	level   []float64                   // of each, the mean square that the nearest of them leaves
 }
 
-// LookCloser reads views of pictures where the blocks leave doubt, and where they lay the
-// source beside the middle, and lets them decide.
+// LookCloser reads views of pictures where the blocks leave doubt, where they lay the
+// source beside the middle, and where an even pan or zoom may be mistaken for another place
+// of the source in the picture, and lets them decide.
 func (a *Alignment) LookCloser(ctx context.Context, views Views) error {
 	if a.Still || a.found == nil {
 		return nil
@@ -87,6 +88,19 @@ func (a *Alignment) LookCloser(ctx context.Context, views Views) error {
 		if err := a.lookCloser(ctx, views); err != nil {
 			return err
 		}
+	}
+	other, doubtful, err := a.acrossPan(ctx, views)
+	if err != nil {
+		return err
+	}
+	if other {
+		a.Confidence, a.Near = 0, 0 // blocks said so of what was believed
+		if err := a.lookCloser(ctx, views); err != nil {
+			return err
+		}
+	}
+	if doubtful {
+		a.Confidence, a.Near = 0, 0
 	}
 	changed, sure, err := a.toMiddle(ctx, views)
 	if err != nil || !changed {
