@@ -82,7 +82,7 @@ func (b *booth) shoot(content *picture.Plane, dx, dy int) picture.Plane {
 			case out < 0:
 				x, y := u*float64(content.W)-0.5, v*float64(content.H)-0.5
 				x, y = max(0, min(x, float64(content.W-1)-1e-6)), max(0, min(y, float64(content.H-1)-1e-6))
-				l = b.panel + float64(frame{content, light}.light(x, y))
+				l = b.panel + float64((&frame{content, light}).along(x, y, 0, 0, 1))
 			case out < b.bezel:
 				l = 0.0003
 			}

@@ -59,13 +59,13 @@ func (p *profile) add(f frame, at, inward Point, reach int, step float64, how sh
 	for k := range p.light {
 		d := float64(k-reach) * step
 		x, y := at.X+d*inward.X-half*tx, at.Y+d*inward.Y-half*ty
+		if within {
+			p.light[k] += f.along(x, y, tx, ty, how.lines)
+			continue
+		}
 		var s float32
 		for range how.lines {
-			if within {
-				s += f.light(x, y)
-			} else {
-				s += f.light(max(0, min(right, x)), max(0, min(bottom, y)))
-			}
+			s += f.along(max(0, min(right, x)), max(0, min(bottom, y)), 0, 0, 1)
 			x, y = x+tx, y+ty
 		}
 		p.light[k] += s

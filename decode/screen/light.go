@@ -62,23 +62,26 @@ func (f frame) inside(x, y float64) bool {
 	return x >= 0 && y >= 0 && x < float64(f.W-1) && y < float64(f.H-1)
 }
 
-// light interpolates between the four pixels around x, y, which are inside.
-func (f frame) light(x, y float64) float32 {
-	ix, iy := int(x), int(y)
-	fx, fy := float32(x-float64(ix)), float32(y-float64(iy))
-	i := iy*f.Stride + ix
-	var a, b, c, d float32
-	if f.Pix != nil {
-		a, b = f.response[f.Pix[i]], f.response[f.Pix[i+1]]
-		i += f.Stride
-		c, d = f.response[f.Pix[i]], f.response[f.Pix[i+1]]
-	} else {
-		last := len(f.response) - 1
-		read := func(i int) float32 { return f.response[min(int(f.Pix16[i]), last)] }
-		a, b = read(i), read(i+1)
-		i += f.Stride
-		c, d = read(i), read(i+1)
+// along returns the sum of light at n places tx, ty apart from x, y on, which are inside,
+// each interpolated between the four pixels around it.
+func (f *frame) along(x, y, tx, ty float64, n int) (sum float32) {
+	for range n {
+		ix, iy := int(x), int(y)
+		fx, fy := float32(x-float64(ix)), float32(y-float64(iy))
+		i := iy*f.Stride + ix
+		k := i + f.Stride
+		var a, b, c, d float32
+		if f.Pix != nil {
+			table := (*[256]float32)(f.response)
+			a, b, c, d = table[f.Pix[i]], table[f.Pix[i+1]], table[f.Pix[k]], table[f.Pix[k+1]]
+		} else {
+			last := uint16(len(f.response) - 1)
+			a, b = f.response[min(f.Pix16[i], last)], f.response[min(f.Pix16[i+1], last)]
+			c, d = f.response[min(f.Pix16[k], last)], f.response[min(f.Pix16[k+1], last)]
+		}
+		top, bottom := a+(b-a)*fx, c+(d-c)*fx
+		sum += top + (bottom-top)*fy
+		x, y = x+tx, y+ty
 	}
-	top, bottom := a+(b-a)*fx, c+(d-c)*fx
-	return top + (bottom-top)*fy
+	return sum
 }
