@@ -281,8 +281,8 @@ func TestMergeTwins(t *testing.T) {
 		a := picture.Plane{Pix16: make([]uint16, (w+3)*h), Stride: w + 3, W: w, H: h, Depth: 8 + MoreBits}
 		b := a
 		b.Pix16 = slices.Clone(a.Pix16)
-		round(&a, from, got[:w*rows], shift)
-		roundTwin(&b, from, want[:w*rows], shift)
+		round(&a, from, got[:w*rows], weight, shift)
+		roundTwin(&b, from, want[:w*rows], weight, shift)
 		if !slices.Equal(a.Pix16, b.Pix16) {
 			t.Fatalf("%d rows of %d samples: rounded sums differ", rows, w)
 		}

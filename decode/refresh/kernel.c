@@ -17,12 +17,14 @@ CLONES void sw_refresh_add(int32_t *restrict sums, const uint8_t *restrict pix, 
 	}
 }
 
-CLONES void sw_refresh_round(uint16_t *restrict dst, size_t stride, const int32_t *restrict sums, int shift, int most,
-                             int w, int rows) {
-	for (int y = 0; y < rows; y++, dst += stride, sums += w)
+CLONES void sw_refresh_round(uint16_t *restrict dst, size_t stride, const int32_t *restrict sums, const int32_t *offset,
+                             int shift, int most, int w, int rows) {
+	for (int y = 0; y < rows; y++, dst += stride, sums += w) {
+		int32_t k = offset[y];
 		for (int x = 0; x < w; x++) {
-			int32_t s = sums[x] >> shift;
+			int32_t s = (sums[x] + k) >> shift;
 			s = s < 0 ? 0 : s;
 			dst[x] = (uint16_t)(s > most ? most : s);
 		}
+	}
 }

@@ -10,8 +10,9 @@
 // entries.
 void sw_refresh_add(int32_t *sums, const uint8_t *pix, size_t stride, const int32_t *weight, int w, int rows);
 
-// Sets rows of w samples to the sums, shifted down and no less than 0 and no more than
-// most.
-void sw_refresh_round(uint16_t *dst, size_t stride, const int32_t *sums, int shift, int most, int w, int rows);
+// Sets rows of w samples to the sums and the row's offset, shifted down and no less than 0
+// and no more than most.
+void sw_refresh_round(uint16_t *dst, size_t stride, const int32_t *sums, const int32_t *offset, int shift,
+                      int most, int w, int rows);
 
 #endif
