@@ -33,7 +33,7 @@ var Stage = &detect.Stage{
 		"repeated or out of order. Things that bounce, " +
 		"stop or start, cuts, still stretches and gaps that the file's own times explain are not reported.",
 	Kind:  detect.CadenceBreak,
-	Needs: []detect.Need{{Stage: cells.Stage, Back: 5}, {Stage: motion.Stage}},
+	Needs: []detect.Need{{Stage: cells.Stage, Back: 11}, {Stage: motion.Stage}},
 	Ahead: 1,
 	New: func(s *detect.Setup) (detect.State, error) {
 		rate := s.Format.Rate()
@@ -62,11 +62,14 @@ type state struct {
 	misorders []misorder
 	exchanges []exchange
 	six       six
+	leaper    leaper
+	leaps     []leap
 }
 
 func (s *state) Step(w *detect.Window) error {
 	s.notes.take(w.T, w.Time(), s.cells.At(w.T), s.motion.At(w.T))
 	s.exchange(w.T)
+	s.leap(w.T)
 	last := w.Last()
 	end := w.T - reach
 	if last {
@@ -119,6 +122,7 @@ func (s *state) marks(w *detect.Window) {
 	}
 	s.markOrder()
 	s.markExchanges()
+	s.markLeaps()
 	// Breaches are settled when their pattern is, not in order of time.
 	slices.SortStableFunc(s.left, func(a, b detect.Mark) int { return cmp.Compare(a.Picture, b.Picture) })
 	for _, m := range s.left {

@@ -104,11 +104,17 @@ func (x *six) exchanged(n *notes) (e exchange, ok bool) {
 // between is the mean |difference| of two of the pictures in some cells, without that
 // of noise.
 func (x *six) between(a, b int, where []int, noise float32) float32 {
-	p, q := &x.maps[a].Reduced, &x.maps[b].Reduced
+	return apart(x.maps[a], x.maps[b], where, noise)
+}
+
+// apart is the mean |difference| of two pictures in some cells, without that of noise,
+// in the unit of cells.Reduced.Pix.
+func apart(a, b *cells.Map, where []int, noise float32) float32 {
+	p, q := &a.Reduced, &b.Reduced
 	w, h := cells.Size/p.StepX, cells.Size/p.StepY
 	sum, samples := 0, 0
 	for _, c := range where {
-		left, top := c%x.maps[a].Cols*w, c/x.maps[a].Cols*h
+		left, top := c%a.Cols*w, c/a.Cols*h
 		for y := top; y < min(top+h, p.H); y += exchangedRows {
 			for at := y*p.W + left; at < y*p.W+min(left+w, p.W); at++ {
 				d := int(p.Pix[at]) - int(q.Pix[at])
