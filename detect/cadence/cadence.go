@@ -7,7 +7,8 @@
 // Evidence (evidence.go) weighs for each picture whether it is new, against the
 // motion around it; follow.go finds the likeliest path through the patterns of
 // pattern.go; chain.go and breaks.go turn the path into runs and breaks. Pairs in
-// the wrong order are told by the vectors alone (order.go).
+// the wrong order are told by the vectors alone (order.go), or by how much pictures
+// differ (exchange.go), as is what no vectors show of pictures lost (leap.go).
 package cadence
 
 import (
