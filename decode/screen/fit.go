@@ -45,15 +45,20 @@ func (b *border) read(f frame, v View, count, reach int, step float64) {
 // stack does what read does on the mean of frames, each at its own view; the
 // samples are those of the first.
 func (b *border) stack(f []frame, v []View, count, reach int, step float64, how sharpness) {
+	b.samples = b.samples[:0]
+	b.store = b.store[:0]
+	b.possible, b.full = [4]int{}, [4]float64{}
+	b.also(f, v, count, reach, step, how)
+}
+
+// also adds the samples of more frames.
+func (b *border) also(f []frame, v []View, count, reach int, step float64, how sharpness) {
 	l := v[0].lens()
 	straight := make([]Quad, len(v))
 	for i := range v {
 		straight[i] = v[i].straight()
 	}
 	b.corners = straight[0]
-	b.samples = b.samples[:0]
-	b.store = b.store[:0]
-	b.possible, b.full = [4]int{}, [4]float64{}
 	b.sure = sureTimes * float64(how.least)
 	for side := range 4 {
 		from, to := b.corners[side], b.corners[(side+1)%4]

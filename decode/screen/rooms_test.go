@@ -2,6 +2,7 @@ package screen
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"setwitness/decode/picture"
@@ -49,6 +50,46 @@ func TestFurnitureIsNoBorder(t *testing.T) {
 		}
 		if e := corner(got.Start.Quad, truth(film.Frame(0))); e > 8 {
 			t.Errorf("%s with %s: off by %.2f px in the first frame", c.situation, name, e)
+		}
+	}
+}
+
+// Where a crowd in the dark lies along a side, each frame shows a few places of it, and
+// all frames together show where it goes.
+func TestCrowdAlongASide(t *testing.T) {
+	t.Parallel()
+	for seed := range uint64(5) {
+		v := randomView(rand.New(rand.NewPCG(seed, 3)), small)
+		b := newBooth(t, small, v, seed)
+		b.panel = 0.0003
+		r := rand.New(rand.NewPCG(seed, 8))
+		type head struct{ x, y, light int }
+		heads := make([]head, 700)
+		for i := range heads {
+			heads[i] = head{r.IntN(3 * 1280), r.IntN(260), 60 + r.IntN(120)}
+		}
+		pictures := game(int64(seed))
+		shots := film(b, 8, 0, func(i int) picture.Plane {
+			p := pictures(i)
+			for k := range p.Pix[:p.W*p.H*2/5] {
+				p.Pix[k] = 16
+			}
+			for _, h := range heads {
+				x, y := h.x-60*i, h.y
+				for k := -9; k <= 9; k++ {
+					for l := -9; l <= 9; l++ {
+						if u, w := x+k, y+l; k*k+l*l < 81 && u >= 0 && u < p.W && w >= 0 && w < p.H*2/5 {
+							p.Pix[w*p.W+u] = uint8(h.light)
+						}
+					}
+				}
+			}
+			return p
+		})
+		got := found(t, shots)
+		// One frame alone puts it a pixel off.
+		if e := corner(got.View.Quad, v.Quad); e > 0.5 {
+			t.Errorf("seed %d: off by %.2f px", seed, e)
 		}
 	}
 }

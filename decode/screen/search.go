@@ -617,8 +617,12 @@ func (f *Finder) refine(b *border, c *candidate) bool {
 	c.view.K1 = k1
 	c.hidden = c.view.hidden()
 	c.score = c.quality()
+	singles := slices.Clone(views)
 	if c.score < faintBelow {
 		f.refineFaint(b, c, rough)
+	}
+	if c.score < wholeBorder {
+		f.refineTogether(b, c, singles)
 	}
 	return c.view.Quad.convex()
 }
