@@ -4,9 +4,8 @@ import (
 	"math"
 	"slices"
 
-	"gocv.io/x/gocv"
-
 	"setwitness/decode/picture"
+	"setwitness/decode/screen/opencv"
 )
 
 // The dark gaps between a panel's pixels draw a fine regular grid into a
@@ -91,12 +90,7 @@ func dither(px float64) bool {
 // spectrum returns the power of a window of a plane, gridWindow squared; it
 // reports false for a window without contrast.
 func spectrum(p *picture.Plane, x0, y0 int) ([]float32, bool) {
-	m := gocv.NewMatWithSize(gridWindow, gridWindow, gocv.MatTypeCV32F)
-	defer m.Close()
-	px, err := m.DataPtrFloat32()
-	if err != nil {
-		return nil, false
-	}
+	px := make([]float32, gridWindow*gridWindow)
 	var mean float64
 	for y := range gridWindow {
 		for x := range gridWindow {
@@ -119,13 +113,7 @@ func spectrum(p *picture.Plane, x0, y0 int) ([]float32, bool) {
 	if energy == 0 {
 		return nil, false
 	}
-	out := gocv.NewMat()
-	defer out.Close()
-	gocv.DFT(m, &out, gocv.DftComplexOutput)
-	if out.Rows() != gridWindow || out.Cols() != gridWindow || out.Channels() != 2 {
-		return nil, false
-	}
-	c, err := out.DataPtrFloat32()
+	c, err := opencv.DFT(px, gridWindow, gridWindow)
 	if err != nil {
 		return nil, false
 	}

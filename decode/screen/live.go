@@ -1,11 +1,10 @@
 package screen
 
 import (
-	"image"
 	"math"
 	"slices"
 
-	"gocv.io/x/gocv"
+	"setwitness/decode/screen/opencv"
 )
 
 // What a set shows changes; a wall, a board or a poster does not, nor does the
@@ -22,17 +21,9 @@ const smoothed = 3
 func (s *survey) flickers(stack [][]uint8, light response) {
 	n := s.w * s.h
 	sum, square := make([]float32, n), make([]float32, n)
-	blurred := gocv.NewMat()
-	defer blurred.Close()
+	mean := make([]uint8, n)
 	for _, pix := range stack {
-		src, err := gocv.NewMatFromBytes(s.h, s.w, gocv.MatTypeCV8U, pix)
-		if err != nil {
-			continue
-		}
-		gocv.Blur(src, &blurred, image.Pt(smoothed, smoothed))
-		src.Close()
-		mean, err := blurred.DataPtrUint8()
-		if err != nil {
+		if opencv.Blur(mean, pix, s.w, s.h, smoothed) != nil {
 			continue
 		}
 		for i, c := range mean {
@@ -43,12 +34,7 @@ func (s *survey) flickers(stack [][]uint8, light response) {
 	}
 	k := float32(len(stack))
 	s.flicker = make([]float32, n)
-	m := gocv.NewMatWithSize(s.h, s.w, gocv.MatTypeCV32F)
-	defer m.Close()
-	share, err := m.DataPtrFloat32()
-	if err != nil {
-		return
-	}
+	share := make([]float32, n)
 	for i := range s.flicker {
 		mean := sum[i] / k
 		s.flicker[i] = max(0, square[i]/k-mean*mean)
@@ -56,13 +42,11 @@ func (s *survey) flickers(stack [][]uint8, light response) {
 	}
 	// A variance out of some dozen frames is a rough one: its mean is taken
 	// over squares.
-	gocv.Blur(m, &m, image.Pt(quietSide, quietSide))
-	if share, err = m.DataPtrFloat32(); err != nil {
+	if opencv.BlurFloat(share, s.w, s.h, quietSide) != nil {
 		return
 	}
-	sorted := slices.Clone(share)
-	slices.Sort(sorted)
-	noise := noiseOver * sorted[n/quietest]
+	slices.Sort(share)
+	noise := noiseOver * share[n/quietest]
 	for i, v := range s.flicker {
 		s.flicker[i] = float32(math.Sqrt(float64(max(0, v-noise*(sum[i]/k+toe)))))
 	}
@@ -92,10 +76,8 @@ func (s *survey) lively() []Quad {
 	if top < leastFlicker {
 		return nil
 	}
-	kernel := gocv.GetStructuringElement(gocv.MorphRect, image.Pt(flickerHole, flickerHole))
-	defer kernel.Close()
 	var out []Quad
-	mask := make([]uint8, len(s.flicker))
+	mask, filled := make([]uint8, len(s.flicker)), make([]uint8, len(s.flicker))
 	for _, level := range flickerLevels {
 		for i, v := range s.flicker {
 			mask[i] = 0
@@ -103,15 +85,9 @@ func (s *survey) lively() []Quad {
 				mask[i] = 255
 			}
 		}
-		m, err := gocv.NewMatFromBytes(s.h, s.w, gocv.MatTypeCV8U, mask)
-		if err != nil {
-			return out
+		if opencv.Morphology(filled, mask, s.w, s.h, opencv.Closing, flickerHole) == nil {
+			out = append(out, s.pieces(filled)...)
 		}
-		filled := gocv.NewMat()
-		gocv.MorphologyEx(m, &filled, gocv.MorphClose, kernel)
-		out = append(out, s.pieces(filled.ToBytes())...)
-		filled.Close()
-		m.Close()
 	}
 	return out
 }

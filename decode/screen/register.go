@@ -1,12 +1,10 @@
 package screen
 
 import (
-	"image"
-	"image/color"
 	"math"
 	"slices"
 
-	"gocv.io/x/gocv"
+	"setwitness/decode/screen/opencv"
 )
 
 // A similarity is how a frame lies against where the others are brought to: turned
@@ -155,23 +153,12 @@ func (f *Finder) track(s *survey, rough []candidate) (stack, whole []similarity,
 // steadied returns the reduced frames with the sway taken out of them.
 func (f *Finder) steadied(list []similarity) [][]uint8 {
 	out := make([][]uint8, len(f.stack))
-	m := gocv.NewMatWithSize(2, 3, gocv.MatTypeCV64F)
-	defer m.Close()
-	moved := gocv.NewMat()
-	defer moved.Close()
 	for i, pix := range f.stack {
-		out[i] = pix
-		src, err := gocv.NewMatFromBytes(f.small.Y, f.small.X, gocv.MatTypeCV8U, pix)
-		if err != nil {
-			continue
-		}
 		s := list[i].inverse()
-		for k, v := range [...]float64{s.a, -s.b, s.x, s.b, s.a, s.y} {
-			m.SetDoubleAt(k/3, k%3, v)
+		out[i] = make([]uint8, len(pix))
+		if opencv.Warp(out[i], pix, f.small.X, f.small.Y, &[6]float64{s.a, -s.b, s.x, s.b, s.a, s.y}) != nil {
+			out[i] = pix
 		}
-		gocv.WarpAffineWithParams(src, &moved, m, image.Pt(f.small.X, f.small.Y), gocv.InterpolationLinear, gocv.BorderReplicate, color.RGBA{})
-		out[i] = moved.ToBytes()
-		src.Close()
 	}
 	return out
 }

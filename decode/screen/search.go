@@ -6,9 +6,8 @@ import (
 	"math"
 	"slices"
 
-	"gocv.io/x/gocv"
-
 	"setwitness/decode/picture"
+	"setwitness/decode/screen/opencv"
 )
 
 // candidate is a quadrilateral that may be the screen, in full camera pixels.
@@ -83,20 +82,12 @@ var lineWidths = []int{7, 17}
 // lined puts quadrilaterals into dark lines: where it is darker than what lies
 // on either side of a line.
 func (s *survey) lined(pix []uint8) []Quad {
-	m, err := gocv.NewMatFromBytes(s.h, s.w, gocv.MatTypeCV8U, pix)
-	if err != nil {
-		return nil
-	}
-	defer m.Close()
 	var out []Quad
-	mask := make([]uint8, len(pix))
+	mask, depth := make([]uint8, len(pix)), make([]uint8, len(pix))
 	for _, width := range lineWidths {
-		kernel := gocv.GetStructuringElement(gocv.MorphRect, image.Pt(width, width))
-		hat := gocv.NewMat()
-		gocv.MorphologyEx(m, &hat, gocv.MorphBlackhat, kernel)
-		depth := hat.ToBytes()
-		hat.Close()
-		kernel.Close()
+		if opencv.Morphology(depth, pix, s.w, s.h, opencv.BlackHat, width) != nil {
+			continue
+		}
 		for _, least := range lineDepths {
 			for i, d := range depth {
 				mask[i] = 255
@@ -110,37 +101,27 @@ func (s *survey) lined(pix []uint8) []Quad {
 	return out
 }
 
+// pieceJoint is how wide, in reduced samples, the parts are that join pieces.
+const pieceJoint = 5
+
 // pieces returns a quadrilateral round each large connected piece of a mask,
 // as it is and without the thin parts that join it to others.
 func (s *survey) pieces(mask []uint8) []Quad {
 	var out []Quad
-	m, err := gocv.NewMatFromBytes(s.h, s.w, gocv.MatTypeCV8U, mask)
-	if err != nil {
+	opened := make([]uint8, len(mask))
+	if opencv.Morphology(opened, mask, s.w, s.h, opencv.Opening, pieceJoint) != nil {
 		return nil
 	}
-	defer m.Close()
-	kernel := gocv.GetStructuringElement(gocv.MorphRect, image.Pt(5, 5))
-	defer kernel.Close()
-	opened := gocv.NewMat()
-	defer opened.Close()
-	gocv.MorphologyEx(m, &opened, gocv.MorphOpen, kernel)
-	for _, from := range []gocv.Mat{m, opened} {
-		contours := gocv.FindContours(from, gocv.RetrievalList, gocv.ChainApproxSimple)
-		for i := range contours.Size() {
-			c := contours.At(i)
-			if gocv.ContourArea(c) < leastArea/2*float64(s.w*s.h) {
-				continue
-			}
-			hull := gocv.NewMat()
-			gocv.ConvexHull(c, &hull, true, true)
-			points := gocv.NewPointVectorFromMat(hull)
-			if q, ok := s.around(points.ToPoints()); ok {
+	for _, from := range [][]uint8{mask, opened} {
+		outlines, err := opencv.Outlines(from, s.w, s.h, leastArea/2*float64(s.w*s.h))
+		if err != nil {
+			continue
+		}
+		for _, o := range outlines {
+			if q, ok := s.around(o); ok {
 				out = append(out, q)
 			}
-			points.Close()
-			hull.Close()
 		}
-		contours.Close()
 	}
 	return out
 }
@@ -732,17 +713,12 @@ var faintSmall = sharpness{lines: 9, apart: 1.2, least: 0.002}
 // mean of all reduced ones. It supposes that the camera stands still.
 func (f *Finder) searchFaint(s *survey) []candidate {
 	mean := s.meanPlane()
-	m := gocv.NewMatWithSize(s.h, s.w, gocv.MatTypeCV32F)
-	defer m.Close()
-	smooth, err := m.DataPtrFloat32()
-	if err != nil {
-		return nil
-	}
+	smooth := make([]float32, len(s.mean))
 	for i, v := range s.mean {
 		smooth[i] = v
+		mean.Pix16[i] = uint16(v*(1<<(faintDepth-8)) + 0.5)
 	}
-	gocv.Blur(m, &m, image.Pt(faintSide, faintSide))
-	if smooth, err = m.DataPtrFloat32(); err != nil {
+	if opencv.BlurFloat(smooth, s.w, s.h, faintSide) != nil {
 		return nil
 	}
 	sorted := slices.Clone(smooth)
