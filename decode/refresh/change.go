@@ -29,6 +29,17 @@ const (
 	// dipFrames is how many frames back a unit is looked for that was lit:
 	// black insertion at half the refresh of 24 a second at 240 is 5 frames.
 	dipFrames = 5
+
+	// Where all of the screen goes dark for a good part of each refresh, an encoder
+	// writes each lit frame anew, and so with errors of its own, and those that are
+	// half dark with others. Only what has nearly all of the light then tells a
+	// picture, from the last frame that had: flashLit is the share. Flashes are told
+	// by the share of all units that are dark, flashDark: the dips of a panel and of
+	// a bad contact are shorter.
+	flashLit, flashDark = 0.85, 0.2
+	// flashFrames is how far back that frame is: it is black insertion at half of the
+	// refresh of 50 a second at 240.
+	flashFrames = 6
 )
 
 func units(l Layout) []unit {
@@ -50,9 +61,9 @@ func (u *unit) size() int { return (u.r1 - u.r0) * (u.c1 - u.c0) }
 
 // series is a window of the last frames with the change that each brought.
 type series struct {
+	reading
 	layout Layout
 	units  []unit
-	bent   bool // light may bend along a row, see bend
 	frames []sample
 	spare  []sample
 	keep   int // frames kept at least
@@ -111,6 +122,9 @@ const dip = -1
 // changeOf compares unit i of a new frame with the last frame in which it was
 // lit.
 func (s *series) changeOf(m *sample, i int) float64 {
+	if s.flash {
+		return s.flashed(m, i)
+	}
 	for back := 1; back <= min(dipFrames, len(s.frames)); back++ {
 		p := &s.frames[len(s.frames)-back]
 		switch {
@@ -125,6 +139,43 @@ func (s *series) changeOf(m *sample, i int) float64 {
 		return s.unlike(m.frame.Grid, p.frame.Grid, &s.units[i])
 	}
 	return dip
+}
+
+// flashed is changeOf where the screen goes dark between pictures.
+func (s *series) flashed(m *sample, i int) float64 {
+	recent := s.frames[max(0, len(s.frames)-flashFrames):]
+	for k := range recent {
+		if m.level[i] < flashLit*recent[k].level[i] {
+			return dip
+		}
+	}
+	for k := len(recent) - 1; k >= 0; k-- {
+		p := &recent[k]
+		if p.level[i] < flashLit*m.level[i] {
+			continue
+		}
+		if m.level[i] < p.level[i] {
+			return s.unlike(p.frame.Grid, m.frame.Grid, &s.units[i])
+		}
+		return s.unlike(m.frame.Grid, p.frame.Grid, &s.units[i])
+	}
+	return dip
+}
+
+// flashes reports whether the screen goes dark for a good part of the time.
+func (s *series) flashes() bool {
+	dark := 0
+	for i := range s.frames {
+		for u := range s.units {
+			for k := max(0, i-flashFrames); k < i; k++ {
+				if s.frames[i].level[u] < dimmed*s.frames[k].level[u] {
+					dark++
+					break
+				}
+			}
+		}
+	}
+	return float64(dark) > flashDark*float64(len(s.frames)*len(s.units))
 }
 
 // unlike returns the energy of what is left of unit u in grid b after, row by

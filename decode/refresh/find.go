@@ -38,26 +38,45 @@ const (
 // Find estimates the refresh from consecutive frames of one take. About two
 // seconds are enough; more than four bring nothing.
 func Find(l Layout, frames []Frame, o FindOptions) Estimate {
-	e := find(l, frames, o, false)
-	if e.Found || !e.searched || o.quiet {
+	// borne is the worth of what needs no other try: locks at twice the rate of
+	// flashes came to 0.34.
+	const borne = 0.5
+	e := find(l, frames, o, reading{})
+	if !e.searched || o.quiet {
 		return e
 	}
-	// It costs as much again, so that it is tried where all else fails.
+	// Each costs as much again, so that they are tried where all else fails.
 	o.quiet = true
-	if bent := find(l, frames, o, true); bent.Found {
-		return bent
+	if !e.Found || e.worth() < borne {
+		if flash := find(l, frames, o, reading{flash: true}); flash.Found && (!e.Found || flash.worth() > e.worth()) {
+			return flash
+		}
+	}
+	if !e.Found {
+		if bent := find(l, frames, o, reading{bent: true}); bent.Found {
+			return bent
+		}
 	}
 	return e
 }
 
-func find(l Layout, frames []Frame, o FindOptions, bent bool) Estimate {
+// reading is how changes are read.
+type reading struct {
+	bent  bool // light may bend along a row, see bend
+	flash bool // the screen may go dark between pictures, see flashLit
+}
+
+func find(l Layout, frames []Frame, o FindOptions, r reading) Estimate {
 	s := newSeries(l, len(frames)+1)
-	s.bent = bent
+	s.reading = r
 	for _, f := range frames {
 		s.push(f)
 	}
+	if r.flash && !s.flashes() {
+		return Estimate{}
+	}
 	e := s.find(o)
-	e.bent = bent
+	e.reading = r
 	return e
 }
 

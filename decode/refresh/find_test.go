@@ -140,6 +140,29 @@ func TestFindBesideKeyFrames(t *testing.T) {
 	}
 }
 
+// Where the screen is dark between pictures, an encoder writes each frame anew, with
+// other errors, and what changes from frame to frame is not the pictures alone.
+func TestFindBesideFlashes(t *testing.T) {
+	for i, c := range []camera{
+		{hz: 50, exposure: 0.7, dipLength: 0.5, show: pan(0.004), dipSlope: -0.003},
+		{hz: 50, exposure: 0.7, dipLength: 0.5, show: head, dipSlope: 0.005},
+		{hz: 60, exposure: 0.5, dipLength: 0.5, show: pan(0.001), dipSlope: 0.001},
+	} {
+		c.seconds, c.fps, c.slope, c.dips, c.seed = 1.5, 240, 0.001, 1, uint64(i)
+		c.phase = c.dipLength / 2 / c.hz // they change in the dark
+		frames, _ := c.film()
+		r := rand.New(rand.NewPCG(c.seed, 5))
+		for _, f := range frames {
+			for j := range f.Grid {
+				f.Grid[j] += 0.5 * float32(r.NormFloat64())
+			}
+		}
+		if e := Find(grid240, frames, FindOptions{}); !e.Found || math.Abs(e.Hz-c.hz) > rateGoal {
+			t.Errorf("%.2f of %.2f Hz: %s", e.Hz, c.hz, e.Reason)
+		}
+	}
+}
+
 // A camera at the set's own pace shows no single picture, and says so; what
 // does not move tells nothing, and that is said as well.
 func TestFindRefuses(t *testing.T) {

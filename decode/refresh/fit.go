@@ -63,6 +63,9 @@ type mixer struct {
 // noise is the standard deviation of a grid value in codes, and rest the energy
 // up to which a change does not count.
 func (x *mixer) gather(s *series, l *Lock, unit, from, to int, step, noise, rest float64) {
+	if s.flash {
+		return // pictures change in the dark, and none is mixed with the next
+	}
 	u := &s.units[unit]
 	n := u.size()
 	if cap(x.old) < n {

@@ -159,7 +159,7 @@ func NewFollower(l Layout, e *Estimate, o FollowOptions) *Follower {
 	if e != nil && e.Found {
 		f.lock, f.locked, f.anchor, f.cost = e.Lock, true, e.anchor(), e.cost
 		f.noise, f.rest, f.reach, f.rested = e.Noise, e.rest, e.reach, minFrames/2
-		f.s.bent = e.bent
+		f.s.reading = e.reading
 		f.measured = math.MinInt
 	}
 	return f
@@ -416,12 +416,12 @@ func (f *Follower) search() {
 	if n-from < known {
 		return
 	}
-	view := &series{layout: f.layout, units: f.s.units, bent: f.s.bent, frames: f.s.frames[from:]}
+	view := &series{layout: f.layout, units: f.s.units, reading: f.s.reading, frames: f.s.frames[from:]}
 	var e Estimate
 	if f.options.Hz > 0 {
 		// The last frames alone show the phase: a knocked camera rings on.
 		last := max(minFrames, int(fullSeconds/f.step))
-		recent := &series{layout: f.layout, units: f.s.units, bent: f.s.bent, frames: view.frames[max(0, len(view.frames)-last):]}
+		recent := &series{layout: f.layout, units: f.s.units, reading: f.s.reading, frames: view.frames[max(0, len(view.frames)-last):]}
 		e = recent.find(FindOptions{Hz: f.options.Hz, quiet: true})
 		// known is the share of change on the grid that a known rate must have.
 		const known = 0.7

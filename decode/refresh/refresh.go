@@ -118,7 +118,7 @@ type Estimate struct {
 	traces   int       // of mixed frames and their neighbours
 	reach    float64   // of levels at which the rhythm showed
 	searched bool      // there was enough change for a search
-	bent     bool      // found where light may bend along a row
+	reading  reading   // that it was found by
 }
 
 // tradeRates are the picture rates and refresh rates that sets are driven at:
