@@ -60,10 +60,33 @@ func (f *Finder) refineTogether(b *border, c *candidate, singles []View) {
 		return
 	}
 	finer(best.K1, func(k1 float64) bool { return try(best, k1) })
+	read(best, 6)
+	if seen := b.anywhere(1); c.score < wholeBorder {
+		for side := range seen {
+			c.fit.seen[side] = max(c.fit.seen[side], seen[side])
+		}
+		c.score = max(c.score, c.quality())
+	}
 	for i := range c.views {
 		c.views[i] = view(best, moves[i])
 		if f.whole[i].index == c.frame {
 			c.view = c.views[i]
 		}
 	}
+}
+
+// anywhere returns for each side the share of its places at which at least one of the
+// frames that were read shows an edge within so many px of it.
+func (b *border) anywhere(narrow float64) (seen [4]float64) {
+	at := map[[2]int]bool{}
+	for i := range b.samples {
+		s := &b.samples[i]
+		if e, off := s.nearest(0); off < narrow && e.contrast >= min(faintShare*b.full[s.side], b.sure) {
+			at[[2]int{s.side, int(s.along * searchProfiles)}] = true
+		}
+	}
+	for k := range at {
+		seen[k[0]] += 1. / searchProfiles
+	}
+	return seen
 }
