@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"slices"
+	"sync"
 	"time"
 
 	"setwitness/decode/picture"
@@ -27,6 +28,7 @@ type Source struct {
 	rectifier *screen.Rectifier
 	grid      []float32
 	full      picture.Plane // a rectified frame
+	planes    planes        // of the pictures
 	gridless  gridless
 	light     light
 	chroma    chroma
@@ -49,6 +51,29 @@ type Source struct {
 	first   *screen.Quad // where the screen was at first
 	strays  float64      // sum of squares, px
 	strayed int
+}
+
+// planes keeps those of pictures that were released, for pictures to come.
+type planes struct {
+	mu    sync.Mutex
+	spare []picture.Plane
+}
+
+func (s *planes) take(w, h, depth int) picture.Plane {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if n := len(s.spare); n > 0 {
+		p := s.spare[n-1]
+		s.spare = s.spare[:n-1]
+		return p
+	}
+	return picture.New(w, h, depth)
+}
+
+func (s *planes) give(p picture.Plane) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.spare = append(s.spare, p)
 }
 
 type held struct {
@@ -116,7 +141,7 @@ func (s *Survey) Source(take Frames) (*Source, error) {
 	o.lock = refresh.NewFollower(s.layout(), estimate, refresh.FollowOptions{})
 	var err error
 	o.builder, err = refresh.NewBuilder(refresh.BuildOptions{
-		W: s.Raster.X, H: s.Raster.Y, Depth: f.Depth, Black: s.black,
+		W: s.Raster.X, H: s.Raster.Y, Depth: f.Depth, Black: s.black, Plane: o.planes.take,
 	}, o, o.built)
 	if err != nil {
 		return nil, err
@@ -179,7 +204,7 @@ func (o *Source) Close() {
 	o.fresh, o.held = nil, nil
 }
 
-// Next returns the next displayed picture.
+// Next returns the next displayed picture; the caller owns one reference.
 func (o *Source) Next(ctx context.Context) (*picture.Picture, error) {
 	for len(o.ready) == 0 {
 		if o.ended {
@@ -329,6 +354,7 @@ func (o *Source) built(b *refresh.Built) error {
 		Index: o.facts.Displayed, Frame: b.Frame, Time: b.Time, Y: b.Y, Trust: b.Trust,
 		Slowed: b.Time - time.Duration(b.Real*float64(time.Second)),
 	}
+	p.SetRelease(func() { o.planes.give(b.Y) })
 	o.gridless.even(&p.Y)
 	o.light.even(&p.Y, noiseOf(b), b.Locked)
 	if b.Locked {
