@@ -44,6 +44,7 @@ var Stage = &detect.Stage{
 		st := &state{format: s.Format, cells: cells.In(s), motion: motion.In(s), follower: newFollower(s.Format.Fields, rate)}
 		st.notes = newNotes(s.Format.Fields, s.Format.Depth)
 		st.period = time.Duration(float64(time.Second) / rate)
+		st.filmed = s.Viewer.Camera
 		return st, nil
 	},
 }
@@ -58,6 +59,7 @@ type state struct {
 	builder  builder
 	period   time.Duration
 	format   picture.Format
+	filmed   bool // off a screen
 	left     []detect.Mark
 	// misorders are the runs of pairs in the wrong order, as they come.
 	misorders []misorder

@@ -242,9 +242,12 @@ func (x *leaper) likeness(picture int) float64 {
 	return (both - own*others/n) / math.Sqrt(a*b)
 }
 
-// leap takes in the pictures that end with one.
+// leap takes in the pictures that end with one. Those that are built of a camera's
+// frames differ as well by how each was coded and laid straight: the first after a key
+// frame, or after the lock on the set was set right, from all before it as one some
+// steps later does.
 func (s *state) leap(last int) {
-	if s.format.Fields || !s.leaper.to(last, s) {
+	if s.format.Fields || s.filmed || !s.leaper.to(last, s) {
 		return
 	}
 	e := s.leaper.lost()

@@ -116,3 +116,12 @@ func meanOf(m *cells.Map, cell int) float32 {
 	}
 	return float32(sum) / (cells.Size * cells.Size)
 }
+
+// Of pictures that are built of a camera's frames nothing is told this way: none is
+// even asked for.
+func TestLeapOfAFilm(t *testing.T) {
+	s := state{filmed: true} // without any pictures
+	if s.leap(2 * leapSide); len(s.leaps) != 0 {
+		t.Errorf("%+v", s.leaps)
+	}
+}
