@@ -19,7 +19,7 @@ const (
 	// mostFrame is the width of a set's frame at most, as a share of that of the set, and
 	// leastFramed the step from the frame to the panel, in codes: a frame that is lit
 	// unevenly has none as sharp.
-	mostFrame, leastFramed = 0.03, 0.4
+	mostFrame, leastFramed = 0.03, 0.25
 	// The levels of that step are read up to so many px from it, within a narrow frame.
 	frameFar = 4
 	// A camera whose frames lie on each other to so many px stands still.
