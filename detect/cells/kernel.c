@@ -409,3 +409,30 @@ CLONES void sw_difference(const uint16_t *a, const uint16_t *b, int w, int h, in
 		}
 	}
 }
+
+CLONES void sw_squared_difference(const uint16_t *a, const uint16_t *b, int w, int h, int cell_w,
+                                  int cell_h, int cols, int rows, float *out) {
+	enum { SPAN = 1024 };
+	for (int cy = 0; cy < rows; cy++) {
+		int y0 = cy * cell_h, n = h - y0 < cell_h ? h - y0 : cell_h;
+		int span = SPAN / cell_w * cell_w;
+		for (int x0 = 0; x0 < cols * cell_w; x0 += span) {
+			int m = w - x0 < span ? w - x0 : span;
+			uint32_t sum[SPAN] = {0};
+			for (int y = y0; y < y0 + n; y += 2) {
+				const uint16_t *restrict p = a + (size_t)y * w + x0, *restrict q = b + (size_t)y * w + x0;
+				for (int x = 0; x < m; x++) {
+					int32_t d = (int32_t)p[x] - (int32_t)q[x];
+					sum[x] += (uint32_t)(d * d);
+				}
+			}
+			for (int cx = x0 / cell_w, x = 0; cx < cols && x < span; cx++, x += cell_w) {
+				int k = m - x < cell_w ? m - x : cell_w;
+				uint32_t s = 0;
+				for (int i = x; i < x + k; i++)
+					s += sum[i];
+				out[(size_t)cy * cols + cx] = k > 0 && n > 0 ? (float)s / (float)(k * ((n + 1) / 2)) : 0;
+			}
+		}
+	}
+}

@@ -21,6 +21,8 @@ package cells
 #cgo nocallback sw_reduce_16
 #cgo noescape sw_difference
 #cgo nocallback sw_difference
+#cgo noescape sw_squared_difference
+#cgo nocallback sw_squared_difference
 */
 import "C"
 
@@ -85,4 +87,9 @@ func (kernel) difference(a, b *Reduced, cellW, cellH, cols, from, to int, out []
 	}
 	C.sw_difference((*C.uint16_t)(&p[0]), (*C.uint16_t)(&q[0]), C.int(a.W), C.int(a.H-first),
 		C.int(cellW), C.int(cellH), C.int(cols), C.int(to-from), (*C.float)(&out[from*cols]))
+}
+
+func (kernel) squaredDifference(a, b *Reduced, cellW, cellH, cols, rows int, out []float32) {
+	C.sw_squared_difference((*C.uint16_t)(&a.Pix[0]), (*C.uint16_t)(&b.Pix[0]), C.int(a.W), C.int(a.H),
+		C.int(cellW), C.int(cellH), C.int(cols), C.int(rows), (*C.float)(&out[0]))
 }

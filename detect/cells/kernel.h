@@ -41,4 +41,8 @@ void sw_reduce_16(const uint16_t *src, size_t stride, const uint32_t *weight, in
 void sw_difference(const uint16_t *a, const uint16_t *b, int w, int h, int cell_w, int cell_h,
                    int cols, int rows, float *out);
 
+// The same of squares, of every other row of each cell from its first.
+void sw_squared_difference(const uint16_t *a, const uint16_t *b, int w, int h, int cell_w, int cell_h,
+                           int cols, int rows, float *out);
+
 #endif

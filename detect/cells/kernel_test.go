@@ -110,6 +110,13 @@ func TestDifferenceEqualsTwin(t *testing.T) {
 					t.Fatalf("%v, cells of %d, cell %d: kernel %g, twin %g", size, edge, i, got[i], want[i])
 				}
 			}
+			kernel{}.squaredDifference(&a.Reduced, &b.Reduced, edge, edge, cols, rows, got)
+			twin{}.squaredDifference(&a.Reduced, &b.Reduced, edge, edge, cols, rows, want)
+			for i := range got {
+				if got[i] != want[i] {
+					t.Fatalf("%v, cells of %d, cell %d squared: kernel %g, twin %g", size, edge, i, got[i], want[i])
+				}
+			}
 		}
 	}
 }

@@ -72,6 +72,27 @@ func (twin) difference(a, b *Reduced, cellW, cellH, cols, from, to int, out []fl
 	}
 }
 
+// squaredDifference fills out, of cols columns and so many rows, with the mean of (a-b)^2 in
+// every other row of each cell of cellW by cellH samples; 0 for a cell beyond the planes.
+func (twin) squaredDifference(a, b *Reduced, cellW, cellH, cols, rows int, out []float32) {
+	for cy := range rows {
+		for cx := range cols {
+			var sum, n uint32
+			for y := cy * cellH; y < min((cy+1)*cellH, a.H); y += 2 {
+				for x := cx * cellW; x < min((cx+1)*cellW, a.W); x++ {
+					d := int32(a.Row(y)[x]) - int32(b.Row(y)[x])
+					sum += uint32(d * d)
+					n++
+				}
+			}
+			out[cy*cols+cx] = 0
+			if n > 0 {
+				out[cy*cols+cx] = float32(sum) / float32(n)
+			}
+		}
+	}
+}
+
 func absolute(v int) int {
 	if v < 0 {
 		return -v

@@ -201,6 +201,9 @@ type state struct {
 	lastBlend    blend
 	lastCrossing crossing
 	jointUntil   int // the end of the last burst that is told by all signs together
+	pairsUntil   int // of the last one that is told by what its pictures differ by
+	pairs        pairs
+	apartnesses  [mostApart + 2*pairsBeside + mostPaired + 2]apartness
 	series       series
 	// The newest pictures with a rhythm, and with one that is sure.
 	heard, sure int
@@ -277,6 +280,7 @@ func (s *state) Step(w *detect.Window) error {
 	s.markLasting(w, looks)
 	s.settle(w)
 	s.markJoint(w)
+	s.markPairs(w)
 	return nil
 }
 

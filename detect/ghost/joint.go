@@ -346,11 +346,19 @@ func (s *state) jointRegion(i int, b *jointBurst) (r image.Rectangle) {
 	if b.window == 0 {
 		return s.changes(i)
 	}
+	if c := s.cells.At(i); c != nil {
+		r = s.changesIn(i, partCells(b.part(), c))
+	}
+	return r
+}
+
+// changesIn is where a picture changes in a rectangle of cells.
+func (s *state) changesIn(i int, in image.Rectangle) (r image.Rectangle) {
 	c, m := s.cells.At(i), s.motion.At(i)
 	if c == nil || m == nil {
 		return r
 	}
-	in, threshold := partCells(b.part(), c), motion.ChangedAbove(m.Noise)
+	threshold := motion.ChangedAbove(m.Noise)
 	for y := in.Min.Y; y < in.Max.Y; y++ {
 		for x := in.Min.X; x < in.Max.X; x++ {
 			if c.Reduced.Diff[y*c.Cols+x] > threshold {

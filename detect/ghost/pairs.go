@@ -1,0 +1,381 @@
+package ghost
+
+import (
+	"image"
+	"math"
+	"slices"
+
+	"setwitness/detect"
+	"setwitness/detect/motion"
+)
+
+// By how much two pictures differ, in squares, depends on how many steps they are apart
+// alone, while things go on: say by V(0) = 0, V(1), V(2) and so on, whatever it is that
+// moves, and in any part of the picture. What mixtures differ by follows from that, of
+// weights w at times s and u at times t:
+//
+//	sum w u V(s-t) - 1/2 sum w w' V(s-s') - 1/2 sum u u' V(t-t')
+//
+// which is what the square of a sum expands to. Halves of a picture and the next one
+// differ by half as much, in amplitude, from the picture that follows the burst as
+// pictures a step apart do, and by more from the one before it; from those farther off
+// they differ by less, as half of the detail cancels. All that is compared of a burst
+// with the pictures beside it is weighed at once, so that things need neither be told
+// from each other nor followed.
+
+const (
+	// So many pictures on either side of a burst are compared with it and with each
+	// other, no more than so many steps apart.
+	pairsBeside, mostApart = 5, 6
+	// A burst has so many pictures, as many ahead as are kept.
+	fewestPaired, mostPaired = 2, span - pairsBeside
+	// The step out of a burst of halves, or into one, is half of the usual, and the one
+	// at its other end more than the usual: no more than this share of it, and so many
+	// times as much as the other.
+	pairsDip, pairsRise = 0.75, 1.4
+	// At least so many cells move.
+	fewestPairCells = 6
+	// How far the logarithm of what two pictures differ by strays: at least by this, as
+	// edges fall between samples, and at most for it to say anything: what goes unsteadily,
+	// bounces or stops strays by more, and goes half a step too far at times.
+	leastPairStrays, mostPairStrays = 0.1, 0.14
+	// What differs by more than so many deviations counts as that many.
+	mostPairOff = 5.0
+	// As a burst, pictures differ by no more than so many deviations, root mean square,
+	// and none by more.
+	pairsFit, worstPair = 1.27, 4
+	// Of all pairs so many are independent: those of a burst share its pictures.
+	pairsAlike = 4
+	// The logarithm of the odds against a burst at one place: some dozens of places and
+	// lengths at each of thousands of pictures.
+	pairsPrior = 8
+)
+
+// halves are the mixtures that are looked for: of a picture and the next one, and of one
+// and the last. Other shares are told from what things do less surely.
+var halves = [...]mixture{{ahead: 0.5}, {behind: 0.5}}
+
+// apartness is by how much a picture differs from those before it.
+type apartness struct {
+	picture int // 0 is none yet
+	// squares are the mean squared differences of cells from the picture so many
+	// before, less one, in squares of the unit of cells.Reduced.Pix.
+	squares [mostApart][]float32
+}
+
+// apart returns the mean squared differences of the cells of two pictures, the later one
+// first; nil where one of them is not at hand.
+func (s *state) apart(i, steps int) []float32 {
+	a, b := s.cells.At(i), s.cells.At(i-steps)
+	if a == nil || b == nil || a.Cols != b.Cols {
+		return nil
+	}
+	k := &s.apartnesses[i%len(s.apartnesses)]
+	if k.picture != i {
+		for n := range k.squares {
+			k.squares[n] = k.squares[n][:0]
+		}
+		k.picture = i
+	}
+	list := &k.squares[steps-1]
+	if len(*list) == 0 {
+		*list = s.successions.search.SquaredDifference(*list, a, b)
+	}
+	return *list
+}
+
+// pairs are what some pictures differ by from each other, in some of their cells.
+type pairs struct {
+	first, n int
+	moves    []bool  // of the rectangle
+	where    []int   // the cells in which anything moves
+	noise    float64 // squared
+	// usual is the logarithm of what pictures so many steps apart differ by, which
+	// strays by so much.
+	usual  [mostApart + 1]float64
+	strays float64
+}
+
+// pairedIn are the parts of a picture in which bursts are looked for, as of windows: all of
+// it, the windows, and each part by itself, so that a fault in a part of the picture fills
+// one of them.
+var pairedIn = func() []image.Rectangle {
+	list := append([]image.Rectangle{wholePicture}, windows[:]...)
+	for y := range parts {
+		for x := range parts {
+			list = append(list, image.Rect(x, y, x+1, y+1))
+		}
+	}
+	return list
+}()
+
+// paired returns the surest burst that begins at a picture, and all parts of the picture
+// that show it, as rectangles of cells; of odds 0 or less if none does.
+func (s *state) paired(first int) (best mixedBurst, in []image.Rectangle, odds float64) {
+	c := s.cells.At(first)
+	if c == nil {
+		return best, nil, 0
+	}
+	for _, part := range pairedIn {
+		r := partCells(part, c)
+		n, of, o := s.pairedPart(first, r)
+		switch {
+		case o <= 0:
+		case n == best.n && of == best.of:
+			in, odds = append(in, r), max(odds, o)
+		case o > odds:
+			best, in, odds = mixedBurst{first: first, n: n, of: of}, []image.Rectangle{r}, o
+		}
+	}
+	best.sure = squash(odds)
+	return best, in, odds
+}
+
+// pairedPart returns the length and the mixture of the surest burst that begins at a
+// picture in one part of it, and the logarithm of its odds.
+func (s *state) pairedPart(first int, in image.Rectangle) (length int, mixed mixture, odds float64) {
+	var steps [2*pairsBeside + mostPaired]float64
+	for k := range steps {
+		steps[k] = s.stepIn(first-pairsBeside+1+k, in)
+		if steps[k] == 0 && k <= pairsBeside+fewestPaired {
+			return 0, mixed, 0
+		}
+	}
+	for n := fewestPaired; n <= mostPaired && !s.cutBeside(first, n); n++ {
+		last := pairsBeside - 1 + n
+		for _, of := range halves {
+			long, short := steps[pairsBeside-1], steps[last]
+			if of.behind > 0 {
+				long, short = short, long
+			}
+			if short == 0 || long < pairsRise*short {
+				continue
+			}
+			var around [2 * pairsBeside]float64
+			k := copy(around[:], steps[:pairsBeside-1])
+			k += copy(around[k:], steps[last+1:last+pairsBeside])
+			if short > pairsDip*median(around[:k]) {
+				continue
+			}
+			p := &s.pairs
+			p.first, p.n = first, n
+			if !s.moving(p, in) || !p.learn(s.total) {
+				continue
+			}
+			if o := p.odds(of, s.total); o > odds {
+				length, mixed, odds = n, of, o
+			}
+		}
+	}
+	return length, mixed, odds
+}
+
+// stepIn is by how much a picture differs from the one before in a rectangle of cells,
+// without noise; 0 where that is not known, or too little moves.
+func (s *state) stepIn(i int, in image.Rectangle) float64 {
+	c, m := s.cells.At(i), s.motion.At(i)
+	if c == nil || m == nil || len(c.Reduced.Diff) == 0 {
+		return 0
+	}
+	threshold := motion.ChangedAbove(m.Noise)
+	sum, n := float32(0), 0
+	for y := in.Min.Y; y < in.Max.Y; y++ {
+		for _, d := range c.Reduced.Diff[y*c.Cols+in.Min.X : y*c.Cols+in.Max.X] {
+			if d > threshold {
+				sum, n = sum+d-m.Noise, n+1
+			}
+		}
+	}
+	if n < fewestPairCells {
+		return 0
+	}
+	return float64(sum)
+}
+
+// moving sets the cells of a rectangle in which anything moves in a burst or beside it, and
+// the noise; false where that is not known, or too little moves.
+func (s *state) moving(p *pairs, in image.Rectangle) bool {
+	cols := s.cells.At(p.first).Cols
+	p.moves = slices.Grow(p.moves[:0], in.Dx()*in.Dy())[:in.Dx()*in.Dy()]
+	clear(p.moves)
+	noise := float32(0)
+	for i := p.first - pairsBeside + 1; i < p.first+p.n+pairsBeside; i++ {
+		c, m := s.cells.At(i), s.motion.At(i)
+		if c == nil || m == nil || len(c.Reduced.Diff) == 0 {
+			return false
+		}
+		noise = max(noise, m.Noise)
+		threshold := motion.ChangedAbove(m.Noise)
+		for y := in.Min.Y; y < in.Max.Y; y++ {
+			for x := in.Min.X; x < in.Max.X; x++ {
+				if c.Reduced.Diff[y*cols+x] > threshold {
+					p.moves[(y-in.Min.Y)*in.Dx()+x-in.Min.X] = true
+				}
+			}
+		}
+	}
+	p.where = p.where[:0]
+	for y := in.Min.Y; y < in.Max.Y; y++ {
+		for x := in.Min.X; x < in.Max.X; x++ {
+			if p.moves[(y-in.Min.Y)*in.Dx()+x-in.Min.X] {
+				p.where = append(p.where, y*cols+x)
+			}
+		}
+	}
+	if len(p.where) < fewestPairCells {
+		return false
+	}
+	// The mean |difference| of Gaussian noise is 0.8 of its deviation.
+	p.noise = max(1, float64(noise)*float64(noise)*math.Pi/2)
+	return true
+}
+
+// total is what a picture differs by from the one so many steps before it, in squares, in
+// the cells of the pairs and without noise; 0 where that is not known.
+func (s *state) total(i, steps int) float64 {
+	p, list := &s.pairs, s.apart(i, steps)
+	if list == nil {
+		return 0
+	}
+	sum := 0.0
+	for _, c := range p.where {
+		sum += float64(list[c])
+	}
+	// A hundredth of the noise is below what anything is told from.
+	return max(sum/float64(len(p.where))-p.noise, p.noise/100)
+}
+
+// learn takes in what the pictures on either side of a burst differ by from each other;
+// false where that is not known, or strays too far to tell anything.
+func (p *pairs) learn(total func(i, steps int) float64) bool {
+	from, to := p.first-pairsBeside, p.first+p.n+pairsBeside
+	var along, changes, squares float64
+	known := 0
+	for steps := 1; steps <= mostApart; steps++ {
+		var list, when [2 * pairsBeside]float64
+		sum, center := 0.0, 0.0
+		count := 0
+		for i := from + steps; i < to; i++ {
+			if i >= p.first && i-steps < p.first+p.n {
+				continue // on both sides, or in the burst
+			}
+			d := total(i, steps)
+			if d == 0 {
+				return false
+			}
+			list[count], when[count] = math.Log(d), float64(i)-float64(steps)/2
+			sum, center = sum+list[count], center+when[count]
+			count++
+		}
+		if count == 0 {
+			p.usual[steps] = p.usual[steps-1]
+			continue
+		}
+		p.usual[steps] = sum / float64(count)
+		for i := range list[:count] {
+			t, off := when[i]-center/float64(count), list[i]-p.usual[steps]
+			along, changes, squares = along+t*t, changes+t*off, squares+off*off
+		}
+		known += count - 1
+	}
+	p.strays = max(leastPairStrays, math.Sqrt(max(0, squares-changes*changes/along)/float64(known-1)))
+	return p.strays <= mostPairStrays
+}
+
+// between is what pictures so many steps apart differ by.
+func (p *pairs) between(steps int) float64 {
+	if steps < 0 {
+		steps = -steps
+	}
+	if steps == 0 {
+		return 0
+	}
+	return math.Exp(p.usual[min(steps, mostApart)])
+}
+
+// share is a picture's share of a mixture: how far from it that picture is.
+type share struct {
+	at     int
+	weight float64
+}
+
+// expects is what two pictures differ by that are mixtures.
+func (p *pairs) expects(a, b []share) float64 {
+	sum := 0.0
+	for _, x := range a {
+		for _, y := range b {
+			sum += x.weight * y.weight * p.between(x.at-y.at)
+		}
+	}
+	for _, list := range [...][]share{a, b} {
+		for _, x := range list {
+			for _, y := range list {
+				sum -= x.weight * y.weight * p.between(x.at-y.at) / 2
+			}
+		}
+	}
+	return sum
+}
+
+// shares returns of which pictures one is made if the burst is of that mixture.
+func (p *pairs) shares(i int, of mixture) []share {
+	if i < p.first || i >= p.first+p.n {
+		return []share{{i, 1}}
+	}
+	return []share{{i - 1, of.behind}, {i, 1 - of.behind - of.ahead}, {i + 1, of.ahead}}
+}
+
+// odds returns the logarithm of the odds that the pictures of a burst are mixtures.
+func (p *pairs) odds(of mixture, total func(i, steps int) float64) float64 {
+	var clean, mixed, worst float64
+	n := 0
+	for i := p.first; i < p.first+p.n+pairsBeside; i++ {
+		for steps := 1; steps < mostApart; steps++ {
+			b := i - steps
+			if b < p.first-pairsBeside || i >= p.first+p.n && (b >= p.first+p.n || b < p.first) {
+				continue
+			}
+			d := total(i, steps)
+			if d == 0 {
+				return 0
+			}
+			// A third of the noise's strays is left beside what the noise is taken off.
+			off := func(expected float64) float64 {
+				o := math.Log((d+p.noise/3)/(expected+p.noise/3)) / p.strays
+				return min(math.Abs(o), mostPairOff)
+			}
+			a, m := off(p.between(steps)), off(p.expects(p.shares(i, of), p.shares(b, of)))
+			clean, mixed, worst = clean+a*a, mixed+m*m, max(worst, m)
+			n++
+		}
+	}
+	if mixed > pairsFit*pairsFit*float64(n) || worst >= worstPair {
+		return 0
+	}
+	return pairsAlike*(clean-mixed)/float64(n)/2 - pairsPrior
+}
+
+// markPairs marks the pictures of a burst that begins at a picture and that no other rule
+// has found.
+func (s *state) markPairs(w *detect.Window) {
+	if w.T < max(s.pairsUntil, s.jointUntil) || s.covered(w.T, s.raster) {
+		return
+	}
+	b, in, odds := s.paired(w.T)
+	if odds <= 0 {
+		return
+	}
+	region := func(i int) (r image.Rectangle) {
+		for _, part := range in {
+			r = r.Union(s.changesIn(i, part))
+		}
+		return r
+	}
+	if s.covered(w.T, region(w.T)) {
+		return
+	}
+	s.pairsUntil = b.first + b.n
+	for i := b.first; i < b.first+b.n; i++ {
+		s.markMixedIn(w, i, region(i), b.of, b.sure)
+	}
+}
