@@ -204,6 +204,7 @@ type state struct {
 	pairsUntil   int // of the last one that is told by what its pictures differ by
 	pairs        pairs
 	apartnesses  [mostApart + 2*pairsBeside + mostPaired + 2]apartness
+	partSteps    [2*pairsBeside + mostPaired + 2]partStep
 	series       series
 	// The newest pictures with a rhythm, and with one that is sure.
 	heard, sure int

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"setwitness/detect"
+	"setwitness/detect/cells"
 	"setwitness/detect/motion"
 )
 
@@ -33,6 +34,9 @@ const (
 	// at its other end more than the usual: no more than this share of it, and so many
 	// times as much as the other.
 	pairsDip, pairsRise = 0.75, 1.4
+	// The usual steps grow or shrink by no more than this factor from one to the next but
+	// one, which is past what squares that stray by mostPairStrays do by far.
+	mostUneven = 1.5
 	// At least so many cells move.
 	fewestPairCells = 6
 	// How far the logarithm of what two pictures differ by strays: at least by this, as
@@ -48,7 +52,7 @@ const (
 	pairsAlike = 4
 	// The logarithm of the odds against a burst at one place: some dozens of places and
 	// lengths at each of thousands of pictures.
-	pairsPrior = 8
+	pairsPrior = 8.5
 )
 
 // halves are the mixtures that are looked for: of a picture and the next one, and of one
@@ -118,7 +122,7 @@ func (s *state) paired(first int) (best mixedBurst, in []image.Rectangle, odds f
 	}
 	for _, part := range pairedIn {
 		r := partCells(part, c)
-		n, of, o := s.pairedPart(first, r)
+		n, of, o := s.pairedPart(first, part, r)
 		switch {
 		case o <= 0:
 		case n == best.n && of == best.of:
@@ -132,11 +136,12 @@ func (s *state) paired(first int) (best mixedBurst, in []image.Rectangle, odds f
 }
 
 // pairedPart returns the length and the mixture of the surest burst that begins at a
-// picture in one part of it, and the logarithm of its odds.
-func (s *state) pairedPart(first int, in image.Rectangle) (length int, mixed mixture, odds float64) {
+// picture in one part of it, which is that rectangle of cells, and the logarithm of its
+// odds.
+func (s *state) pairedPart(first int, part, in image.Rectangle) (length int, mixed mixture, odds float64) {
 	var steps [2*pairsBeside + mostPaired]float64
 	for k := range steps {
-		steps[k] = s.stepIn(first-pairsBeside+1+k, in)
+		steps[k] = s.stepIn(first-pairsBeside+1+k, part)
 		if steps[k] == 0 && k <= pairsBeside+fewestPaired {
 			return 0, mixed, 0
 		}
@@ -154,7 +159,7 @@ func (s *state) pairedPart(first int, in image.Rectangle) (length int, mixed mix
 			var around [2 * pairsBeside]float64
 			k := copy(around[:], steps[:pairsBeside-1])
 			k += copy(around[k:], steps[last+1:last+pairsBeside])
-			if short > pairsDip*median(around[:k]) {
+			if short > pairsDip*median(around[:k]) || !even(around[:k]) {
 				continue
 			}
 			p := &s.pairs
@@ -170,26 +175,61 @@ func (s *state) pairedPart(first int, in image.Rectangle) (length int, mixed mix
 	return length, mixed, odds
 }
 
-// stepIn is by how much a picture differs from the one before in a rectangle of cells,
+// stepIn is by how much a picture differs from the one before in a rectangle of parts,
 // without noise; 0 where that is not known, or too little moves.
 func (s *state) stepIn(i int, in image.Rectangle) float64 {
 	c, m := s.cells.At(i), s.motion.At(i)
 	if c == nil || m == nil || len(c.Reduced.Diff) == 0 {
 		return 0
 	}
-	threshold := motion.ChangedAbove(m.Noise)
+	k := &s.partSteps[i%len(s.partSteps)]
+	if k.picture != i || !k.known {
+		k.measure(i, c, m)
+	}
 	sum, n := float32(0), 0
 	for y := in.Min.Y; y < in.Max.Y; y++ {
-		for _, d := range c.Reduced.Diff[y*c.Cols+in.Min.X : y*c.Cols+in.Max.X] {
-			if d > threshold {
-				sum, n = sum+d-m.Noise, n+1
-			}
+		for x := in.Min.X; x < in.Max.X; x++ {
+			sum, n = sum+k.sums[y*parts+x], n+k.cells[y*parts+x]
 		}
 	}
 	if n < fewestPairCells {
 		return 0
 	}
 	return float64(sum)
+}
+
+// even reports whether steps beside a burst are of about one length.
+func even(steps []float64) bool {
+	for i := 2; i < len(steps); i++ {
+		if a, b := steps[i-2], steps[i]; max(a, b) > mostUneven*min(a, b) {
+			return false
+		}
+	}
+	return true
+}
+
+// partStep is by how much a picture differs from the one before in its parts: the sum over
+// the cells that change, without noise, and how many those are.
+type partStep struct {
+	picture int
+	known   bool
+	sums    [parts * parts]float32
+	cells   [parts * parts]int
+}
+
+func (k *partStep) measure(i int, c *cells.Map, m *motion.Map) {
+	*k = partStep{picture: i, known: true}
+	threshold := motion.ChangedAbove(m.Noise)
+	for part := range k.sums {
+		in := partCells(image.Rect(part%parts, part/parts, part%parts+1, part/parts+1), c)
+		for y := in.Min.Y; y < in.Max.Y; y++ {
+			for _, d := range c.Reduced.Diff[y*c.Cols+in.Min.X : y*c.Cols+in.Max.X] {
+				if d > threshold {
+					k.sums[part], k.cells[part] = k.sums[part]+d-m.Noise, k.cells[part]+1
+				}
+			}
+		}
+	}
 }
 
 // moving sets the cells of a rectangle in which anything moves in a burst or beside it, and
