@@ -51,7 +51,8 @@ const (
 	// Of all pairs so many are independent: those of a burst share its pictures.
 	pairsAlike = 4
 	// The logarithm of the odds against a burst at one place: some dozens of places and
-	// lengths at each of thousands of pictures.
+	// lengths at each of thousands of pictures. None of 240 varied takes without a ghost
+	// goes beyond it.
 	pairsPrior = 8.5
 )
 
@@ -396,9 +397,10 @@ func (p *pairs) odds(of mixture, total func(i, steps int) float64) float64 {
 }
 
 // markPairs marks the pictures of a burst that begins at a picture and that no other rule
-// has found.
+// has found. Pictures that are rebuilt from a film are not asked: the keyframes of its coding
+// and what their exposures share add to what they differ by.
 func (s *state) markPairs(w *detect.Window) {
-	if w.T < max(s.pairsUntil, s.jointUntil) || s.covered(w.T, s.raster) {
+	if s.filmed || w.T < max(s.pairsUntil, s.jointUntil) || s.covered(w.T, s.raster) {
 		return
 	}
 	b, in, odds := s.paired(w.T)
