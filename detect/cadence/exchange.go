@@ -44,14 +44,14 @@ type exchange struct {
 	region image.Rectangle
 }
 
-// to takes the six pictures that end with one; false where they are not all of one
+// together fills in the pictures that end with one; false where they are not all of one
 // scene, a period apart.
-func (x *six) to(last int, s *state) bool {
-	for i := range x.notes {
-		p := last - len(x.notes) + 1 + i
+func (s *state) together(last int, list []*note, maps []*cells.Map) bool {
+	for i := range list {
+		p := last - len(list) + 1 + i
 		k := s.notes.at(p)
-		x.notes[i], x.maps[i] = k, s.cells.At(p)
-		if k == nil || x.maps[i] == nil || len(k.diff) == 0 || i > 0 && (k.cut || k.gap > 1.5) {
+		list[i], maps[i] = k, s.cells.At(p)
+		if k == nil || maps[i] == nil || len(k.diff) == 0 || i > 0 && (k.cut || k.gap > 1.5) {
 			return false
 		}
 	}
@@ -129,7 +129,7 @@ func apart(a, b *cells.Map, where []int, noise float32) float32 {
 
 // exchange takes in the six pictures that end with one.
 func (s *state) exchange(last int) {
-	if s.format.Fields || !s.six.to(last, s) {
+	if s.format.Fields || !s.together(last, s.six.notes[:], s.six.maps[:]) {
 		return
 	}
 	if e, ok := s.six.exchanged(s.notes); ok {

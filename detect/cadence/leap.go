@@ -69,20 +69,6 @@ type leap struct {
 	region image.Rectangle
 }
 
-// to takes the pictures that end with one; false where they are not all of one scene, a
-// period apart.
-func (x *leaper) to(last int, s *state) bool {
-	for i := range x.notes {
-		p := last - len(x.notes) + 1 + i
-		k := s.notes.at(p)
-		x.notes[i], x.maps[i] = k, s.cells.At(p)
-		if k == nil || x.maps[i] == nil || len(k.diff) == 0 || i > 0 && (k.cut || k.gap > 1.5) {
-			return false
-		}
-	}
-	return true
-}
-
 // stands reports whether the picture in the middle changes by more than those beside it,
 // and by motion alone; then where is set to the cells in which anything moves.
 func (x *leaper) stands(noise float32) bool {
@@ -247,7 +233,7 @@ func (x *leaper) likeness(picture int) float64 {
 // frame, or after the lock on the set was set right, from all before it as one some
 // steps later does.
 func (s *state) leap(last int) {
-	if s.format.Fields || s.filmed || !s.leaper.to(last, s) {
+	if s.format.Fields || s.filmed || !s.together(last, s.leaper.notes[:], s.leaper.maps[:]) {
 		return
 	}
 	e := s.leaper.lost()
