@@ -462,8 +462,31 @@ func (p *Place) contours(f *fitted, step float64) Difference {
 		}
 		has *= all
 	}
-	d.share(1, has/all, 1-has/all)
+	if d.share(1, has/all, 1-has/all); d.Share <= none {
+		if own, steps := f.stepsOfSource(threshold); own >= comparable*steps {
+			// Where little is sharp the map may be off by more than is looked for: steps of
+			// as much that lie beside may be the same ones.
+			return Difference{What: "steps at the contours, of which the source has as many beside"}
+		}
+	}
 	return d
+}
+
+// stepsOfSource is how much the source steps all over a place, wherever that is, and how
+// much the take does, in squares of codes.
+func (f *fitted) stepsOfSource(threshold float64) (own, steps float64) {
+	larger := largerStep * max(threshold, 1)
+	sum := func(v []float32) (all float64) {
+		g := *f
+		g.take = v
+		for _, c := range g.stepsOf(threshold, larger) {
+			if f.has[c.at-slopeReach*c.across-contourLine*c.along] && f.has[c.at+slopeReach*c.across+contourLine*c.along] {
+				all += c.step * c.step
+			}
+		}
+		return all
+	}
+	return sum(f.from), sum(f.take)
 }
 
 // part is a part of a place, with the fit of the whole.

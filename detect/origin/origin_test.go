@@ -177,6 +177,11 @@ func TestContoursOffTheMap(t *testing.T) {
 			t.Errorf("%g px off, scale %g, contours that the source has: %+v", off, scale, d)
 		}
 	}
+	// Half way between two contours none is met, and the source has as many.
+	far := &Place{Take: Cut(slope(true, 1), r), Source: []*Patch{Cut(slope(true, 2), r.Inset(-30))}, Map: Map{1, 16, 1, 0}}
+	if d := Compare(detect.Posterisation, map[string]float64{"step_codes": 4}, far); d.Known {
+		t.Errorf("16 px off, contours that the source has: %+v", d)
+	}
 }
 
 // A field is laid on the frame's lines that it holds.
