@@ -385,45 +385,24 @@ CLONES void sw_reduce_16(const uint16_t *src, size_t stride, const uint32_t *wei
 	reduce_16(src, stride, weight, n, step_x, w, scale, dst);
 }
 
-CLONES void sw_difference(const uint16_t *a, const uint16_t *b, int w, int h, int cell_w,
-                          int cell_h, int cols, int rows, float *out) {
+// For each cell the mean over every so many rows, from its first, of the differences of two
+// planes, or of their squares.
+static inline __attribute__((always_inline)) void differences(const uint16_t *a, const uint16_t *b, int w, int h,
+                                                              int cell_w, int cell_h, int cols, int rows,
+                                                              int every, int squared, float *out) {
 	enum { SPAN = 1024 };
 	for (int cy = 0; cy < rows; cy++) {
 		int y0 = cy * cell_h, n = h - y0 < cell_h ? h - y0 : cell_h;
+		int taken = (n + every - 1) / every;
 		int span = SPAN / cell_w * cell_w;
 		for (int x0 = 0; x0 < cols * cell_w; x0 += span) {
 			int m = w - x0 < span ? w - x0 : span;
 			uint32_t sum[SPAN] = {0};
-			for (int y = y0; y < y0 + n; y++) {
-				const uint16_t *restrict p = a + (size_t)y * w + x0, *restrict q = b + (size_t)y * w + x0;
-				for (int x = 0; x < m; x++)
-					sum[x] += (uint32_t)absolute((int)p[x] - (int)q[x]);
-			}
-			for (int cx = x0 / cell_w, x = 0; cx < cols && x < span; cx++, x += cell_w) {
-				int k = m - x < cell_w ? m - x : cell_w;
-				uint32_t s = 0;
-				for (int i = x; i < x + k; i++)
-					s += sum[i];
-				out[(size_t)cy * cols + cx] = k > 0 && n > 0 ? (float)s / (float)(k * n) : 0;
-			}
-		}
-	}
-}
-
-CLONES void sw_squared_difference(const uint16_t *a, const uint16_t *b, int w, int h, int cell_w,
-                                  int cell_h, int cols, int rows, float *out) {
-	enum { SPAN = 1024 };
-	for (int cy = 0; cy < rows; cy++) {
-		int y0 = cy * cell_h, n = h - y0 < cell_h ? h - y0 : cell_h;
-		int span = SPAN / cell_w * cell_w;
-		for (int x0 = 0; x0 < cols * cell_w; x0 += span) {
-			int m = w - x0 < span ? w - x0 : span;
-			uint32_t sum[SPAN] = {0};
-			for (int y = y0; y < y0 + n; y += 2) {
+			for (int y = y0; y < y0 + n; y += every) {
 				const uint16_t *restrict p = a + (size_t)y * w + x0, *restrict q = b + (size_t)y * w + x0;
 				for (int x = 0; x < m; x++) {
 					int32_t d = (int32_t)p[x] - (int32_t)q[x];
-					sum[x] += (uint32_t)(d * d);
+					sum[x] += (uint32_t)(squared ? d * d : absolute(d));
 				}
 			}
 			for (int cx = x0 / cell_w, x = 0; cx < cols && x < span; cx++, x += cell_w) {
@@ -431,8 +410,18 @@ CLONES void sw_squared_difference(const uint16_t *a, const uint16_t *b, int w, i
 				uint32_t s = 0;
 				for (int i = x; i < x + k; i++)
 					s += sum[i];
-				out[(size_t)cy * cols + cx] = k > 0 && n > 0 ? (float)s / (float)(k * ((n + 1) / 2)) : 0;
+				out[(size_t)cy * cols + cx] = k > 0 && n > 0 ? (float)s / (float)(k * taken) : 0;
 			}
 		}
 	}
+}
+
+CLONES void sw_difference(const uint16_t *a, const uint16_t *b, int w, int h, int cell_w, int cell_h, int cols,
+                          int rows, float *out) {
+	differences(a, b, w, h, cell_w, cell_h, cols, rows, 1, 0, out);
+}
+
+CLONES void sw_squared_difference(const uint16_t *a, const uint16_t *b, int w, int h, int cell_w, int cell_h,
+                                  int cols, int rows, float *out) {
+	differences(a, b, w, h, cell_w, cell_h, cols, rows, 2, 1, out);
 }
