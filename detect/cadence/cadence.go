@@ -34,7 +34,7 @@ var Stage = &detect.Stage{
 		"repeated or out of order. Things that bounce, " +
 		"stop or start, cuts, still stretches and gaps that the file's own times explain are not reported.",
 	Kind:  detect.CadenceBreak,
-	Needs: []detect.Need{{Stage: cells.Stage, Back: 11}, {Stage: motion.Stage}},
+	Needs: []detect.Need{{Stage: cells.Stage, Back: 2*leapSide - 1}, {Stage: motion.Stage}},
 	Ahead: 1,
 	New: func(s *detect.Setup) (detect.State, error) {
 		rate := s.Format.Rate()

@@ -6,6 +6,7 @@ import (
 
 	"setwitness/detect"
 	"setwitness/detect/cells"
+	"setwitness/detect/trend"
 )
 
 // Pictures that are lost need no vectors to be told, which small things, fast ones and
@@ -113,11 +114,10 @@ func (x *leaper) lost() (e leap) {
 	// What so many steps make in the middle, as logarithms, and how far it strays from
 	// growing or shrinking steadily, as what comes nearer or slows down does.
 	var usual [leapSide]float64
-	var most, along, changes, squares float64
-	n := 0
+	var most float64
+	var fit trend.Fit
 	for steps := 1; steps < leapSide; steps++ {
 		var list, when [2 * leapSide]float64
-		var sum float64
 		pairs := 0
 		for a := 0; a+steps < len(x.maps); a++ {
 			if a < leapSide && a+steps >= leapSide {
@@ -130,19 +130,13 @@ func (x *leaper) lost() (e leap) {
 			if near := a + 1 - leapSide; steps == 1 && max(near, -near) <= leapNear {
 				most = max(most, d)
 			}
-			list[pairs], when[pairs] = math.Log(d), float64(a)+float64(steps)/2-(float64(len(x.maps))-1)/2
-			sum += list[pairs]
+			list[pairs], when[pairs] = math.Log(d), float64(a)+float64(steps)/2
 			pairs++
 		}
-		usual[steps] = sum / float64(pairs)
-		for i, t := range when[:pairs] {
-			off := list[i] - usual[steps]
-			along, changes, squares = along+t*t, changes+t*off, squares+off*off
-		}
-		n += pairs - 1
+		// Pairs of each length lie evenly about the middle.
+		usual[steps] = fit.Add(list[:pairs], when[:pairs])
 	}
-	// Pairs of each length lie evenly about the middle.
-	strays := max(leapStrays, math.Sqrt(max(0, squares-changes*changes/along)/float64(n-1)))
+	strays := max(leapStrays, fit.Strays())
 	if strays > mostLeapStrays {
 		return e
 	}

@@ -8,6 +8,7 @@ import (
 	"setwitness/detect"
 	"setwitness/detect/cells"
 	"setwitness/detect/motion"
+	"setwitness/detect/trend"
 )
 
 // By how much two pictures differ, in squares, depends on how many steps they are apart
@@ -62,7 +63,7 @@ var halves = [...]mixture{{ahead: 0.5}, {behind: 0.5}}
 
 // apartness is by how much a picture differs from those before it.
 type apartness struct {
-	picture int // 0 is none yet
+	picture int // 0 is none yet: none is before it
 	// squares are the mean squared differences of cells from the picture so many
 	// before, less one, in squares of the unit of cells.Reduced.Pix.
 	squares [mostApart][]float32
@@ -184,7 +185,7 @@ func (s *state) stepIn(i int, in image.Rectangle) float64 {
 		return 0
 	}
 	k := &s.partSteps[i%len(s.partSteps)]
-	if k.picture != i || !k.known {
+	if k.picture != i {
 		k.measure(i, c, m)
 	}
 	sum, n := float32(0), 0
@@ -212,14 +213,13 @@ func even(steps []float64) bool {
 // partStep is by how much a picture differs from the one before in its parts: the sum over
 // the cells that change, without noise, and how many those are.
 type partStep struct {
-	picture int
-	known   bool
+	picture int // 0 is none yet: it differs from none
 	sums    [parts * parts]float32
 	cells   [parts * parts]int
 }
 
 func (k *partStep) measure(i int, c *cells.Map, m *motion.Map) {
-	*k = partStep{picture: i, known: true}
+	*k = partStep{picture: i}
 	threshold := motion.ChangedAbove(m.Noise)
 	for part := range k.sums {
 		in := partCells(image.Rect(part%parts, part/parts, part%parts+1, part/parts+1), c)
@@ -290,11 +290,9 @@ func (s *state) total(i, steps int) float64 {
 // false where that is not known, or strays too far to tell anything.
 func (p *pairs) learn(total func(i, steps int) float64) bool {
 	from, to := p.first-pairsBeside, p.first+p.n+pairsBeside
-	var along, changes, squares float64
-	known := 0
+	var fit trend.Fit
 	for steps := 1; steps <= mostApart; steps++ {
 		var list, when [2 * pairsBeside]float64
-		sum, center := 0.0, 0.0
 		count := 0
 		for i := from + steps; i < to; i++ {
 			if i >= p.first && i-steps < p.first+p.n {
@@ -305,21 +303,15 @@ func (p *pairs) learn(total func(i, steps int) float64) bool {
 				return false
 			}
 			list[count], when[count] = math.Log(d), float64(i)-float64(steps)/2
-			sum, center = sum+list[count], center+when[count]
 			count++
 		}
 		if count == 0 {
 			p.usual[steps] = p.usual[steps-1]
 			continue
 		}
-		p.usual[steps] = sum / float64(count)
-		for i := range list[:count] {
-			t, off := when[i]-center/float64(count), list[i]-p.usual[steps]
-			along, changes, squares = along+t*t, changes+t*off, squares+off*off
-		}
-		known += count - 1
+		p.usual[steps] = fit.Add(list[:count], when[:count])
 	}
-	p.strays = max(leastPairStrays, math.Sqrt(max(0, squares-changes*changes/along)/float64(known-1)))
+	p.strays = max(leastPairStrays, fit.Strays())
 	return p.strays <= mostPairStrays
 }
 
