@@ -23,6 +23,7 @@ type Event struct {
 	Measures          map[string]float64
 	strongest, second float64 // confidences of the two surest pictures
 	last              image.Rectangle
+	pauses            []int  // pictures without a mark that follow one, and with one that follow none
 	seen              glance // of the strongest mark
 }
 
@@ -104,6 +105,9 @@ func (j *joiner) near(e *Event, m Mark) bool {
 
 func (e *Event) take(m Mark) {
 	if m.Picture > e.End {
+		if m.Picture > e.End+1 {
+			e.pauses = append(e.pauses, e.End+1, m.Picture)
+		}
 		e.Pictures++
 		e.last = m.Region
 	} else {
@@ -137,6 +141,7 @@ func (e *Event) absorb(o *Event) {
 			e.second = c
 		}
 	}
+	e.pauses = append(append(e.pauses, o.edges()...), e.Start, e.End+1)
 	e.Start, e.End = min(e.Start, o.Start), max(e.End, o.End)
 	e.Region, e.last = e.Region.Union(o.Region), e.last.Union(o.last)
 	e.Pictures = max(e.Pictures, o.Pictures)
@@ -202,7 +207,7 @@ func (j *joiner) finish() []Event {
 	}
 	var faults []Event
 	for _, e := range out {
-		if e.Kind != Ghost || !combed(e, out) {
+		if !(e.Kind == Ghost && combed(e, out) || e.Kind == CadenceBreak && entered(e, out)) {
 			faults = append(faults, e)
 		}
 	}
@@ -221,6 +226,26 @@ func combed(ghost Event, events []Event) bool {
 		return c.Kind == Combing && 2*overlap >= ghost.End-ghost.Start+1 && c.Region.Overlaps(ghost.Region)
 	})
 }
+
+// edgeSlack is by how many pictures the ends of two events of one fault differ, where one
+// of them is told by steps between pictures and the other by what the pictures show.
+const edgeSlack = 1
+
+// entered reports whether a break of the cadence is the longer or shorter step with which
+// pictures that are mixed or woven of two begin or end: half a picture's way more, or less.
+func entered(b Event, events []Event) bool {
+	if b.End-b.Start > edgeSlack {
+		return false
+	}
+	return slices.ContainsFunc(events, func(e Event) bool {
+		return (e.Kind == Ghost || e.Kind == Combing) && e.Region.Overlaps(b.Region) &&
+			slices.ContainsFunc(e.edges(), func(t int) bool { return b.Start >= t-edgeSlack && b.Start <= t+edgeSlack })
+	})
+}
+
+// edges are the pictures at which an event begins, and those after which it ends, with
+// those at its pauses.
+func (e *Event) edges() []int { return append(slices.Clone(e.pauses), e.Start, e.End+1) }
 
 // together reports whether b lies inside the time of a and either fills most
 // of it, give or take the pictures at either end that only one of them shows,

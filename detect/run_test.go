@@ -348,6 +348,33 @@ func TestCombsExplainGhosts(t *testing.T) {
 	}
 }
 
+func TestMixturesExplainBreaks(t *testing.T) {
+	for _, c := range []struct {
+		name       string
+		kind       Kind
+		at, end, x int
+		want       int
+	}{
+		{"where it begins", Ghost, 10, 10, 100, 1}, {"and a picture early", Combing, 9, 10, 100, 1},
+		{"where it ends", Combing, 15, 15, 100, 1},
+		{"in it", Ghost, 12, 12, 100, 2}, {"elsewhere", Ghost, 10, 10, 250, 2}, {"later", Ghost, 20, 20, 100, 2},
+		{"it lasts", Ghost, 10, 14, 100, 2}, {"where it begins again", Ghost, 24, 24, 100, 1},
+	} {
+		j := newJoiner((&reel{}).Format())
+		for i := 9; i <= 30; i++ {
+			if i >= 10 && i <= 14 || i >= 24 && i <= 26 {
+				j.add(Mark{Kind: c.kind, Picture: i, Region: image.Rect(100, 50, 120, 70), Strength: 30, Confidence: 0.9})
+			}
+			if i >= c.at && i <= c.end {
+				j.add(Mark{Kind: CadenceBreak, Picture: i, Region: image.Rect(c.x, 50, c.x+20, 70), Strength: 1, Confidence: 0.9})
+			}
+		}
+		if got := j.finish(); len(got) != c.want {
+			t.Errorf("%s: %d events, want %d", c.name, len(got), c.want)
+		}
+	}
+}
+
 func TestKindsHaveUnits(t *testing.T) {
 	for _, k := range Kinds {
 		if k.Unit() == "" {
