@@ -185,7 +185,8 @@ func TestLookCloserDoubts(t *testing.T) {
 }
 
 // Of a pan that is shown 62.5 times a second, each picture for two or three of the take's, a
-// path out of phase has a third of them one early; a closer look shifts it.
+// path out of phase has a third of them one early; a closer look shifts it, also where all of it
+// was taken to be a picture later in between.
 func TestLookCloserPhase(t *testing.T) {
 	const n = 60
 	at := func(t int, phase float64) int { return 10 + int(0.4*float64(t)+phase) }
@@ -194,23 +195,29 @@ func TestLookCloserPhase(t *testing.T) {
 		shown, blocks = append(shown, at(t, 0.65)), append(blocks, at(t, 0.3))
 	}
 	g := pan(shown, 0, false)
-	a := believed(g, blocks)
-	for i := range n {
-		a.take.Lives[i] = time.Duration(i) * 16 * time.Millisecond
-	}
-	a.take.Times = a.take.Lives
-	r := &a.found.runs[0]
-	r.origin, r.lags = (10+0.3)*0.04, make([]float64, n)
-	if err := a.LookCloser(context.Background(), g); err != nil {
-		t.Fatal(err)
-	}
-	wrong := 0
-	for i, j := range a.Pictures {
-		if j != shown[i] {
-			wrong++
+	for _, later := range []int{0, 1} {
+		a := believed(g, blocks)
+		for i := range n {
+			a.take.Lives[i] = time.Duration(i) * 16 * time.Millisecond
 		}
-	}
-	if wrong > 0 {
-		t.Errorf("%d of %d wrong: %v", wrong, n, a.Pictures)
+		a.take.Times = a.take.Lives
+		r := &a.found.runs[0]
+		r.origin, r.lags = (10+0.3)*0.04, make([]float64, n)
+		if later > 0 {
+			moved := a.found.later(later, a.source.Len(), 0.04)
+			a.found = &moved
+		}
+		if err := a.LookCloser(context.Background(), g); err != nil {
+			t.Fatal(err)
+		}
+		wrong := 0
+		for i, j := range a.Pictures {
+			if j != shown[i] {
+				wrong++
+			}
+		}
+		if wrong > 0 {
+			t.Errorf("%d later: %d of %d wrong: %v", later, wrong, n, a.Pictures)
+		}
 	}
 }

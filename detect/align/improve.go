@@ -71,7 +71,7 @@ func (b *belief) later(k, pictures int, period float64) belief {
 	out := belief{fit: b.fit}
 	for _, r := range b.runs {
 		s := r
-		s.shown, s.lags = make([]int, len(r.shown)), nil
+		s.shown = make([]int, len(r.shown))
 		for t, j := range r.shown {
 			if j >= 0 {
 				if j += k; j < 0 || j >= pictures {
