@@ -12,7 +12,8 @@
 // each other as time does make spans (chain.go); within a span the likeliest path
 // of small delays says which picture is shown when (fine.go, pace.go), by how well
 // each block of the take follows the source's (response.go). What is found with the
-// source laid into the take's picture in a few ways (fit.go) is improved: beliefs with
+// source laid into the take's picture in a few ways (fit.go), or where the pictures of
+// stretches want it of which those explain too little, is improved: beliefs with
 // another fit (place.go), earlier or later, or at other paces are judged by how likely
 // they make the take (improve.go, judge.go).
 // What fits in several places, or nearly as well a picture earlier or later, is
@@ -180,7 +181,7 @@ func Sequences(take, source *signature.Sequence) (*Alignment, error) {
 		shapes = append(shapes, f)
 	}
 	m := improver{take, source, period(source).Seconds()}
-	found, twice, err := m.start(shapes)
+	found, twice, elsewhere, err := m.start(shapes)
 	if !laidWell(found, err) {
 		// What a set cuts off, or leaves beside, moves things by more than time does.
 		var zoomed []Fit
@@ -189,11 +190,14 @@ func Sequences(take, source *signature.Sequence) (*Alignment, error) {
 				zoomed = append(zoomed, f.zoomed(z[0], z[1]))
 			}
 		}
-		more, again, _ := m.start(zoomed)
-		found = append(found, more...)
+		more, again, beside, _ := m.start(zoomed)
+		found, elsewhere = append(found, more...), append(elsewhere, beside...)
 		if again != nil && (twice == nil || again.explained > twice.explained) {
 			twice = again
 		}
+	}
+	if len(found) == 0 && twice == nil && len(elsewhere) > 0 {
+		found, twice, _, _ = m.start(elsewhere)
 	}
 	if twice != nil && twice.above(found) {
 		return nil, twice
@@ -220,6 +224,9 @@ func laidWell(found []*Alignment, err error) bool {
 }
 
 const (
+	// farthestFit is how far from where a source is taken to lie a corner of it may, in shares
+	// of the picture: sets cut off a twentieth at most, and all of it on one side.
+	farthestFit = 0.1
 	// wellExplained is how much of what changes a source explains in all takes of
 	// it but those of which a part shows something else.
 	wellExplained = 0.8
@@ -249,8 +256,9 @@ func (f Fit) zoomed(across, down float64) Fit {
 
 // start returns the alignments that are found with each of some fits, the one that
 // explains most first; of those with which the take fits in several places, the one
-// that explains most; and if there is no alignment, why.
-func (m *improver) start(tried []Fit) (found []*Alignment, twice *ambiguousError, err error) {
+// that explains most; the fits, elsewhere, that the pictures want of which stretches were
+// found but too little explained; and if there is no alignment, why.
+func (m *improver) start(tried []Fit) (found []*Alignment, twice *ambiguousError, elsewhere []Fit, err error) {
 	for _, f := range tried {
 		laid := f.lay(m.source)
 		cs, r, e := search(m.take, laid)
@@ -260,6 +268,11 @@ func (m *improver) start(tried []Fit) (found []*Alignment, twice *ambiguousError
 			a, e = still(m.take, laid)
 		case e == nil:
 			a, e = settle(m.take, laid, cs, r)
+			if errors.Is(e, ErrDifferent) {
+				if g, ok := m.elsewhere(f, cs, r); ok {
+					elsewhere = append(elsewhere, g)
+				}
+			}
 		}
 		if a == nil {
 			var here *ambiguousError
@@ -280,7 +293,27 @@ func (m *improver) start(tried []Fit) (found []*Alignment, twice *ambiguousError
 	slices.SortStableFunc(found, func(a, b *Alignment) int {
 		return cmp.Compare(b.Explained*b.Known(), a.Explained*a.Known())
 	})
-	return found, twice, err
+	return found, twice, elsewhere, err
+}
+
+// elsewhere is the fit that the pictures of chains, which were found by one, want: what
+// is far beside the middle explains little of what is small and moves, though stretches are
+// found by it. ok is false where that is not elsewhere, or further than sets cut off.
+func (m *improver) elsewhere(f Fit, cs []chain, rate float64) (g Fit, ok bool) {
+	var b belief
+	for k := range cs {
+		s := chained(m.take, m.source, cs, k, rate)
+		s.of = m.period
+		r := run{first: s.first}
+		for i := s.first; i <= s.last; i++ {
+			r.shown = append(r.shown, s.at(s.line(i)))
+		}
+		b.runs = append(b.runs, r)
+	}
+	b.fit = f
+	g = m.placed(b).fit
+	by := g.from(&f)
+	return g, by > alikeFits && by < farthestFit
 }
 
 // best is the likeliest of some alignments, improved.

@@ -105,12 +105,7 @@ func settle(take, source *signature.Sequence, cs []chain, rate float64) (*Alignm
 	var explained, pictures float64
 	var good []chain
 	for k := range cs {
-		lag, drift := cs[k].line()
-		s := &stretch{take: take, source: source, rate: rate * (1 + drift)}
-		// The lag counts in bins of the source from those of the take, whose
-		// first is at the first picture.
-		s.origin = source.Lives[0].Seconds() + lag*binSeconds - rate*(1+drift)*take.Lives[0].Seconds()
-		s.first, s.last = reach(take, cs, k, rate)
+		s := chained(take, source, cs, k, rate)
 		if err := s.follow(); err != nil {
 			doubt = errors.Join(doubt, err)
 			continue
@@ -148,6 +143,17 @@ func settle(take, source *signature.Sequence, cs []chain, rate float64) (*Alignm
 	}
 	a.Explained = explained / pictures
 	return a, nil
+}
+
+// chained is the stretch that chain k tells of.
+func chained(take, source *signature.Sequence, cs []chain, k int, rate float64) *stretch {
+	lag, drift := cs[k].line()
+	s := &stretch{take: take, source: source, rate: rate * (1 + drift)}
+	// The lag counts in bins of the source from those of the take, whose
+	// first is at the first picture.
+	s.origin = source.Lives[0].Seconds() + lag*binSeconds - rate*(1+drift)*take.Lives[0].Seconds()
+	s.first, s.last = reach(take, cs, k, rate)
+	return s
 }
 
 // meet finds where, in the pictures that two stretches have in common, the one ends
