@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"maps"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"reflect"
 	"slices"
@@ -13,6 +14,7 @@ import (
 	"sync"
 	"sync/atomic"
 	"testing"
+	"time"
 
 	"setwitness/detect"
 	"setwitness/report"
@@ -558,5 +560,51 @@ func TestListCtrlC(t *testing.T) {
 	write(t, long, read(t, piece)) // so that the test is short
 	if e := sw(t, "scan", "--list", names, "--out", out); e.code != exitDone || !strings.Contains(e.out, "3 takes: 2 scanned, 1 skipped") {
 		t.Error(e)
+	}
+}
+
+// A list that is killed takes its scans with it, so that no two scan one take when it goes on.
+func TestListKilled(t *testing.T) {
+	dir := t.TempDir()
+	piece := small(t, "piece.mp4", "-vf", "scale=1280:720", "-preset", "ultrafast")
+	long := filepath.Join(dir, "long.mp4")
+	ffmpeg(t, "-stream_loop", "119", "-i", piece, "-c", "copy", long)
+	names := filepath.Join(dir, "takes.txt")
+	write(t, names, "long.mp4\n")
+	out := filepath.Join(dir, "out")
+	// atWork counts the programs that scan a take of it.
+	atWork := func() (n int) {
+		lines, err := filepath.Glob("/proc/[0-9]*/cmdline")
+		if err != nil || len(lines) == 0 {
+			t.Fatalf("no programs are listed: %v", err)
+		}
+		for _, l := range lines {
+			text, _ := os.ReadFile(l) // it may have ended
+			if strings.Contains(string(text), "--out="+filepath.Join(out, "long")) {
+				n++
+			}
+		}
+		return n
+	}
+	until := func(want int) {
+		t.Helper()
+		for range 1000 {
+			if atWork() == want {
+				return
+			}
+			time.Sleep(10 * time.Millisecond)
+		}
+		t.Fatalf("%d programs scan a take, not %d", atWork(), want)
+	}
+	cmd := exec.Command(binary, "scan", "--list", names, "--out", out, "--quiet")
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	until(1)
+	cmd.Process.Kill()
+	cmd.Wait()
+	until(0)
+	if _, err := os.Stat(filepath.Join(out, "long", findingsName)); err == nil {
+		t.Error("the take was finished")
 	}
 }

@@ -13,6 +13,7 @@ import (
 	"os"
 	"os/exec"
 	"os/signal"
+	"runtime"
 	"runtime/debug"
 	"syscall"
 	"time"
@@ -73,14 +74,18 @@ func signals() (soft, hard context.Context, stop func()) {
 }
 
 // another runs this program once more. The terminal's interrupts do not reach it
-// by themselves, so that one take of a list is asked to end as this program is.
+// by themselves, so that one take of a list is asked to end as this program is; and it
+// ends if this one is killed, as what goes on from there would scan that take as well.
 func another(soft, hard context.Context, args []string) (int, string, error) {
 	self, err := os.Executable()
 	if err != nil {
 		return 0, "", err
 	}
 	cmd := exec.Command(self, args...)
-	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true, Pdeathsig: syscall.SIGKILL}
+	// The system takes the end of the thread that started it for that of this program.
+	runtime.LockOSThread()
+	defer runtime.UnlockOSThread()
 	var said bytes.Buffer
 	cmd.Stderr = &said
 	if err := cmd.Start(); err != nil {
