@@ -1,5 +1,6 @@
 // Exam compares invented scans of known faults, and scans of real passes of the
-// same takes, and prints which verdicts were right.
+// same takes, and prints which verdicts were right and how often the interval of an
+// overall change holds what was changed.
 package main
 
 import (
@@ -37,7 +38,9 @@ func main() {
 	if s.passes != "" {
 		err = real(os.Stdout, s)
 	} else {
-		err = invented(os.Stdout, s)
+		if err = invented(os.Stdout, s); err == nil {
+			err = overall(os.Stdout, s)
+		}
 	}
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "exam:", err)
