@@ -257,6 +257,27 @@ func TestStartsUnknown(t *testing.T) {
 	}
 }
 
+// Of a scene that comes to rest and is played twice, what each time shows is explained though
+// the place found for it would have more pictures that look like the take's but for what moves.
+func TestTwiceToRest(t *testing.T) {
+	const first, rest, n = 84, 105, 96
+	source := show(250, 30, 1, func(i int) float64 { return float64(min(i, rest)) / 10 })
+	take := filmed(show(2*n, 30, 1, func(i int) float64 { return float64(min(first+i%n, rest)) / 10 }), 3)
+	a, err := Sequences(take, source)
+	if err != nil {
+		t.Fatal(err)
+	}
+	wrong := 0
+	for i, j := range a.Pictures {
+		if w := first + i%n; j < 0 || min(j, rest) != min(w, rest) {
+			wrong++
+		}
+	}
+	if wrong > 2 || len(a.Spans) != 2 {
+		t.Errorf("%d of %d pictures are wrong, spans %v: %v", wrong, 2*n, a.Spans, a.Pictures)
+	}
+}
+
 // Of a picture that is cut on one side alone, what is small and moves lies beside itself, and
 // hardly any of it is explained until the source is laid where its pictures want it.
 func TestCutOnOneSide(t *testing.T) {

@@ -100,31 +100,41 @@ func settle(take, source *signature.Sequence, cs []chain, rate float64) (*Alignm
 		a.Pictures[i] = -1
 	}
 	var doubt error
-	var before *stretch
-	longest := 0
-	var explained, pictures float64
-	var good []chain
+	var followed []*stretch
+	var of []int // chains
 	for k := range cs {
 		s := chained(take, source, cs, k, rate)
 		if err := s.follow(); err != nil {
 			doubt = errors.Join(doubt, err)
 			continue
 		}
-		if err := s.rivals(&cs[k], rate); err != nil {
+		followed, of = append(followed, s), append(of, k)
+	}
+	// What a stretch explains is judged by its own pictures: of one scene that comes again, those
+	// of the other stretch look like its own but for what moves.
+	for n := 1; n < len(followed); n++ {
+		followed[n].meet(followed[n-1])
+	}
+	longest := 0
+	var explained, pictures float64
+	var good []chain
+	for n, s := range followed {
+		if len(s.shown) == 0 {
+			continue // all of it is another's
+		}
+		c := &cs[of[n]]
+		if err := s.rivals(c, rate); err != nil {
 			doubt = errors.Join(doubt, err)
 			continue
-		}
-		if before != nil {
-			s.meet(before, a)
 		}
 		span := s.keep(a)
 		n := span.Last - span.First + 1
 		if n <= 0 {
 			continue
 		}
-		a.Spans, before = append(a.Spans, span), s
+		a.Spans = append(a.Spans, span)
 		a.runs = append(a.runs, s.run(span.First, span.Last))
-		good = append(good, cs[k])
+		good = append(good, *c)
 		if n > longest {
 			longest, a.Rate = n, span.Rate
 		}
@@ -157,10 +167,10 @@ func chained(take, source *signature.Sequence, cs []chain, k int, rate float64) 
 }
 
 // meet finds where, in the pictures that two stretches have in common, the one ends
-// and the other begins, and takes those from there on from the alignment.
-func (s *stretch) meet(before *stretch, a *Alignment) {
+// and the other begins, and leaves each its own.
+func (s *stretch) meet(before *stretch) {
 	first, last := s.first, min(s.last, before.last)
-	if first <= before.first || first > last {
+	if len(s.shown) == 0 || len(before.shown) == 0 || first <= before.first || first > last {
 		return
 	}
 	// What it costs that s begins at the first, and at each one after it.
@@ -171,16 +181,14 @@ func (s *stretch) meet(before *stretch, a *Alignment) {
 			least, begin = cost, i+1
 		}
 	}
-	for i := begin; i <= before.last; i++ {
-		a.Pictures[i] = -1
-	}
-	last = len(a.Spans) - 1
-	a.Spans[last].Last = begin - 1
-	if begin <= a.Spans[last].First {
-		a.Spans, a.runs = a.Spans[:last], a.runs[:last]
+	before.crop(0, begin-1-before.first)
+	before.explained = before.explains()
+	if begin > s.last {
+		s.shown, s.lags = nil, nil
 		return
 	}
-	a.runs[last] = before.run(a.Spans[last].First, begin-1)
+	s.crop(begin-s.first, len(s.shown)-1)
+	s.explained = s.explains()
 }
 
 // shows is what it costs, in nats, that the stretch has picture i.
