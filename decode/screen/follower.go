@@ -128,7 +128,7 @@ func (f *Follower) follow(p *picture.Plane) View {
 		return f.carry()
 	}
 	if len(f.response) != 1<<p.Depth {
-		f.response = responseOf(p.Depth, fullRange(p))
+		f.response = f.responseOf(p, p.Depth)
 	}
 	light := frame{p, f.response}
 	b := &f.border
@@ -192,12 +192,22 @@ func (f *Follower) wide(p *picture.Plane, expected View) (View, bool) {
 		v.Quad[i] = Point{(c.X+0.5)/k - 0.5, (c.Y+0.5)/k - 0.5}
 	}
 	b := &f.border
-	b.read(frame{&small, responseOf(8, fullRange(p))}, v, followProfiles, farReach/farStep, farStep)
+	b.read(frame{&small, f.responseOf(p, 8)}, v, followProfiles, farReach/farStep, farStep)
 	if len(b.samples) < followProfiles {
 		return expected, false
 	}
 	found := enlarge(b.shifted(v, b.displaced(farReach, farStep)), factor, expected.Size)
 	return found, found.Quad.convex()
+}
+
+// responseOf returns the light of codes of a depth in a frame, or of its negative.
+func (f *Follower) responseOf(p *picture.Plane, depth int) response {
+	full := fullRange(p)
+	r := responseOf(depth, full)
+	if f.view.Shaded {
+		r = r.negative(full)
+	}
+	return r
 }
 
 // fullRange reports whether a frame holds codes that limited range does not:

@@ -2,6 +2,7 @@ package screen
 
 import (
 	"math"
+	"math/bits"
 
 	"setwitness/decode/picture"
 )
@@ -33,6 +34,24 @@ func responseOf(depth int, full bool) response {
 		}
 	}
 	return r
+}
+
+// opposite returns the code of a depth that is as far from white as another is from black.
+func opposite(code, depth int, full bool) int {
+	black, white := 16<<(depth-8), 235<<(depth-8)
+	if full {
+		black, white = 0, 1<<depth-1
+	}
+	return min(max(black+white-code, 0), 1<<depth-1)
+}
+
+// negative returns the light of the opposite codes.
+func (r response) negative(full bool) response {
+	out := make(response, len(r))
+	for c := range out {
+		out[c] = r[opposite(c, bits.Len(uint(len(r)-1)), full)]
+	}
+	return out
 }
 
 // belowBlack is a code, of 8 bits, that limited range does not hold but for

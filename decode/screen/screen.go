@@ -49,8 +49,12 @@ type View struct {
 	Aspect float64
 	// Bars are the shares of the screen's height and width, at its top, right,
 	// bottom and left, that a picture with black bars leaves dark. A Follower
-	// goes by the edges of the picture then.
+	// goes by the edges of the picture then. Below 0 they are what the frame of
+	// the set adds, and it goes by the edges of that.
 	Bars [4]float64
+	// Shaded is set where what a Follower goes by is darker than what lies around
+	// it, as a set in a lit room is.
+	Shaded bool
 	// Confidence is 0 to 1: how far the corners can be trusted.
 	Confidence float64
 	// Carried is set when too little of the border could be seen in this

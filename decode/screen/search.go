@@ -243,7 +243,13 @@ func (f *Finder) search(s *survey) ([]candidate, *survey) {
 	if !ok || best.score < faintTrust {
 		// What shows no better than that may be a part of a screen that shows
 		// whole in all frames together.
-		fine = append(fine, f.searchFaint(s)...)
+		faint := f.searchFaint(s)
+		fine = append(fine, faint...)
+		if len(faint) > 0 && !f.turned {
+			if c, ok := f.framed(s); ok {
+				fine = []candidate{c}
+			}
+		}
 	}
 	if ok {
 		add(best.completed())
@@ -764,18 +770,24 @@ func (f *Finder) searchFaint(s *survey) []candidate {
 		if c.score == 0 || !c.view.Quad.convex() {
 			continue
 		}
-		// Where it is as dark as that, light changes by less than the noise,
-		// and nothing is known of the surroundings but that they are darker.
-		ring, inside, outside := s.surroundings(q)
-		c.sides = s.sides(q, inside)
-		if inside >= stillFlicker || s.level(q) >= darkCode {
-			c.calm, c.outside = ring/max(inside, 1e-9), outside
-		}
-		if c.plausible() {
+		inside := s.beside(&c, q)
+		if c.plausible() || f.turned && inside < stillFlicker && c.outlined() {
 			out = append(out, c)
 		}
 	}
 	return out
+}
+
+// beside says of a candidate that lies at a quadrilateral how light changes around it,
+// and returns how much it does inside. Where it is as dark as that, light changes by less
+// than the noise, and nothing is known of the surroundings but that they are darker.
+func (s *survey) beside(c *candidate, q Quad) (inside float64) {
+	ring, inside, outside := s.surroundings(q)
+	c.sides = s.sides(q, inside)
+	if inside >= stillFlicker || s.level(q) >= darkCode {
+		c.calm, c.outside = ring/max(inside, 1e-9), outside
+	}
+	return inside
 }
 
 // meanPlane returns the mean of the reduced frames.
