@@ -23,6 +23,15 @@ func choose(all []candidate) (candidate, bool) {
 		lively = max(lively, alive)
 	}
 	value := func(c *candidate) float64 { return c.score * c.lively(lively) * c.shapely() }
+	// A strip of the picture may stand still, and begin as straight as a border does.
+	for i := range all {
+		for k := range all {
+			if all[k].extends(&all[i]) {
+				all[i].score *= deadWorth
+				break
+			}
+		}
+	}
 	out := all[0]
 	for _, c := range all {
 		if value(&c) > value(&out) {
@@ -75,6 +84,30 @@ const (
 	// A candidate whose surroundings change as much as they may loses this.
 	ringLoss = 0.3
 )
+
+// extends reports whether a candidate has the shape of a set and shows whole, and another
+// is a part of it that has not and goes as far on three sides.
+func (c *candidate) extends(part *candidate) bool {
+	if c.score < wholeBorder || c.offShape() > shapeSlack/2 || part.offShape() < shapeSlack {
+		return false
+	}
+	const noise = 3 // px
+	same, within := 0, true
+	for i := range c.view.Quad {
+		p, q := c.view.Quad[i], c.view.Quad[(i+1)%4]
+		n := math.Hypot(q.X-p.X, q.Y-p.Y)
+		off, least := 0.0, 0.0
+		for _, o := range [2]Point{part.view.Quad[i], part.view.Quad[(i+1)%4]} {
+			in := ((q.X-p.X)*(o.Y-p.Y) - (q.Y-p.Y)*(o.X-p.X)) / n
+			off, least = max(off, math.Abs(in)), min(least, in)
+		}
+		within = within && least > -noise
+		if off < noise {
+			same++
+		}
+	}
+	return within && same == 3
+}
 
 // lively is how much of its worth a candidate keeps for the change of light
 // along its sides, against the most that one of them has.

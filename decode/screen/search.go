@@ -246,15 +246,44 @@ func (f *Finder) search(s *survey) ([]candidate, *survey) {
 		faint := f.searchFaint(s)
 		fine = append(fine, faint...)
 		if len(faint) > 0 && !f.turned {
-			if c, ok := f.framed(s); ok {
-				fine = []candidate{c}
+			if c, ok := choose(fine); ok && c.offShape() > shapeSlack {
+				if c, ok := f.framed(s); ok {
+					return []candidate{c}, s
+				}
 			}
+		}
+	}
+	if ok && !f.turned && best.score < halfShown && best.hidden == [4]bool{} {
+		// Where a side shows in places only, the frame that goes round tells it.
+		if c, ok := f.framed(s); ok && c.agrees(&best) {
+			return []candidate{c}, s
 		}
 	}
 	if ok {
 		add(best.completed())
 	}
 	return fine, s
+}
+
+// halfShown is the quality of a border of which one side shows to a half.
+const halfShown = 0.8
+
+// agrees reports whether the sides of another candidate that show whole are those of
+// this one.
+func (c *candidate) agrees(other *candidate) bool {
+	for i := range other.fit.seen {
+		if other.fit.seen[i] < wholeSide {
+			continue
+		}
+		p, q := other.view.Quad[i], other.view.Quad[(i+1)%4]
+		n := math.Hypot(q.X-p.X, q.Y-p.Y)
+		for _, o := range [2]Point{c.view.Quad[i], c.view.Quad[(i+1)%4]} {
+			if off := ((q.X-p.X)*(o.Y-p.Y) - (q.Y-p.Y)*(o.X-p.X)) / n; math.Abs(off) > 2*sameShape {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 // completed returns, where a candidate has not the shape of a set but for a
@@ -673,6 +702,14 @@ func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
 	}
 	best.rough = c.rough
 	*c = best
+}
+
+// moved returns the view moved as a camera moves that sways.
+func (v View) moved(s similarity) View {
+	for i, p := range v.Quad {
+		v.Quad[i] = s.apply(p)
+	}
+	return v
 }
 
 // finer tries bends of the lens in smaller and smaller steps from one on, and goes

@@ -39,3 +39,38 @@ func TestCompleted(t *testing.T) {
 		}
 	}
 }
+
+// A strip of a picture that stands still begins as straight as a border. Where the set
+// shows whole with it, it belongs to the picture; between black bars it does not.
+func TestExtends(t *testing.T) {
+	t.Parallel()
+	set := candidate{view: straightOn(small, 700), score: 1}
+	part := func(top, bottom float64) *candidate {
+		v := set.view
+		v.Quad = Quad{v.ToCamera(0, top), v.ToCamera(1, top), v.ToCamera(1, bottom), v.ToCamera(0, bottom)}
+		return &candidate{view: v, score: 1}
+	}
+	for _, c := range []struct {
+		name string
+		part *candidate
+		want bool
+	}{
+		{"a strip above", part(0.2, 1), true},
+		{"a strip below", part(0, 0.75), true},
+		{"bars", part(0.12, 0.88), false},
+		{"the set itself", part(0, 1), false},
+		{"beyond the set", part(0.3, 1.1), false},
+	} {
+		if got := set.extends(c.part); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+	// The strip stands still, and the rest does not.
+	still, lively := set, *part(0.22, 1)
+	still.sides = sides{alive: [4]float64{0, 0.4, 0.4, 0.4}}
+	lively.sides = sides{alive: [4]float64{1, 0.9, 0.5, 0.8}}
+	still.rough, lively.rough = 2.3, 2.5
+	if got, ok := choose([]candidate{lively, still}); !ok || got.view != still.view {
+		t.Error("the part that changes was taken for the screen")
+	}
+}

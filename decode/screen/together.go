@@ -16,16 +16,10 @@ func (f *Finder) refineTogether(b *border, c *candidate, singles []View) {
 	for i, v := range c.begin {
 		moves[i] = between(c.begin[0].Quad, v.Quad)
 	}
-	view := func(v View, m similarity) View {
-		for i, p := range v.Quad {
-			v.Quad[i] = m.apply(p)
-		}
-		return v
-	}
 	read := func(v View, reach int) {
 		b.read(frame{&f.whole[0].plane, resp}, v, searchProfiles, reach, 1)
 		for i := 1; i < len(moves); i++ {
-			b.also([]frame{{&f.whole[i].plane, resp}}, []View{view(v, moves[i])}, searchProfiles, reach, 1, usual)
+			b.also([]frame{{&f.whole[i].plane, resp}}, []View{v.moved(moves[i])}, searchProfiles, reach, 1, usual)
 		}
 		b.corners = v.straight()
 	}
@@ -54,7 +48,7 @@ func (f *Finder) refineTogether(b *border, c *candidate, singles []View) {
 	try(c.begin[0], c.view.K1)
 	try(c.views[0], c.view.K1)
 	for i, v := range singles {
-		try(view(v, moves[i].inverse()), c.view.K1)
+		try(v.moved(moves[i].inverse()), c.view.K1)
 	}
 	if most < leastTogether*float64(4*searchProfiles*len(f.whole)) {
 		return
@@ -68,7 +62,7 @@ func (f *Finder) refineTogether(b *border, c *candidate, singles []View) {
 		c.score = max(c.score, c.quality())
 	}
 	for i := range c.views {
-		c.views[i] = view(best, moves[i])
+		c.views[i] = best.moved(moves[i])
 		if f.whole[i].index == c.frame {
 			c.view = c.views[i]
 		}

@@ -47,7 +47,7 @@ var Stage = &detect.Stage{
 			cells: cells.In(s), motion: motion.In(s), echo: echo.In(s),
 			floor: s.Option("floor"), rate: s.Format.Rate(), heard: -1 - span, sure: -1 - span,
 		}
-		st.fields, st.filmed, st.raster = s.Format.Fields, s.Viewer.Camera, image.Rect(0, 0, s.Format.W, s.Format.H)
+		st.fields, st.raster = s.Format.Fields, image.Rect(0, 0, s.Format.W, s.Format.H)
 		st.rhythms = rhythms(st.rate)
 		st.conversions = conversions(st.rate)
 		st.jerks = jerks(st.conversions, st.rate)
@@ -186,7 +186,6 @@ type state struct {
 	weakest         []float64
 
 	fields       bool
-	filmed       bool // off a screen
 	raster       image.Rectangle
 	successions  successions
 	soft         softnesses

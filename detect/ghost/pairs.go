@@ -389,10 +389,9 @@ func (p *pairs) odds(of mixture, total func(i, steps int) float64) float64 {
 }
 
 // markPairs marks the pictures of a burst that begins at a picture and that no other rule
-// has found. Pictures that are rebuilt from a film are not asked: the keyframes of its coding
-// and what their exposures share add to what they differ by.
+// has found.
 func (s *state) markPairs(w *detect.Window) {
-	if s.filmed || w.T < max(s.pairsUntil, s.jointUntil) || s.covered(w.T, s.raster) {
+	if w.T < max(s.pairsUntil, s.jointUntil) || s.covered(w.T, s.raster) {
 		return
 	}
 	b, in, odds := s.paired(w.T)
