@@ -213,7 +213,7 @@ func comparisonTable(c *compare.Comparison, out string, colour bool) string {
 		bold, dim, off = "\x1b[1m", "\x1b[2m", "\x1b[0m"
 	}
 	var b strings.Builder
-	title := "nothing is new or stronger"
+	title := c.Unchanged()
 	switch {
 	case !c.Aligned:
 		title = "cannot be compared in full"
@@ -242,6 +242,11 @@ func comparisonTable(c *compare.Comparison, out string, colour bool) string {
 		}
 		if more := len(c.Pairs) - mostRows; more > 0 {
 			fmt.Fprintf(&b, "  and %d more in the comparison\n", more)
+		}
+		for _, p := range c.Pairs[:min(len(c.Pairs), mostRows)] {
+			if p.Verdict == compare.NotComparable {
+				fmt.Fprintf(&b, "  %s%s %s:%s %s\n", dim, p.ID, p.Verdict, off, oneLine(p.Why))
+			}
 		}
 	}
 	for _, o := range c.Overall {

@@ -128,6 +128,35 @@ func frequency(pairs []Pair) {
 	}
 }
 
+// Unchanged says in a few words that nothing regressed, and why what is new or stronger, if
+// anything is, is none of that.
+func (c *Comparison) Unchanged() string {
+	source, within := false, false
+	for i := range c.Pairs {
+		switch p := &c.Pairs[i]; {
+		case p.Verdict != New && p.Verdict != Stronger:
+		case strings.HasSuffix(p.Why, inSource):
+			source = true
+		default:
+			within = true
+		}
+	}
+	tolerance := fmt.Sprintf("within the tolerance of %s JND", report.Number(c.ToleranceJND))
+	const some = "nothing regressed: what is new or stronger is "
+	switch {
+	case source && within:
+		return some + "in the source or " + tolerance
+	case source:
+		return some + "in the source"
+	case within:
+		return some + tolerance
+	}
+	return "nothing is new or stronger"
+}
+
+// inSource ends the reasons of what the set did not make.
+const inSource = "; it is in the source, so that it is no regress of the set"
+
 // regress says whether a pair is worse by more than the tolerance.
 func regress(p *Pair, before, after []*Scan, tolerance float64) {
 	var change float64
@@ -144,7 +173,7 @@ func regress(p *Pair, before, after []*Scan, tolerance float64) {
 		return
 	}
 	if p.origin(after, "source") {
-		p.Why += "; it is in the source, so that it is no regress of the set"
+		p.Why += inSource
 		return
 	}
 	if p.origin(after, "capture") {

@@ -424,6 +424,9 @@ func TestTolerance(t *testing.T) {
 		if c.Regressed != want || c.Pairs[0].Verdict != compare.Stronger {
 			t.Errorf("%g JND: regressed %v, %s", tolerance, c.Regressed, c.Pairs[0].Why)
 		}
+		if said := c.Unchanged(); !want && said != "nothing regressed: what is new or stronger is within the tolerance of 21 JND" {
+			t.Errorf("%g JND: %s", tolerance, said)
+		}
 	}
 	for _, bad := range []float64{-1, math.NaN(), math.Inf(1)} {
 		if _, err := compare.Compare(before, after, compare.Options{ToleranceJND: bad}); err == nil {
@@ -447,6 +450,10 @@ func TestOrigin(t *testing.T) {
 		}
 		if p := c.Pairs[0]; p.Verdict != want || c.Regressed != (origin == "set" || origin == "undetermined") {
 			t.Errorf("%s: %s, regressed %v", origin, p.Verdict, c.Regressed)
+		}
+		said := map[string]string{"source": "nothing regressed: what is new or stronger is in the source", "capture": "nothing is new or stronger"}[origin]
+		if !c.Regressed && c.Unchanged() != said {
+			t.Errorf("%s: %s", origin, c.Unchanged())
 		}
 	}
 }

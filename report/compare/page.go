@@ -234,7 +234,8 @@ func summary(c *Comparison, verdicts []verdictCount) string {
 	for _, v := range verdicts {
 		parts = append(parts, fmt.Sprintf("%d %s", v.Count, v.Name))
 	}
-	s := "Nothing is new or stronger."
+	s := c.Unchanged() + "."
+	s = strings.ToUpper(s[:1]) + s[1:]
 	switch {
 	case !c.Aligned:
 		s = "Not all takes could be laid beside each other, so that this comparison says less than it seems to."

@@ -446,7 +446,7 @@ func lower(s string) string { return strings.ToLower(s[:1]) + s[1:] }
 // words says a separation as a reviewer may write it, and how sure it is.
 func (s *Separation) words(also []string) string {
 	name := valueWords(s.Values)
-	with, without := fmt.Sprintf("%d of %d takes", s.With, s.WithOf), fmt.Sprintf("%d of %d", s.Without, s.WithoutOf)
+	with, without := fmt.Sprintf("%d of %s", s.With, count(s.WithOf, "take")), fmt.Sprintf("%d of %d", s.Without, s.WithoutOf)
 	var b strings.Builder
 	switch {
 	case s.With == 0 && s.Without > 0:
@@ -467,7 +467,7 @@ func (s *Separation) words(also []string) string {
 	switch {
 	case s.Settled:
 	case s.LeastP*float64(s.Tried) >= settledLevel:
-		fmt.Fprintf(&b, "; not settled, and %d takes against %d can settle nothing here: a clean division of them has p = %s", s.WithOf, s.WithoutOf, report.Number(s.LeastP))
+		fmt.Fprintf(&b, "; not settled, and %s against %d can settle nothing here: a clean division of them has p = %s", count(s.WithOf, "take"), s.WithoutOf, report.Number(s.LeastP))
 	default:
 		b.WriteString("; not settled")
 	}

@@ -72,6 +72,8 @@ func TestSeparation(t *testing.T) {
 			[]string{"Gone with film=off (0 of 4 takes), present otherwise (4 of 4)", "p = 0.0286"}, true, 2. / 70, 2. / 70, 1},
 		{"too few", join(times(3, "film=off", false), times(3, "film=on", true)),
 			[]string{"not settled", "3 takes against 3 can settle nothing"}, false, 0.1, 0.1, 1},
+		{"one take", join(times(1, "film=off", false), times(3, "film=on", true)),
+			[]string{"(0 of 1 take)", "1 take against 3 can settle nothing"}, false, 0.25, 0.25, 1},
 		{"a second setting that does nothing", join(times(3, "film=off,sharp=0", false), times(2, "film=off,sharp=9", false), times(3, "film=on,sharp=9", true), times(2, "film=on,sharp=0", true)),
 			[]string{"Gone with film=off (0 of 5 takes)", "Holm's correction for the 2 ways"}, true, 2. / 252, 4. / 252, 2},
 		{"nothing to do with it", join(times(2, "film=off", false), times(2, "film=off", true), times(2, "film=on", true), times(2, "film=on", false)),
