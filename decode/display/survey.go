@@ -67,8 +67,12 @@ const (
 	// apart.
 	gridCols, gridRows = 64, 48
 	// What is looked at before the pictures are built: two seconds of life
-	// hold a hundred updates.
-	probeSeconds = 2.0
+	// hold a hundred updates. Most takes tell after half of that all that they
+	// tell at all, and their frames are decoded again afterwards.
+	probeSeconds, earlySeconds = 2.0, 1.0
+	// They do where the whole border shows and nearly all change falls on a
+	// rate of the trade, which is known to a third of a picture in a minute.
+	sureBorder, sureRhythm, sureHz = 0.9, 0.9, 0.005
 	// A take without any sign of a screen in its first frames is not looked
 	// at further: a glance costs a tenth of a second of decoding.
 	glanceFrames = 8
@@ -162,6 +166,8 @@ type probe struct {
 	finder  *screen.Finder
 
 	kept []kept
+	// Whether it was tried to decide early, and has been.
+	tried, decided bool
 	// found is what the glance took for a direct take, nil where it did not or
 	// was not sure and frames follow.
 	found *screen.Found
@@ -214,7 +220,34 @@ func (p *probe) next(ctx context.Context, take Frames) (done bool, err error) {
 	if p.options.Corners == nil && n%p.every() == 0 && p.survey.life(c.Time) <= probeSeconds {
 		p.finder.Add(&c.Y)
 	}
-	return p.survey.life(c.Time) >= probeSeconds && n+1 >= p.fewest(), nil
+	life := p.survey.life(c.Time)
+	if life >= earlySeconds && !p.tried && n+1 >= p.fewest() {
+		p.tried = true
+		if done, err = p.early(ctx, take.Format()); done || err != nil {
+			return done, err
+		}
+	}
+	return life >= probeSeconds && n+1 >= p.fewest(), nil
+}
+
+// early decides by the frames so far if they leave no doubt.
+func (p *probe) early(ctx context.Context, f picture.Format) (sure bool, err error) {
+	if p.options.From == Direct || p.options.Corners != nil || p.options.LinesPerPx > 0 {
+		return false, nil
+	}
+	s, q := *p.survey, *p
+	q.survey = &s
+	if err := q.decide(ctx, f); err != nil {
+		return false, err
+	}
+	found, e := &s.Found, &s.Estimate
+	sure = found.Kind == screen.Screen && !found.LitArea && found.Hidden == [4]bool{} &&
+		min(found.Confidence, found.View.Confidence) >= sureBorder &&
+		e.Found && e.Nominal > 0 && e.Confidence >= sureRhythm && e.HzError <= sureHz && !s.Ambiguous
+	if sure {
+		*p.survey, p.decided = s, true
+	}
+	return sure, nil
 }
 
 // fewest is the number of frames that are looked at whatever they take: a file
@@ -259,6 +292,9 @@ func (p *probe) timing(ctx context.Context) error {
 }
 
 func (p *probe) decide(ctx context.Context, f picture.Format) error {
+	if p.decided {
+		return nil
+	}
 	s := p.survey
 	size := image.Pt(f.W, f.H)
 	if len(p.kept) == 0 {

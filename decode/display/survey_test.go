@@ -101,6 +101,10 @@ type rolled struct {
 	at, n int
 	roll  float64
 	noise *rand.Rand
+	grain []float64
+	// framed leaves dark room round it, and its ball rests for so many pictures.
+	framed bool
+	rests  float64
 }
 
 func (r *rolled) Format() picture.Format {
@@ -111,21 +115,34 @@ func (r *rolled) Next(context.Context) (*picture.Picture, error) {
 	if r.at == r.n {
 		return nil, io.EOF
 	}
-	p := &picture.Picture{Index: r.at, Frame: r.at, Time: time.Duration(r.at) * time.Second / 240, Y: picture.New(640, 360, 8)}
+	if r.grain == nil {
+		for range 1 << 15 {
+			r.grain = append(r.grain, 1.5*r.noise.NormFloat64()+0.5)
+		}
+	}
+	const w, h = 640, 360
+	p := &picture.Picture{Index: r.at, Frame: r.at, Time: time.Duration(r.at) * time.Second / 240, Y: picture.New(w, h, 8)}
 	const exposure = 4 // instants
-	for y := range 360 {
-		for x := range 640 {
+	for y := range h {
+		at := r.noise.IntN(len(r.grain) - w) // in each row from elsewhere
+		var balls [exposure][2]float64
+		for e := range balls {
+			t := (float64(r.at) + float64(e)/exposure/2) / 240
+			k := max(math.Floor(t*50-r.roll*float64(y)/360), r.rests)
+			balls[e] = [2]float64{320 + 110*math.Sin(0.4*k), 180 + 60*math.Cos(0.3*k)}
+		}
+		for x := range w {
 			v := 0.0
-			for e := range exposure {
-				t := (float64(r.at) + float64(e)/exposure/2) / 240
-				k := math.Floor(t*50 - r.roll*float64(y)/360)
+			for _, b := range balls {
 				light := 60.0
-				if dx, dy := float64(x)-320-110*math.Sin(0.4*k), float64(y)-180-60*math.Cos(0.3*k); dx*dx+dy*dy < 70*70 {
-					light = 160 + 30*math.Sin(dx/9)
+				if r.framed && (x < 64 || x >= 576 || y < 36 || y >= 324) {
+					light = 18
+				} else if dx, dy := float64(x)-b[0], float64(y)-b[1]; dx*dx+dy*dy < 70*70 {
+					light = 175
 				}
 				v += light / exposure
 			}
-			p.Y.Pix[y*p.Y.Stride+x] = uint8(v + 1.5*r.noise.NormFloat64() + 0.5)
+			p.Y.Pix[y*w+x] = uint8(v + r.grain[at+x])
 		}
 	}
 	r.at++
@@ -154,6 +171,32 @@ func TestRollTellsAScreen(t *testing.T) {
 		}
 		if survey.Screen != c.want || c.want && (survey.Found.Kind != screen.CloseUp || math.Abs(survey.Estimate.Hz-50) > 0.1) {
 			t.Errorf("roll %g: screen %v, %s, %.2f Hz: %s", c.roll, survey.Screen, survey.Found.Kind, survey.Estimate.Hz, survey.Why)
+		}
+	}
+}
+
+// What shows the whole border and a plain rhythm in its first second is not looked at
+// for longer, for all of it is decoded again.
+func TestSurveyEndsEarly(t *testing.T) {
+	const n = 600
+	stamps := func(context.Context) ([]time.Duration, map[string]string, error) {
+		times := make([]time.Duration, n)
+		for i := range times {
+			times[i] = time.Duration(i) * time.Second / 240
+		}
+		return times, nil, nil
+	}
+	for rests, want := range map[float64]int{0: 241, 40: 482} {
+		r := &rolled{n: n, roll: 0.6, noise: rand.New(rand.NewPCG(1, 3)), framed: true, rests: rests}
+		survey, err := display.Examine(context.Background(), r, stamps, display.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !survey.Screen || math.Abs(survey.Estimate.Hz-50) > 0.02 {
+			t.Errorf("resting for %g pictures: screen %v, %.3f Hz: %s", rests, survey.Screen, survey.Estimate.Hz, survey.Why)
+		}
+		if r.at != want {
+			t.Errorf("resting for %g pictures: %d frames were looked at, want %d", rests, r.at, want)
 		}
 	}
 }

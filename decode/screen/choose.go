@@ -93,11 +93,13 @@ func (c *candidate) extends(part *candidate) bool {
 	}
 	const noise = 3 // px
 	same, within := 0, true
-	for i := range c.view.Quad {
-		p, q := c.view.Quad[i], c.view.Quad[(i+1)%4]
+	// In one frame: the camera may sway.
+	whole, inner := c.views[0].Quad, part.views[0].Quad
+	for i := range whole {
+		p, q := whole[i], whole[(i+1)%4]
 		n := math.Hypot(q.X-p.X, q.Y-p.Y)
 		off, least := 0.0, 0.0
-		for _, o := range [2]Point{part.view.Quad[i], part.view.Quad[(i+1)%4]} {
+		for _, o := range [2]Point{inner[i], inner[(i+1)%4]} {
 			in := ((q.X-p.X)*(o.Y-p.Y) - (q.Y-p.Y)*(o.X-p.X)) / n
 			off, least = max(off, math.Abs(in)), min(least, in)
 		}

@@ -45,10 +45,16 @@ func TestCompleted(t *testing.T) {
 func TestExtends(t *testing.T) {
 	t.Parallel()
 	set := candidate{view: straightOn(small, 700), score: 1}
+	set.views = []View{set.view}
 	part := func(top, bottom float64) *candidate {
 		v := set.view
 		v.Quad = Quad{v.ToCamera(0, top), v.ToCamera(1, top), v.ToCamera(1, bottom), v.ToCamera(0, bottom)}
-		return &candidate{view: v, score: 1}
+		// Of a swaying camera, shown best in another frame.
+		best := v
+		for i := range best.Quad {
+			best.Quad[i].X += 9
+		}
+		return &candidate{view: best, views: []View{v}, score: 1}
 	}
 	for _, c := range []struct {
 		name string
