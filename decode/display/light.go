@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"setwitness/decode/picture"
+	"setwitness/decode/refresh"
 )
 
 // A backlight that is switched at a rate of its own lights the rows of one
@@ -114,6 +115,7 @@ type light struct {
 	// ripple is how far the factors of a picture's bands are apart lately, as a share
 	// of the light.
 	ripple float64
+	gains  []int32 // of the rows of a picture
 	// taken is how many pictures in a row belong to no lock.
 	taken int
 }
@@ -372,10 +374,12 @@ func (l *light) measure(p *picture.Plane) {
 // divide divides the rows by the factors, which go straight from the centre of
 // one band to that of the next.
 func (l *light) divide(p *picture.Plane) {
-	const bits = 16
 	full := int64(p.Full())
 	black := int64(l.black)
-	for y := range p.H {
+	gain := func(f float64) int64 { return int64(math.Round(1 / f * (1 << refresh.GainBits))) }
+	l.gains = slices.Grow(l.gains[:0], p.H)[:p.H]
+	for y := range l.gains {
+		l.gains[y] = 0
 		c := (float64(y)+0.5)*lightBands/float64(p.H) - 0.5
 		i := int(math.Floor(c))
 		t := c - float64(i)
@@ -383,15 +387,15 @@ func (l *light) divide(p *picture.Plane) {
 		if f.off() < leastRipple/4 {
 			continue
 		}
-		gain := func(f float64) int64 { return int64(math.Round(1 / f * (1 << bits))) }
-		level, g := f.level(), gain(f[0])
+		if f.level() {
+			l.gains[y] = int32(gain(f[0]))
+			continue
+		}
 		row := p.Pix16[y*p.Stride:][:p.W]
 		for x, v := range row {
-			if !level {
-				at := legendre((2*float64(x)+1)/float64(p.W) - 1)
-				g = gain(f.at(&at))
-			}
-			row[x] = uint16(min(max(black+((int64(v)-black)*g)>>bits, 0), full))
+			at := legendre((2*float64(x)+1)/float64(p.W) - 1)
+			row[x] = uint16(min(max(black+((int64(v)-black)*gain(f.at(&at)))>>refresh.GainBits, 0), full))
 		}
 	}
+	refresh.Scale(p, l.gains, int(black))
 }

@@ -28,3 +28,15 @@ CLONES void sw_refresh_round(uint16_t *restrict dst, size_t stride, const int32_
 		}
 	}
 }
+
+CLONES void sw_refresh_scale(uint16_t *restrict pix, size_t stride, const int32_t *gain, int black, int most, int w, int rows) {
+	for (int y = 0; y < rows; y++, pix += stride) {
+		int32_t k = gain[y];
+		if (k == 0) continue;
+		for (int x = 0; x < w; x++) {
+			int32_t v = black + (((int32_t)pix[x] - black) * k >> SW_REFRESH_GAIN_BITS);
+			v = v < 0 ? 0 : v;
+			pix[x] = (uint16_t)(v > most ? most : v);
+		}
+	}
+}

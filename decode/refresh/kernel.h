@@ -15,4 +15,11 @@ void sw_refresh_add(int32_t *sums, const uint8_t *pix, size_t stride, const int3
 void sw_refresh_round(uint16_t *dst, size_t stride, const int32_t *sums, const int32_t *offset, int shift,
                       int most, int w, int rows);
 
+// Gains are in this many bits.
+#define SW_REFRESH_GAIN_BITS 16
+
+// Multiplies what each sample has above black by its row's gain, within 0 and most. A
+// gain of 0 leaves its row alone. Samples have 12 bits at most.
+void sw_refresh_scale(uint16_t *pix, size_t stride, const int32_t *gain, int black, int most, int w, int rows);
+
 #endif
