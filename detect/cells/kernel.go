@@ -68,14 +68,17 @@ func (k kernel) cells(m *Map, cur, prev *picture.Plane, from, to int) {
 	C.sw_cells_16((*C.uint16_t)(&cur.Pix16[0]), C.size_t(cur.Stride), p, stride, C.int(cur.Depth), w, h, first, last, out)
 }
 
-func (kernel) reduceRow(dst []uint16, p *picture.Plane, y int, weight []uint32, stepX int, scale uint32) {
-	k, n := (*C.uint32_t)(&weight[0]), C.int(len(weight))
-	step, w, d := C.int(stepX), C.int(len(dst)), (*C.uint16_t)(&dst[0])
-	if p.Pix != nil {
-		C.sw_reduce_8((*C.uint8_t)(&p.Pix[y*p.Stride]), C.size_t(p.Stride), k, n, step, w, C.uint32_t(scale), d)
+func (kernel) reduceRows(dst []uint16, rows int, p *picture.Plane, y int, weight []uint32, stepX, stepY int, scale uint32) {
+	if rows == 0 {
 		return
 	}
-	C.sw_reduce_16((*C.uint16_t)(&p.Pix16[y*p.Stride]), C.size_t(p.Stride), k, n, step, w, C.uint32_t(scale), d)
+	k, n := (*C.uint32_t)(&weight[0]), C.int(len(weight))
+	sx, sy, w, d := C.int(stepX), C.int(stepY), C.int(len(dst)/rows), (*C.uint16_t)(&dst[0])
+	if p.Pix != nil {
+		C.sw_reduce_8((*C.uint8_t)(&p.Pix[y*p.Stride]), C.size_t(p.Stride), k, n, sx, sy, w, C.int(rows), C.uint32_t(scale), d)
+		return
+	}
+	C.sw_reduce_16((*C.uint16_t)(&p.Pix16[y*p.Stride]), C.size_t(p.Stride), k, n, sx, sy, w, C.int(rows), C.uint32_t(scale), d)
 }
 
 func (kernel) difference(a, b *Reduced, cellW, cellH, cols, from, to int, out []float32) {

@@ -28,13 +28,14 @@ void sw_cells_16(const uint16_t *cur, size_t stride, const uint16_t *prev, size_
 void sw_cells_16_portable(const uint16_t *cur, size_t stride, const uint16_t *prev, size_t prev_stride,
                           int w, int h, int from, int to, sw_cell *out);
 
-// One row of the reduced plane from n rows of samples: the sum over step_x
-// columns of weight[0]*row 0 + ... + weight[n-1]*row n-1, times scale/65536,
-// rounded. The product must stay below 2^32.
-void sw_reduce_8(const uint8_t *src, size_t stride, const uint32_t *weight, int n, int step_x,
-                 int w, uint32_t scale, uint16_t *dst);
-void sw_reduce_16(const uint16_t *src, size_t stride, const uint32_t *weight, int n, int step_x,
-                  int w, uint32_t scale, uint16_t *dst);
+// Rows of the reduced plane, each from n rows of samples, the first of them step_y
+// below that of the one before: the sum over step_x columns of weight[0]*row 0 + ...
+// + weight[n-1]*row n-1, times scale/65536, rounded. The product must stay below
+// 2^32.
+void sw_reduce_8(const uint8_t *src, size_t stride, const uint32_t *weight, int n, int step_x, int step_y,
+                 int w, int rows, uint32_t scale, uint16_t *dst);
+void sw_reduce_16(const uint16_t *src, size_t stride, const uint32_t *weight, int n, int step_x, int step_y,
+                  int w, int rows, uint32_t scale, uint16_t *dst);
 
 // For each cell of cell_w x cell_h samples, row by row, the mean |a-b| of two
 // planes of w x h samples without padding; 0 for a cell beyond the planes.

@@ -78,9 +78,9 @@ func TestReduceEqualsTwin(t *testing.T) {
 				weight, total = []uint32{1, 1, 1, 1}, 4
 			}
 			scale := uint32(Unit8) << 16 / (total * uint32(step) << (depth - 8))
-			a, b := make([]uint16, 300), make([]uint16, 300)
-			kernel{}.reduceRow(a, &p, 2, weight, step, scale)
-			twin{}.reduceRow(b, &p, 2, weight, step, scale)
+			a, b := make([]uint16, 2*300), make([]uint16, 2*300)
+			kernel{}.reduceRows(a, 2, &p, 1, weight, step, 2, scale)
+			twin{}.reduceRows(b, 2, &p, 1, weight, step, 2, scale)
 			for i := range a {
 				if a[i] != b[i] {
 					t.Fatalf("step %d, %d bits, sample %d: kernel %d, twin %d", step, depth, i, a[i], b[i])

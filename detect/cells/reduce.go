@@ -11,20 +11,24 @@ func (s *Store) reduce(r *Reduced, p *picture.Plane, parity picture.Parity, from
 		total += k
 	}
 	scale := uint32(Unit8) << 16 / (total * uint32(r.StepX) << (p.Depth - 8))
-	for y := from; y < to; y++ {
-		first := y * r.StepY
-		w := weight
-		switch {
-		case parity == picture.Top && first+len(w) > p.H:
-			// The last row has no line below it to lean on: its own twice.
-			w = s.edge(weight[:len(weight)-1], len(weight)-2, weight[len(weight)-1])
-		case parity == picture.Bottom && first == 0:
-			w = s.edge(weight[1:], 0, weight[0])
-		case parity == picture.Bottom:
-			first--
-		}
-		s.kernel.reduceRow(r.Row(y), p, first, w, r.StepX, scale)
+	rows := func(from, to, first int, w []uint32) {
+		s.kernel.reduceRows(r.Pix[from*r.W:to*r.W], to-from, p, first, w, r.StepX, r.StepY, scale)
 	}
+	up := 0
+	switch n := len(weight); {
+	case from >= to:
+		return
+	case parity == picture.Top && (to-1)*r.StepY+n > p.H:
+		// The last row has no line below it to lean on: its own twice.
+		to--
+		rows(to, to+1, to*r.StepY, s.edge(weight[:n-1], n-2, weight[n-1]))
+	case parity == picture.Bottom:
+		if up = 1; from == 0 {
+			rows(0, 1, 0, s.edge(weight[1:], 0, weight[0]))
+			from++
+		}
+	}
+	rows(from, to, from*r.StepY-up, weight)
 }
 
 // weights returns the weights of the rows that make one reduced row, in

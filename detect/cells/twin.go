@@ -37,18 +37,20 @@ func (twin) cells(m *Map, cur, prev *picture.Plane, from, to int) {
 	}
 }
 
-// reduceRow fills dst with one row of the reduced plane: rows y to
-// y+len(weight)-1 of p, weighted, summed over stepX columns, times
-// scale/65536, rounded.
-func (twin) reduceRow(dst []uint16, p *picture.Plane, y int, weight []uint32, stepX int, scale uint32) {
-	for x := range dst {
+// reduceRows fills dst with so many rows of the reduced plane, the first from rows y to
+// y+len(weight)-1 of p, each further one from those stepY below: weighted, summed over
+// stepX columns, times scale/65536, rounded.
+func (twin) reduceRows(dst []uint16, rows int, p *picture.Plane, y int, weight []uint32, stepX, stepY int, scale uint32) {
+	for k := range dst {
+		w := len(dst) / rows
+		x, top := k%w, y+k/w*stepY
 		var sum uint32
-		for i, k := range weight {
+		for i, weight := range weight {
 			for j := range stepX {
-				sum += k * uint32(p.At(x*stepX+j, y+i))
+				sum += weight * uint32(p.At(x*stepX+j, top+i))
 			}
 		}
-		dst[x] = uint16((sum*scale + 0x8000) >> 16)
+		dst[k] = uint16((sum*scale + 0x8000) >> 16)
 	}
 }
 
