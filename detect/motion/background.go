@@ -74,8 +74,8 @@ func (s *Store) background(t int, cm *cells.Map, m *Map) {
 		s.still(r, m, sheets, threshold)
 		if s.filmed {
 			s.steady(r, m, sheets, threshold)
+			s.countAll(r, m)
 		}
-		s.countAll(r, m)
 		return
 	}
 	_, th := TileSize(r)
@@ -96,7 +96,7 @@ func (s *Store) background(t int, cm *cells.Map, m *Map) {
 }
 
 // still makes the background of a picture that does not pan, and what stands
-// out from it, in the tiles that stir.
+// out from it, in the tiles that stir, and counts that.
 func (s *Store) still(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16) {
 	var pix [6][]uint16
 	s.stir = s.stir[:0]
@@ -113,29 +113,42 @@ func (s *Store) still(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16
 		s.lay(r, m, l)
 		threshold = max(threshold, uint16(unrestRatio*l.unrest+standOutFloor))
 	}
-	clear(m.StandsOut)
-	s.stirring(r, m, func(at, n, rows int) {
-		s.search.StandOut(m.StandsOut[at:], r.Pix[at:], m.Background[at:], r.W, n, rows, threshold)
-	})
+	// Row of tiles by row of tiles, so that what is counted is still in the cache.
+	for ty := range m.Rows {
+		s.runs(r, m, ty, false, func(at, n, rows int) {
+			for y := range rows {
+				clear(m.StandsOut[at+y*r.W:][:n])
+			}
+		})
+		s.runs(r, m, ty, true, func(at, n, rows int) {
+			s.search.StandOut(m.StandsOut[at:], r.Pix[at:], m.Background[at:], r.W, n, rows, threshold)
+		})
+		s.count(r, m, ty)
+	}
 }
 
 // stirring calls do with the first sample, the columns and the rows of each run of
 // tiles that stir.
 func (s *Store) stirring(r *cells.Reduced, m *Map, do func(at, n, rows int)) {
-	tw, th := TileSize(r)
 	for ty := range m.Rows {
-		first, last := ty*th, min((ty+1)*th, r.H)
-		if last <= first {
-			continue
+		s.runs(r, m, ty, true, do)
+	}
+}
+
+// runs is stirring for one row of tiles, for those that stir or for those that do not.
+func (s *Store) runs(r *cells.Reduced, m *Map, ty int, stir bool, do func(at, n, rows int)) {
+	tw, th := TileSize(r)
+	first, last := ty*th, min((ty+1)*th, r.H)
+	if last <= first {
+		return
+	}
+	for tx := 0; tx < m.Cols; tx++ {
+		from := tx
+		for tx < m.Cols && s.stir[ty*m.Cols+tx] == stir {
+			tx++
 		}
-		for tx := 0; tx < m.Cols; tx++ {
-			from := tx
-			for tx < m.Cols && s.stir[ty*m.Cols+tx] {
-				tx++
-			}
-			if n := min(tx*tw, r.W) - from*tw; n > 0 {
-				do(first*r.W+from*tw, n, last-first)
-			}
+		if n := min(tx*tw, r.W) - from*tw; n > 0 {
+			do(first*r.W+from*tw, n, last-first)
 		}
 	}
 }

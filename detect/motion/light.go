@@ -60,15 +60,16 @@ func (s *Store) light(r *cells.Reduced, m *Map) (l lit) {
 	tw, th := TileSize(r)
 	// An odd stride does not fall on one column of an even number.
 	stride := max(1, int(share*float64(r.W*r.H/lightSamples))) | 1
-	for i := 0; i < r.W*r.H; i += stride {
-		tile := i/r.W/th*m.Cols + i%r.W/tw
-		if !s.stir[tile] {
-			continue
+	s.stirring(r, m, func(at, n, rows int) {
+		tile := at/r.W/th*m.Cols + at%r.W/tw
+		for from := at; from < at+rows*r.W; from += r.W {
+			for i := (from + stride - 1) / stride * stride; i < from+n; i += stride {
+				b := m.Background[i]
+				k := min(int(b)*lightRanges/(256*cells.Unit8), lightRanges-1)
+				s.ranges[k] = append(s.ranges[k], behind{int32(r.Pix[i]) - int32(b), b, int32(tile + (i-from)/tw)})
+			}
 		}
-		b := m.Background[i]
-		k := min(int(b)*lightRanges/(256*cells.Unit8), lightRanges-1)
-		s.ranges[k] = append(s.ranges[k], behind{int32(r.Pix[i]) - int32(b), b, int32(tile)})
-	}
+	})
 	if share >= leastStirring {
 		l.fit(s.ranges[:])
 	}
