@@ -23,6 +23,8 @@ type fields struct {
 	// is set where that is not all.
 	inside  image.Rectangle
 	clipped bool
+	// span is where the points chosen for searches lie.
+	span image.Rectangle
 
 	lines cells.Lines
 }
@@ -31,6 +33,7 @@ type fields struct {
 func (f *fields) resize(x, y, w, h int) {
 	f.x, f.y, f.w, f.h, f.step = x, y, w, h, 1
 	f.inside, f.clipped = image.Rect(0, 0, w, h), false
+	f.span = f.inside
 	if cap(f.even) < w*h {
 		f.even, f.odd = make([]int16, w*h), make([]int16, w*h)
 	}

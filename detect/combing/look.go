@@ -237,21 +237,26 @@ func (l *looker) take(p *picture.Plane, at rest, window image.Rectangle, c carri
 // for all samples, and hardly do where there is no comb.
 func (l *looker) lost(f *fields, reach image.Point) (gain float64, told bool) {
 	best := leastLinear
+	even := f.even
+	odd := f.odd[:len(even)]
 	step := 1
 	if reach.Y > 0 {
 		step = 2
 	}
 	for dy := -reach.Y; dy <= reach.Y; dy++ {
 		for dx := -reach.X; dx <= reach.X; dx += step {
-			var across, means, differences float64
+			// Sums of whole numbers: as exact as those of floats, and sooner done.
+			var products, squares, others int
+			there := dy*f.w + dx
 			for _, p := range l.few {
 				i := int(p.at)
-				j := i + dy*f.w + dx
-				even, odd := int(f.even[i]), int(f.odd[i])
-				evenThere, oddThere := int(f.even[j]), int(f.odd[j])
-				b, v := float64(evenThere+oddThere-even-odd), float64(even-odd+evenThere-oddThere)
-				across, means, differences = across+b*v, means+b*b, differences+v*v
+				j := i + there
+				e, o := int(even[i]), int(odd[i])
+				eThere, oThere := int(even[j]), int(odd[j])
+				b, v := eThere+oThere-e-o, e-o+eThere-oThere
+				products, squares, others = products+b*v, squares+b*b, others+v*v
 			}
+			across, means, differences := float64(products), float64(squares), float64(others)
 			if across > 0 && across*across > best*means*differences {
 				best, gain, told = across*across/(means*differences), across/differences, true
 			}
@@ -415,6 +420,10 @@ func (l *looker) leaveOut(at rest, min image.Point, step int) {
 func (l *looker) choose(f *fields, mx, my int) {
 	l.points = spread(l.points[:0], l.mask, measurePoints, f.w, mx, my)
 	l.few = spread(l.few[:0], l.mask, tryPoints, f.w, mx, my)
+	f.span = image.Rectangle{}
+	for _, p := range l.few {
+		f.span = f.span.Union(image.Rect(int(p.x), int(p.y), int(p.x)+1, int(p.y)+1))
+	}
 }
 
 func spread(to []point, mask []place, most, stride, mx, my int) []point {
@@ -444,7 +453,7 @@ const costPiece = 16
 func (f *fields) costBelow(points []point, dx, dy int, limit float64) float64 {
 	n := len(points) &^ 1
 	most := int32(min(limit*float64(n/2), math.MaxInt32))
-	if f.clipped {
+	if f.clipped && !f.span.In(f.reachable(dx, dy)) {
 		return f.costInside(points[:n], dx, dy, most)
 	}
 	o := dy*f.w + dx
