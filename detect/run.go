@@ -252,7 +252,9 @@ func (r *run) pump(ctx context.Context, src Source, progress func(*picture.Pictu
 		}
 		r.newest++
 		r.strip(r.newest - r.hold)
-		r.ring[r.newest%len(r.ring)] = p
+		at := r.newest % len(r.ring)
+		r.ring[at] = p
+		r.sketches[at].draw(&p.Y) // while its samples are in the cache
 		if p.Damaged || mostlyDoubtful(p.Trust) {
 			r.guessed[r.newest] = true
 		}
@@ -291,7 +293,6 @@ func (r *run) strip(i int) {
 	p, b := r.ring[at], &r.bare[at]
 	b.Index, b.Frame, b.Time, b.Damaged, b.Slowed, b.Trust = p.Index, p.Frame, p.Time, p.Damaged, p.Slowed, p.Trust
 	b.Y = picture.Plane{W: p.Y.W, H: p.Y.H, Depth: p.Y.Depth}
-	r.sketches[at].draw(&p.Y)
 	r.ring[at] = b
 	p.Release()
 }

@@ -29,8 +29,9 @@ func (s *sketch) draw(p *picture.Plane) {
 		row := s.plane.Pix[y*w:][:w]
 		at := y * s.step * p.Stride
 		if p.Pix != nil {
+			from := p.Pix[at:]
 			for x := range row {
-				row[x] = p.Pix[at+x*s.step]
+				row[x] = from[x*s.step]
 			}
 			continue
 		}
