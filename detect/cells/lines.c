@@ -1,5 +1,7 @@
 //go:build !purego
 
+#include <string.h>
+
 #include "lines.h"
 
 #if defined(__x86_64__)
@@ -127,3 +129,89 @@ CLONES void sw_add_rows(uint32_t *restrict columns, const uint16_t *restrict pix
 
 APART(sw_apart_8, uint8_t)
 APART(sw_apart_16, uint16_t)
+
+// So many displacements at a time, whose sums stay in registers.
+enum { DISPLACEMENTS = 32 };
+
+static inline int32_t distance(int32_t a, int32_t b) { return a < b ? b - a : a - b; }
+
+typedef int16_t eight __attribute__((vector_size(16)));
+typedef int32_t wide_eight __attribute__((vector_size(32)));
+enum { EIGHTS = DISPLACEMENTS / 8 };
+
+/* adds the distances of a sample to as many from others on as there are displacements */
+static inline __attribute__((always_inline)) void add_distances(wide_eight *sum, int16_t sample, const int16_t *others) {
+	for (int i = 0; i < EIGHTS; i++) {
+		eight v;
+		memcpy(&v, others + 8 * i, sizeof v);
+		wide_eight d = __builtin_convertvector(v, wide_eight) - sample, sign = d >> 31;
+		sum[i] += (d ^ sign) - sign;
+	}
+}
+
+static inline __attribute__((always_inline)) void costs_of(const int16_t *even, const int16_t *odd, const int32_t *at,
+                                                           int n, ptrdiff_t first, int32_t *restrict costs) {
+	wide_eight forth[EIGHTS] = {{0}}, back[EIGHTS] = {{0}};
+	for (int i = 0; i < n; i += 2)
+		add_distances(forth, even[at[i]], odd + at[i] + first);
+	for (int i = 1; i < n; i += 2) /* the last displacement first */
+		add_distances(back, odd[at[i]], even + at[i] - first - (DISPLACEMENTS - 1));
+	for (int k = 0; k < DISPLACEMENTS; k++) {
+		int r = DISPLACEMENTS - 1 - k;
+		int32_t f = forth[k / 8][k % 8], b = back[r / 8][r % 8];
+		costs[k] = f > b ? f : b;
+	}
+}
+
+static inline __attribute__((always_inline)) void costs_within(const int16_t *even, const int16_t *odd, const int32_t *at, const int32_t *reach,
+                                int n, ptrdiff_t base, int from, int count, int32_t *restrict costs) {
+	int32_t forth[DISPLACEMENTS] = {0}, back[DISPLACEMENTS] = {0}, outside[DISPLACEMENTS] = {0};
+	for (int i = 0; i < n; i++) {
+		const int16_t *own = i & 1 ? odd : even, *other = i & 1 ? even : odd;
+		int32_t here = own[at[i]], still = distance(here, other[at[i]]), *restrict sum = i & 1 ? back : forth;
+		ptrdiff_t to = at[i] + (i & 1 ? -base : base);
+		/* displacements are from + k; those of back are turned round */
+		int lo = reach ? -reach[i] - from : 0, hi = reach ? reach[i] - from + 1 : count;
+		if (i & 1) {
+			int swap = count - hi;
+			hi = count - lo, lo = swap;
+			to -= from + count - 1;
+		} else {
+			to += from;
+		}
+		lo = lo < 0 ? 0 : lo > count ? count : lo;
+		hi = hi < lo ? lo : hi > count ? count : hi;
+		const int16_t *there = other + to;
+		for (int k = 0; k < lo; k++)
+			sum[k] += still;
+		for (int k = lo; k < hi; k++)
+			sum[k] += distance(here, there[k]);
+		for (int k = hi; k < count; k++)
+			sum[k] += still;
+		int turned = i & 1 ? count - hi : lo, end = i & 1 ? count - lo : hi;
+		for (int k = 0; k < turned; k++)
+			outside[k]++;
+		for (int k = end; k < count; k++)
+			outside[k]++;
+	}
+	for (int k = 0; k < count; k++) {
+		int32_t b = back[count - 1 - k];
+		costs[k] = 2 * outside[k] > n ? INT32_MAX : forth[k] > b ? forth[k] : b;
+	}
+}
+
+CLONES void sw_costs(const int16_t *even, const int16_t *odd, const int32_t *at, const int32_t *reach, int n,
+                     ptrdiff_t base, int from, int count, int32_t *restrict costs) {
+	if (!reach && count >= DISPLACEMENTS) {
+		for (int k = 0; k < count; k += DISPLACEMENTS) {
+			/* the last of them begin among those before */
+			int first = k + DISPLACEMENTS <= count ? k : count - DISPLACEMENTS;
+			costs_of(even, odd, at, n, base + from + first, costs + first);
+		}
+		return;
+	}
+	for (int k = 0; k < count; k += DISPLACEMENTS) {
+		int piece = count - k < DISPLACEMENTS ? count - k : DISPLACEMENTS;
+		costs_within(even, odd, at, reach, n, base, from + k, piece, costs + k);
+	}
+}

@@ -64,3 +64,13 @@ func (l *Lines) Apart(even, odd []int16, s Samples, rows []int32, mean, swing []
 	l.sums = slices.Grow(l.sums[:0], 2*len(even))[:2*len(even)]
 	l.apart(even, odd, s, rows, mean, swing, l.sums)
 }
+
+// Costs fills dst, for as many displacements as it is long, by base and from from on a
+// sample apart, with the larger of two sums over places in two fields: at every other one
+// of |even - odd a displacement on|, at those between of |odd - even a displacement back|.
+// reach, if not nil, is by how many samples beside base each place may be displaced, -1
+// for not at all; further it counts without a displacement, and math.MaxInt32 stands for
+// the sums where most places do. All that is read must lie inside.
+func (l *Lines) Costs(dst []int32, even, odd []int16, at, reach []int32, base, from int) {
+	l.costs(dst, even, odd, at, reach, base, from)
+}

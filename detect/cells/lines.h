@@ -27,6 +27,14 @@ void sw_apart_8(int16_t *even, int16_t *odd, const uint8_t *pix, int w, const in
 void sw_apart_16(int16_t *even, int16_t *odd, const uint16_t *pix, int w, const int32_t *rows, const float *mean,
                  const float *swing, int n, float *sums);
 
+// For each of count displacements, by base and from from on, the larger of two sums: of
+// |even - odd a displacement on| at every other of n places from the first, and of |odd -
+// even a displacement back| at those between. Where reach is not NULL it says from how far
+// to how far a place may be displaced beside base; further it counts without a
+// displacement, and INT32_MAX stands for the sums where most places do.
+void sw_costs(const int16_t *even, const int16_t *odd, const int32_t *at, const int32_t *reach, int n,
+              ptrdiff_t base, int from, int count, int32_t *costs);
+
 void sw_add_rows(uint32_t *columns, const uint16_t *pix, size_t w, int rows);
 
 #endif

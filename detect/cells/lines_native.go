@@ -19,6 +19,8 @@ package cells
 #cgo nocallback sw_peaks
 #cgo noescape sw_add_rows
 #cgo nocallback sw_add_rows
+#cgo noescape sw_costs
+#cgo nocallback sw_costs
 #cgo noescape sw_apart_8
 #cgo nocallback sw_apart_8
 #cgo noescape sw_apart_16
@@ -71,4 +73,17 @@ func (lineKernel) apart(even, odd []int16, s Samples, rows []int32, mean, swing,
 		return
 	}
 	C.sw_apart_16(e, o, (*C.uint16_t)(&s.Pix16[0]), w, r, a, b, n, (*C.float)(&sums[0]))
+}
+
+func (lineKernel) costs(dst []int32, even, odd []int16, at, reach []int32, base, from int) {
+	if len(at) == 0 {
+		clear(dst)
+		return
+	}
+	var r *C.int32_t
+	if reach != nil {
+		r = (*C.int32_t)(&reach[0])
+	}
+	C.sw_costs((*C.int16_t)(&even[0]), (*C.int16_t)(&odd[0]), (*C.int32_t)(&at[0]), r, C.int(len(at)), C.ptrdiff_t(base), C.int(from),
+		C.int(len(dst)), (*C.int32_t)(&dst[0]))
 }

@@ -103,3 +103,28 @@ func TestRowsAddedLikeTheirTwin(t *testing.T) {
 		}
 	}
 }
+
+func TestCostsEqualTwin(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	even, odd := make([]int16, 900), make([]int16, 900)
+	for i := range even {
+		even[i], odd[i] = int16(r.IntN(1<<16)-1<<15), int16(r.IntN(1<<16)-1<<15)
+	}
+	for range 200 {
+		n, base := 1+r.IntN(100), r.IntN(400)-200
+		from := -r.IntN(n)
+		got, want := make([]int32, n), make([]int32, n)
+		at := make([]int32, r.IntN(9))
+		reach := make([]int32, len(at))
+		for i := range at {
+			at[i], reach[i] = int32(300+r.IntN(300)), int32(r.IntN(n+2)-1)
+		}
+		for _, reach := range [][]int32{nil, reach} {
+			lineKernel{}.costs(got, even, odd, at, reach, base, from)
+			lineTwin{}.costs(want, even, odd, at, reach, base, from)
+			if !slices.Equal(got, want) {
+				t.Fatalf("%d displacements by %d, from %d on, at %v within %v: %v, want %v", n, base, from, at, reach, got, want)
+			}
+		}
+	}
+}

@@ -1,5 +1,7 @@
 package cells
 
+import "math"
+
 // lineTwin is the kernels on lines in plain Go: the definition that the native
 // form is held against.
 type lineTwin struct{}
@@ -93,5 +95,26 @@ func (lineTwin) apart(even, odd []int16, s Samples, rows []int32, mean, swing, _
 			envelope += float32(swing[k] * v)
 		}
 		even[x], odd[x] = int16(int32(base+envelope)), int16(int32(base-envelope))
+	}
+}
+
+func (lineTwin) costs(dst []int32, even, odd []int16, at, reach []int32, base, from int) {
+	for k := range dst {
+		var sum [2]int32
+		outside := 0
+		for i, here := range at {
+			own, other, there := even, odd, int(here)+base+from+k
+			if i%2 == 1 {
+				own, other, there = odd, even, int(here)-base-from-k
+			}
+			if reach != nil && absolute(from+k) > int(reach[i]) {
+				there = int(here)
+				outside++
+			}
+			sum[i%2] += int32(absolute(int(own[here]) - int(other[there])))
+		}
+		if dst[k] = max(sum[0], sum[1]); 2*outside > len(at) {
+			dst[k] = math.MaxInt32
+		}
 	}
 }

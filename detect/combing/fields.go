@@ -23,10 +23,13 @@ type fields struct {
 	// is set where that is not all.
 	inside  image.Rectangle
 	clipped bool
-	// span is where the points chosen for searches lie.
+	// at are the indices of the points chosen for searches, and span is where they lie.
+	at   []int32
 	span image.Rectangle
 
 	lines cells.Lines
+	reach []int32 // of rowCosts, for each of at
+	sums  []int32 // of rowCosts
 }
 
 // resize makes room for a part of w by h samples at x, y.

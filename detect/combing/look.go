@@ -3,6 +3,7 @@ package combing
 import (
 	"image"
 	"math"
+	"slices"
 
 	"setwitness/decode/picture"
 )
@@ -171,11 +172,11 @@ func (l *looker) take(p *picture.Plane, at rest, window image.Rectangle, c carri
 	}
 	best := candidate{cost: l.cost(f, l.few, 0, 0)}
 	still := best.cost
-	for dx := -r.X; dx <= r.X; dx++ {
-		if c := f.costBelow(l.few, dx, 0, best.cost); c < best.cost {
-			best = candidate{cost: c, x: dx}
+	f.rowCosts(len(l.few), 0, r.X, func(dx int, cost float64) {
+		if cost < best.cost {
+			best = candidate{cost: cost, x: dx}
 		}
-	}
+	})
 	best = l.descend(f, best, image.Pt(r.X, rowMargin-1))
 	if best.cost > convincing*still {
 		for i := range l.tops {
@@ -322,15 +323,15 @@ func (l *looker) searchFar(p *picture.Plane, window image.Rectangle, r image.Poi
 // l.tops. It reports whether any costs less than limit.
 func (l *looker) searchSparse(f *fields, r image.Point, limit float64) bool {
 	const apart = 2
-	points := l.few[:len(l.few)/2]
+	n := len(l.few) / 2
 	found := false
 	for dy := -r.Y; dy <= r.Y; dy++ {
-		for dx := -r.X; dx <= r.X; dx += apart {
-			if k := f.costBelow(points, dx, dy, limit); k < limit {
+		f.rowCosts(n, dy, r.X, func(dx int, cost float64) {
+			if cost < limit && (dx+r.X)%apart == 0 {
 				found = true
-				l.insert(candidate{cost: k, x: dx, y: dy}, apart)
+				l.insert(candidate{cost: cost, x: dx, y: dy}, apart)
 			}
-		}
+		})
 	}
 	return found
 }
@@ -420,10 +421,49 @@ func (l *looker) leaveOut(at rest, min image.Point, step int) {
 func (l *looker) choose(f *fields, mx, my int) {
 	l.points = spread(l.points[:0], l.mask, measurePoints, f.w, mx, my)
 	l.few = spread(l.few[:0], l.mask, tryPoints, f.w, mx, my)
-	f.span = image.Rectangle{}
-	for _, p := range l.few {
+	f.chosen(l.few)
+}
+
+// chosen notes the points that displacements are searched on.
+func (f *fields) chosen(points []point) {
+	f.at, f.span = f.at[:0], image.Rectangle{}
+	for _, p := range points {
+		f.at = append(f.at, p.at)
 		f.span = f.span.Union(image.Rect(int(p.x), int(p.y), int(p.x)+1, int(p.y)+1))
 	}
+}
+
+// rowCosts calls do with costs over the first n of the chosen points, which are few: of all
+// displacements by dy rows and up to reach samples to either side.
+func (f *fields) rowCosts(n, dy, reach int, do func(dx int, cost float64)) {
+	n &^= 1
+	if n == 0 {
+		return
+	}
+	var within []int32
+	if f.clipped && !f.span.In(f.reachable(reach, dy)) {
+		f.reach = f.reach[:0]
+		for _, at := range f.at[:n] {
+			f.reach = append(f.reach, int32(f.reachAt(int(at)%f.w, int(at)/f.w, dy)))
+		}
+		within = f.reach
+	}
+	f.sums = slices.Grow(f.sums[:0], 2*reach+1)[:2*reach+1]
+	f.lines.Costs(f.sums, f.even, f.odd, f.at[:n], within, dy*f.w, -reach)
+	for i, sum := range f.sums {
+		if sum < math.MaxInt32 {
+			do(i-reach, float64(sum)/float64(n/2))
+		}
+	}
+}
+
+// reachAt is how far to either side a displacement by dy rows leads from a sample to a
+// place in the picture both ways, -1 where it does nowhere.
+func (f *fields) reachAt(x, y, dy int) int {
+	if r := f.reachable(0, dy); y < r.Min.Y || y >= r.Max.Y {
+		return -1
+	}
+	return max(-1, min(x-f.inside.Min.X, f.inside.Max.X-1-x))
 }
 
 func spread(to []point, mask []place, most, stride, mx, my int) []point {
@@ -653,13 +693,14 @@ func (l *looker) searchCoarse(p *picture.Plane, window image.Rectangle, q, rx, r
 	}
 	limit := promising * l.cost(c, points, 0, 0)
 	found := false
+	c.chosen(points)
 	for dy := -ry; dy <= ry; dy++ {
-		for dx := -rx; dx <= rx; dx++ {
-			if k := c.costBelow(points, dx, dy, limit); k < limit {
+		c.rowCosts(len(points), dy, rx, func(dx int, cost float64) {
+			if cost < limit {
 				found = true
-				l.insert(candidate{cost: k, x: dx * q, y: dy * q}, q)
+				l.insert(candidate{cost: cost, x: dx * q, y: dy * q}, q)
 			}
-		}
+		})
 	}
 	return found
 }
