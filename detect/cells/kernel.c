@@ -441,6 +441,9 @@ AVX2 static inline __attribute__((always_inline)) void whole_cells(const uint16_
 				size_t at = (size_t)y * w + x;
 				__m256i d = _mm256_sub_epi16(_mm256_loadu_si256((const __m256i *)(a + at)),
 				                             _mm256_loadu_si256((const __m256i *)(b + at)));
+				/* planes of other pictures have left the near caches */
+				_mm_prefetch((const char *)(a + at) + AHEAD, _MM_HINT_T0);
+				_mm_prefetch((const char *)(b + at) + AHEAD, _MM_HINT_T0);
 				sum = squared ? _mm256_add_epi32(sum, _mm256_madd_epi16(d, d))
 				              : _mm256_add_epi16(sum, _mm256_abs_epi16(d));
 			}
