@@ -215,3 +215,51 @@ CLONES void sw_costs(const int16_t *even, const int16_t *odd, const int32_t *at,
 		costs_within(even, odd, at, reach, n, base, from + k, piece, costs + k);
 	}
 }
+
+typedef int16_t four __attribute__((vector_size(8)));
+typedef int32_t wide_four __attribute__((vector_size(16)));
+typedef double quad __attribute__((vector_size(32))); /* has whole numbers of 53 bits */
+enum { QUADS = 4 };
+
+static inline __attribute__((always_inline)) void products_of(const int16_t *even, const int16_t *odd,
+                                                              const int32_t *at, int n, ptrdiff_t first, int quads,
+                                                              double *products, double *means, double *differences) {
+	quad across[QUADS] = {{0}}, level[QUADS] = {{0}}, apart[QUADS] = {{0}};
+	for (int i = 0; i < n; i++) {
+		int32_t e = even[at[i]], o = odd[at[i]];
+		const int16_t *p = even + at[i] + first, *q = odd + at[i] + first;
+		for (int k = 0; k < quads; k++) {
+			four u, v;
+			memcpy(&u, p + 4 * k, sizeof u);
+			memcpy(&v, q + 4 * k, sizeof v);
+			wide_four s = __builtin_convertvector(u, wide_four), t = __builtin_convertvector(v, wide_four);
+			quad b = __builtin_convertvector(s + t - (e + o), quad), d = __builtin_convertvector(s - t + (e - o), quad);
+			across[k] += b * d;
+			level[k] += b * b;
+			apart[k] += d * d;
+		}
+	}
+	memcpy(products, across, quads * sizeof(quad));
+	memcpy(means, level, quads * sizeof(quad));
+	memcpy(differences, apart, quads * sizeof(quad));
+}
+
+CLONES void sw_products(const int16_t *even, const int16_t *odd, const int32_t *at, int n, ptrdiff_t first, int count,
+                        double *restrict products, double *restrict means, double *restrict differences) {
+	int k = 0;
+	for (; k + 4 * QUADS <= count; k += 4 * QUADS)
+		products_of(even, odd, at, n, first + k, QUADS, products + k, means + k, differences + k);
+	for (; k + 4 <= count; k += 4)
+		products_of(even, odd, at, n, first + k, 1, products + k, means + k, differences + k);
+	for (; k < count; k++) {
+		double across = 0, level = 0, apart = 0;
+		for (int i = 0; i < n; i++) {
+			int32_t e = even[at[i]], o = odd[at[i]], s = even[at[i] + first + k], t = odd[at[i] + first + k];
+			double b = s + t - (e + o), d = s - t + (e - o);
+			across += b * d;
+			level += b * b;
+			apart += d * d;
+		}
+		products[k] = across, means[k] = level, differences[k] = apart;
+	}
+}

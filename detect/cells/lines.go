@@ -74,3 +74,11 @@ func (l *Lines) Apart(even, odd []int16, s Samples, rows []int32, mean, swing []
 func (l *Lines) Costs(dst []int32, even, odd []int16, at, reach []int32, base, from int) {
 	l.costs(dst, even, odd, at, reach, base, from)
 }
+
+// Products fills three lists, for as many displacements as they are long, from first on and
+// a sample apart, with sums over places in two fields, of products and of squares: of how
+// much even + odd is larger a displacement on, the means, and of even - odd here and there
+// together, the differences.
+func (l *Lines) Products(across, means, differences []float64, even, odd []int16, at []int32, first int) {
+	l.products(across, means, differences, even, odd, at, first)
+}

@@ -35,6 +35,12 @@ void sw_apart_16(int16_t *even, int16_t *odd, const uint16_t *pix, int w, const 
 void sw_costs(const int16_t *even, const int16_t *odd, const int32_t *at, const int32_t *reach, int n,
               ptrdiff_t base, int from, int count, int32_t *costs);
 
+// For each of count displacements from first on, the sums over n places of b*v, b*b and v*v,
+// where b is what even + odd is larger a displacement on and v is even - odd here and there
+// together.
+void sw_products(const int16_t *even, const int16_t *odd, const int32_t *at, int n, ptrdiff_t first, int count,
+                 double *products, double *means, double *differences);
+
 void sw_add_rows(uint32_t *columns, const uint16_t *pix, size_t w, int rows);
 
 #endif

@@ -21,6 +21,8 @@ package cells
 #cgo nocallback sw_add_rows
 #cgo noescape sw_costs
 #cgo nocallback sw_costs
+#cgo noescape sw_products
+#cgo nocallback sw_products
 #cgo noescape sw_apart_8
 #cgo nocallback sw_apart_8
 #cgo noescape sw_apart_16
@@ -86,4 +88,15 @@ func (lineKernel) costs(dst []int32, even, odd []int16, at, reach []int32, base,
 	}
 	C.sw_costs((*C.int16_t)(&even[0]), (*C.int16_t)(&odd[0]), (*C.int32_t)(&at[0]), r, C.int(len(at)), C.ptrdiff_t(base), C.int(from),
 		C.int(len(dst)), (*C.int32_t)(&dst[0]))
+}
+
+func (lineKernel) products(across, means, differences []float64, even, odd []int16, at []int32, first int) {
+	if len(at) == 0 {
+		clear(across)
+		clear(means)
+		clear(differences)
+		return
+	}
+	C.sw_products((*C.int16_t)(&even[0]), (*C.int16_t)(&odd[0]), (*C.int32_t)(&at[0]), C.int(len(at)), C.ptrdiff_t(first), C.int(len(across)),
+		(*C.double)(&across[0]), (*C.double)(&means[0]), (*C.double)(&differences[0]))
 }

@@ -126,5 +126,16 @@ func TestCostsEqualTwin(t *testing.T) {
 				t.Fatalf("%d displacements by %d, from %d on, at %v within %v: %v, want %v", n, base, from, at, reach, got, want)
 			}
 		}
+		var sums, others [3][]float64
+		for i := range sums {
+			sums[i], others[i] = make([]float64, n), make([]float64, n)
+		}
+		lineKernel{}.products(sums[0], sums[1], sums[2], even, odd, at, base+from)
+		lineTwin{}.products(others[0], others[1], others[2], even, odd, at, base+from)
+		for i := range sums {
+			if !slices.Equal(sums[i], others[i]) {
+				t.Fatalf("%d displacements from %d on, at %v: sums %d are %v, want %v", n, base+from, at, i, sums[i], others[i])
+			}
+		}
 	}
 }

@@ -118,3 +118,16 @@ func (lineTwin) costs(dst []int32, even, odd []int16, at, reach []int32, base, f
 		}
 	}
 }
+
+func (lineTwin) products(across, means, differences []float64, even, odd []int16, at []int32, first int) {
+	for k := range across {
+		var products, squares, others int
+		for _, i := range at {
+			j := int(i) + first + k
+			b := int(even[j]) + int(odd[j]) - int(even[i]) - int(odd[i])
+			v := int(even[i]) - int(odd[i]) + int(even[j]) - int(odd[j])
+			products, squares, others = products+b*v, squares+b*b, others+v*v
+		}
+		across[k], means[k], differences[k] = float64(products), float64(squares), float64(others)
+	}
+}

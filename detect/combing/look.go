@@ -97,6 +97,7 @@ type looker struct {
 	points            []point // a spread choice of mask as samples of own
 	few               []point // a smaller choice
 	tops              [4]candidate
+	products          []float64 // of lost
 	mask2             []place
 	few2              []point
 	// Of the window last sampled: its lines at some columns, a carrier line
@@ -238,28 +239,18 @@ func (l *looker) take(p *picture.Plane, at rest, window image.Rectangle, c carri
 // for all samples, and hardly do where there is no comb.
 func (l *looker) lost(f *fields, reach image.Point) (gain float64, told bool) {
 	best := leastLinear
-	even := f.even
-	odd := f.odd[:len(even)]
 	step := 1
 	if reach.Y > 0 {
 		step = 2
 	}
+	n := 2*reach.X + 1
+	l.products = slices.Grow(l.products[:0], 3*n)[:3*n]
+	across, means, differences := l.products[:n], l.products[n:2*n], l.products[2*n:]
 	for dy := -reach.Y; dy <= reach.Y; dy++ {
-		for dx := -reach.X; dx <= reach.X; dx += step {
-			// Sums of whole numbers: as exact as those of floats, and sooner done.
-			var products, squares, others int
-			there := dy*f.w + dx
-			for _, p := range l.few {
-				i := int(p.at)
-				j := i + there
-				e, o := int(even[i]), int(odd[i])
-				eThere, oThere := int(even[j]), int(odd[j])
-				b, v := eThere+oThere-e-o, e-o+eThere-oThere
-				products, squares, others = products+b*v, squares+b*b, others+v*v
-			}
-			across, means, differences := float64(products), float64(squares), float64(others)
-			if across > 0 && across*across > best*means*differences {
-				best, gain, told = across*across/(means*differences), across/differences, true
+		f.lines.Products(across, means, differences, f.even, f.odd, f.at, dy*f.w-reach.X)
+		for i := 0; i < n; i += step {
+			if a := across[i]; a > 0 && a*a > best*means[i]*differences[i] {
+				best, gain, told = a*a/(means[i]*differences[i]), a/differences[i], true
 			}
 		}
 	}

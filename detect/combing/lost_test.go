@@ -58,6 +58,7 @@ func TestLost(t *testing.T) {
 			x, y := margin+r.IntN(w-2*margin), margin+r.IntN(h-2*margin)
 			l.few = append(l.few, point{place{int16(x), int16(y)}, int32(y*w + x)})
 		}
+		f.chosen(l.few)
 		gain, told := l.lost(f, c.reach)
 		if told != c.told || told && math.Abs(gain*c.left-1) > 0.12 {
 			t.Errorf("%s: gain %.2f, %v, want %.2f, %v", c.name, gain, told, 1/c.left, c.told)
