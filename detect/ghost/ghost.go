@@ -34,7 +34,7 @@ var Stage = &detect.Stage{
 		"reported; nor are dissolves, transparency and motion blur, which have no second edge at the step.",
 	Kind: detect.Ghost,
 	Needs: []detect.Need{
-		{Stage: cells.Stage, Back: referenceSpan, Ahead: span},
+		{Stage: cells.Stage, Back: 2 * pairsBeside, Ahead: span},
 		{Stage: motion.Stage, Back: span, Ahead: span},
 		{Stage: echo.Stage, Back: span, Ahead: span},
 	},

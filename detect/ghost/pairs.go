@@ -35,6 +35,9 @@ const (
 	// at its other end more than the usual: no more than this share of it, and so many
 	// times as much as the other.
 	pairsDip, pairsRise = 0.75, 1.4
+	// Of three copies the steps at both ends fall to 0.7 or 0.8 of the usual, and those
+	// within to 0.6: no more than such a share.
+	copiesDip, copiesWithin = 0.9, 0.8
 	// The usual steps grow or shrink by no more than this factor from one to the next but
 	// one, which is past what squares that stray by mostPairStrays do by far.
 	mostUneven = 1.5
@@ -42,8 +45,9 @@ const (
 	fewestPairCells = 6
 	// How far the logarithm of what two pictures differ by strays: at least by this, as
 	// edges fall between samples, and at most for it to say anything: what goes unsteadily,
-	// bounces or stops strays by more, and goes half a step too far at times.
-	leastPairStrays, mostPairStrays = 0.1, 0.14
+	// bounces or stops strays by more, and goes half a step too far at times. Where the
+	// detail tells of halves as well, by so much.
+	leastPairStrays, mostPairStrays, mostTold = 0.1, 0.14, 0.18
 	// What differs by more than so many deviations counts as that many.
 	mostPairOff = 5.0
 	// As a burst, pictures differ by no more than so many deviations, root mean square,
@@ -55,11 +59,17 @@ const (
 	// lengths at each of thousands of pictures. None of 240 varied takes without a ghost
 	// goes beyond it.
 	pairsPrior = 8.5
+	// Less than this is not asked for the detail.
+	leastPairOdds = 2.0
 )
 
-// halves are the mixtures that are looked for: of a picture and the next one, and of one
-// and the last. Other shares are told from what things do less surely.
-var halves = [...]mixture{{ahead: 0.5}, {behind: 0.5}}
+// pairedMixtures are those that are looked for: halves of a picture and the next one, and
+// of one and the last, and three copies. Mixtures of half a step are too like what things
+// do that go unevenly.
+var pairedMixtures = [...]mixture{
+	{ahead: 0.5}, {behind: 0.5},
+	{behind: 0.25, ahead: 0.25}, {behind: 1. / 3, ahead: 1. / 3},
+}
 
 // apartness is by how much a picture differs from those before it.
 type apartness struct {
@@ -93,9 +103,11 @@ func (s *state) apart(i, steps int) []float32 {
 // pairs are what some pictures differ by from each other, in some of their cells.
 type pairs struct {
 	first, n int
-	moves    []bool  // of the rectangle
-	where    []int   // the cells in which anything moves
-	noise    float64 // squared
+	// So many pictures before and after the burst are compared with it.
+	before, after int
+	moves         []bool  // of the rectangle
+	where         []int   // the cells in which anything moves
+	noise         float64 // squared
 	// usual is the logarithm of what pictures so many steps apart differ by, which
 	// strays by so much.
 	usual  [mostApart + 1]float64
@@ -149,32 +161,70 @@ func (s *state) pairedPart(first int, part, in image.Rectangle) (length int, mix
 		}
 	}
 	for n := fewestPaired; n <= mostPaired && !s.cutBeside(first, n); n++ {
-		last := pairsBeside - 1 + n
-		for _, of := range halves {
-			long, short := steps[pairsBeside-1], steps[last]
-			if of.behind > 0 {
-				long, short = short, long
-			}
-			if short == 0 || long < pairsRise*short {
+		p := &s.pairs
+		learnt := false
+		for _, of := range pairedMixtures {
+			if !stepsAs(steps[:2*pairsBeside+n-1], of) {
 				continue
 			}
-			var around [2 * pairsBeside]float64
-			k := copy(around[:], steps[:pairsBeside-1])
-			k += copy(around[k:], steps[last+1:last+pairsBeside])
-			if short > pairsDip*median(around[:k]) || !even(around[:k]) {
+			if !learnt {
+				p.first, p.n, p.before, p.after = first, n, pairsBeside, pairsBeside
+				if learnt = s.moving(p, in) && p.learn(s.total); !learnt {
+					break
+				}
+			}
+			o := p.odds(of, s.total)
+			if o <= leastPairOdds {
 				continue
 			}
-			p := &s.pairs
-			p.first, p.n = first, n
-			if !s.moving(p, in) || !p.learn(s.total) {
+			told, known := s.detailTells(p, of)
+			if known && told < 0 || (!known || of.copies()) && p.strays > mostPairStrays {
 				continue
 			}
-			if o := p.odds(of, s.total); o > odds {
+			if of.copies() {
+				if told < leastToldAlone {
+					continue
+				}
+				told -= leastToldAlone
+			}
+			if o += told - pairsPrior; o > odds {
 				length, mixed, odds = n, of, o
 			}
 		}
 	}
 	return length, mixed, odds
+}
+
+// copies reports whether a mixture has copies on both sides.
+func (m mixture) copies() bool { return m.behind > 0 && m.ahead > 0 }
+
+// stepsAs reports whether steps, of pictures beside a burst, into it, in it, out of it and
+// beside it, may be those of a mixture.
+func stepsAs(steps []float64, of mixture) bool {
+	first, last := pairsBeside-1, len(steps)-pairsBeside
+	if steps[last] == 0 {
+		return false
+	}
+	var list [2 * pairsBeside]float64
+	around := func() []float64 {
+		return list[:copy(list[:], steps[:first])+copy(list[first:], steps[last+1:])]
+	}
+	if !even(around()) {
+		return false
+	}
+	usual := median(around())
+	if of.copies() {
+		within := 0.0
+		for _, v := range steps[first+1 : last] {
+			within += v / float64(last-first-1)
+		}
+		return max(steps[first], steps[last]) <= copiesDip*usual && within <= copiesWithin*usual
+	}
+	long, short := steps[first], steps[last]
+	if of.behind > 0 {
+		long, short = short, long
+	}
+	return long >= pairsRise*short && short <= pairsDip*usual
 }
 
 // stepIn is by how much a picture differs from the one before in a rectangle of parts,
@@ -240,7 +290,7 @@ func (s *state) moving(p *pairs, in image.Rectangle) bool {
 	p.moves = slices.Grow(p.moves[:0], in.Dx()*in.Dy())[:in.Dx()*in.Dy()]
 	clear(p.moves)
 	noise := float32(0)
-	for i := p.first - pairsBeside + 1; i < p.first+p.n+pairsBeside; i++ {
+	for i := p.first - p.before + 1; i < p.first+p.n+p.after; i++ {
 		c, m := s.cells.At(i), s.motion.At(i)
 		if c == nil || m == nil || len(c.Reduced.Diff) == 0 {
 			return false
@@ -289,7 +339,7 @@ func (s *state) total(i, steps int) float64 {
 // learn takes in what the pictures on either side of a burst differ by from each other;
 // false where that is not known, or strays too far to tell anything.
 func (p *pairs) learn(total func(i, steps int) float64) bool {
-	from, to := p.first-pairsBeside, p.first+p.n+pairsBeside
+	from, to := p.first-p.before, p.first+p.n+p.after
 	var fit trend.Fit
 	for steps := 1; steps <= mostApart; steps++ {
 		var list, when [2 * pairsBeside]float64
@@ -311,8 +361,17 @@ func (p *pairs) learn(total func(i, steps int) float64) bool {
 		}
 		p.usual[steps] = fit.Add(list[:count], when[:count])
 	}
-	p.strays = max(leastPairStrays, fit.Strays())
-	return p.strays <= mostPairStrays
+	p.strays = max(leastPairStrays, p.straysOf(&fit))
+	return p.strays <= mostTold
+}
+
+// straysOf is how far what is usual beside a burst strays in it: of one side alone the trend
+// is not known to go on.
+func (p *pairs) straysOf(fit *trend.Fit) float64 {
+	if p.before == 0 || p.after == 0 {
+		return fit.Spread()
+	}
+	return fit.Strays()
 }
 
 // between is what pictures so many steps apart differ by.
@@ -358,14 +417,15 @@ func (p *pairs) shares(i int, of mixture) []share {
 	return []share{{i - 1, of.behind}, {i, 1 - of.behind - of.ahead}, {i + 1, of.ahead}}
 }
 
-// odds returns the logarithm of the odds that the pictures of a burst are mixtures.
+// odds returns by how much what the pictures of a burst differ by makes the logarithm of the
+// odds grow that they are mixtures; 0 where it does not fit.
 func (p *pairs) odds(of mixture, total func(i, steps int) float64) float64 {
 	var clean, mixed, worst float64
 	n := 0
-	for i := p.first; i < p.first+p.n+pairsBeside; i++ {
+	for i := p.first; i < p.first+p.n+min(p.after, pairsBeside); i++ {
 		for steps := 1; steps < mostApart; steps++ {
 			b := i - steps
-			if b < p.first-pairsBeside || i >= p.first+p.n && (b >= p.first+p.n || b < p.first) {
+			if b < p.first-min(p.before, pairsBeside) || i >= p.first+p.n && (b >= p.first+p.n || b < p.first) {
 				continue
 			}
 			d := total(i, steps)
@@ -385,7 +445,7 @@ func (p *pairs) odds(of mixture, total func(i, steps int) float64) float64 {
 	if mixed > pairsFit*pairsFit*float64(n) || worst >= worstPair {
 		return 0
 	}
-	return pairsAlike*(clean-mixed)/float64(n)/2 - pairsPrior
+	return pairsAlike * (clean - mixed) / float64(n) / 2
 }
 
 // markPairs marks the pictures of a burst that begins at a picture and that no other rule
@@ -396,7 +456,9 @@ func (s *state) markPairs(w *detect.Window) {
 	}
 	b, in, odds := s.paired(w.T)
 	if odds <= 0 {
-		return
+		if b, in, odds = s.pairedEnd(w.T); odds <= 0 {
+			return
+		}
 	}
 	region := func(i int) (r image.Rectangle) {
 		for _, part := range in {
@@ -407,7 +469,7 @@ func (s *state) markPairs(w *detect.Window) {
 	if s.covered(w.T, region(w.T)) {
 		return
 	}
-	s.pairsUntil = b.first + b.n
+	s.pairsUntil = max(w.T, b.first+b.n)
 	for i := b.first; i < b.first+b.n; i++ {
 		s.markMixedIn(w, i, region(i), b.of, b.sure)
 	}

@@ -44,11 +44,11 @@ func TestMixturesDiffer(t *testing.T) {
 	for i := range clean {
 		clean[i] = moved(2, step*float64(i))
 	}
-	p := pairs{first: 4, n: 4}
+	p := pairs{first: 4, n: 4, before: pairsBeside, after: pairsBeside}
 	for steps := 1; steps <= mostApart; steps++ {
 		p.usual[steps] = math.Log(clean.differ(count-1, steps))
 	}
-	for _, of := range append(halves[:], mixture{behind: 0.25, ahead: 0.25}, mixture{ahead: 1. / 3}) {
+	for _, of := range append(pairedMixtures[:], mixture{ahead: 1. / 3}) {
 		shown := append(rows{}, clean...)
 		for i := p.first; i < p.first+p.n; i++ {
 			shown[i] = make([]float64, len(clean[i]))
@@ -118,13 +118,13 @@ func TestPairs(t *testing.T) {
 		odds := 0.0
 		for from := pairsBeside; from < count-pairsBeside-fewestPaired; from++ {
 			for length := fewestPaired; length <= mostPaired && from+length+pairsBeside <= count; length++ {
-				for _, of := range halves {
-					p := pairs{first: from, n: length, noise: 2}
+				for _, of := range pairedMixtures[:2] {
+					p := pairs{first: from, n: length, before: pairsBeside, after: pairsBeside, noise: 2}
 					total := func(i, steps int) float64 { return max(shown.differ(i, steps)-p.noise, p.noise/100) }
-					if !p.learn(total) {
+					if !p.learn(total) || p.strays > mostPairStrays {
 						continue
 					}
-					if o := p.odds(of, total); o > odds {
+					if o := p.odds(of, total) - pairsPrior; o > odds {
 						odds, best = o, mixedBurst{first: from, n: length, of: of}
 					}
 				}
@@ -132,6 +132,55 @@ func TestPairs(t *testing.T) {
 		}
 		if found := c.is != (mixture{}); found != (odds > 0) || found && (best.first != first || best.n != n || best.of != c.is) {
 			t.Errorf("%s: odds of %.1f of %+v", c.name, odds, best)
+		}
+	}
+}
+
+// The end of a long burst is told by what pictures differ by, as far as what goes evenly and
+// what gets faster or softer does not fit it.
+func TestPairedEnd(t *testing.T) {
+	const first, count = 3, 24
+	mix := func(i int, of mixture) []float64 {
+		a, b := moved(2, 4*float64(i)), moved(2, 4*float64(i+1))
+		if of.behind > 0 {
+			b = moved(2, 4*float64(i-1))
+		}
+		for x := range a {
+			a[x] = (a[x] + b[x]) / 2
+		}
+		return a
+	}
+	for _, c := range []struct {
+		name string
+		of   mixture
+		in   func(i int) []float64
+		is   bool
+	}{
+		{"halves of the next end", pairedMixtures[0], func(i int) []float64 { return mix(i, pairedMixtures[0]) }, true},
+		{"halves of the last begin", pairedMixtures[1], func(i int) []float64 { return mix(i, pairedMixtures[1]) }, true},
+		{"even", pairedMixtures[0], func(i int) []float64 { return moved(2, 4*float64(i)) }, false},
+		{"softer", pairedMixtures[1], func(i int) []float64 { return moved(4, 4*float64(i)) }, false},
+		{"half a step early", pairedMixtures[0], func(i int) []float64 { return moved(2, 4*float64(i)+2) }, false},
+	} {
+		p := pairs{first: first, n: mostPaired, after: 2 * pairsBeside, noise: 2}
+		if c.of.behind > 0 {
+			p.first, p.before, p.after = first+2*pairsBeside, 2*pairsBeside, 0
+		}
+		shown := make(rows, count)
+		random := rand.New(rand.NewPCG(5, 6))
+		for i := range shown {
+			if shown[i] = moved(2, 4*float64(i)); i >= p.first && i < p.first+p.n {
+				shown[i] = c.in(i)
+			}
+			for x := range shown[i] {
+				shown[i][x] += random.NormFloat64()
+			}
+		}
+		total := func(i, steps int) float64 { return max(shown.differ(i, steps)-p.noise, p.noise/100) }
+		if !p.learn(total) {
+			t.Errorf("%s: strays by %.2f", c.name, p.strays)
+		} else if o := p.odds(c.of, total); o > leastPairOdds != c.is {
+			t.Errorf("%s: odds of %.1f", c.name, o)
 		}
 	}
 }

@@ -33,3 +33,6 @@ func (f *Fit) Add(values, times []float64) float64 {
 func (f *Fit) Strays() float64 {
 	return math.Sqrt(max(0, f.squares-f.changes*f.changes/f.along) / float64(f.free-1))
 }
+
+// Spread is their standard deviation from the means alone, in the same unit.
+func (f *Fit) Spread() float64 { return math.Sqrt(f.squares / float64(f.free)) }
