@@ -12,7 +12,7 @@ type spectrum struct {
 	cos, sin []float64
 	power    []float64
 	around   []float64
-	sorted   []float64
+	bins     []float64
 }
 
 // The pitches that are looked for, in pixels. Blocks of 8 samples that were
@@ -105,9 +105,8 @@ func (s *spectrum) level(reach int) {
 	for i := 0; i < n+step; i += step {
 		from, to := max(i-reach, 0), min(i+reach+1, n)
 		from = min(from, to-1)
-		s.sorted = append(s.sorted[:0], s.power[from:to]...)
-		slices.Sort(s.sorted)
-		s.around = append(s.around, s.sorted[len(s.sorted)/2]/math.Ln2)
+		s.bins = append(s.bins[:0], s.power[from:to]...)
+		s.around = append(s.around, middle(s.bins)/math.Ln2)
 	}
 	for i := range s.power {
 		k, f := i/step, float64(i%step)/float64(step)
@@ -118,6 +117,35 @@ func (s *spectrum) level(reach int) {
 			s.power[i] = 0
 		}
 	}
+}
+
+// middle returns what stands in the middle of values in their order, of which it only puts
+// as many in order as it takes (Hoare's selection).
+func middle(v []float64) float64 {
+	k := len(v) / 2
+	for from, to := 0, len(v)-1; from < to; {
+		pivot, i, j := v[(from+to)/2], from, to
+		for i <= j {
+			for v[i] < pivot {
+				i++
+			}
+			for v[j] > pivot {
+				j--
+			}
+			if i <= j {
+				v[i], v[j] = v[j], v[i]
+				i, j = i+1, j-1
+			}
+		}
+		if k <= j {
+			to = j
+		} else if k >= i {
+			from = i
+		} else {
+			break
+		}
+	}
+	return v[k]
 }
 
 // at is the power at a frequency in cycles a pixel.
