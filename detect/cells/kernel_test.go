@@ -198,6 +198,31 @@ func TestSearchEqualsTwin(t *testing.T) {
 	kernel{}.Median6(a[3:], p, w, w-8, h-1)
 	twin{}.Median6(b[3:], p, w, w-8, h-1)
 	same("Median6", a, b)
+	pix, near := make([]uint16, w*h), [6][]uint16{}
+	for k := range near {
+		near[k] = make([]uint16, w*h)
+	}
+	cleared := 0
+	for i := range pix {
+		a[i], b[i] = 0xffff, 0xffff
+		for k := range near {
+			near[k][i] = uint16(int(p[0][i]) + 200 + r.IntN(80+i%7*30))
+		}
+		pix[i] = uint16(int(p[0][i]) + r.IntN(600))
+	}
+	behind := make([]uint16, w*h)
+	kernel{}.Median6(behind, near, w, w, h)
+	kernel{}.Steady(a, pix, behind, near, 40, 4, 60)
+	twin{}.Steady(b, pix, behind, near, 40, 4, 60)
+	same("Steady", a, b)
+	for _, v := range a {
+		if v == 0 {
+			cleared++
+		}
+	}
+	if cleared < len(a)/10 || cleared > len(a)*9/10 {
+		t.Errorf("Steady cleared %d of %d", cleared, len(a))
+	}
 	kernel{}.StandOutMoved(a, p[0], p[1], w, h, 300)
 	twin{}.StandOutMoved(b, p[0], p[1], w, h, 300)
 	same("StandOutMoved", a, b)

@@ -1,7 +1,6 @@
 package motion
 
 import (
-	"math"
 	"slices"
 
 	"setwitness/detect/cells"
@@ -156,28 +155,12 @@ func (s *Store) runs(r *cells.Reduced, m *Map, ty int, stir bool, do func(at, n,
 // steady takes from what stands out the samples where the pictures that make
 // the background are as unsteady themselves.
 func (s *Store) steady(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16) {
-	for i, out := range m.StandsOut {
-		if out == 0 {
-			continue
-		}
-		behind := int(m.Background[i])
-		d := int(r.Pix[i]) - behind
-		if d = max(d, -d); d > int(threshold)+unsteady*noisiest {
-			continue
-		}
-		// A thing that passes is an outlier on one side.
-		least, most := [2]int{math.MaxInt, math.MaxInt}, [2]int{}
-		for k := range 2 * backgroundSpan / backgroundStep { // fewer sheets count twice
-			v := int(sheets[k%len(sheets)].pix[i])
-			least[1] = min(least[1], max(v, least[0]))
-			least[0] = min(least[0], v)
-			most[1] = max(most[1], min(v, most[0]))
-			most[0] = max(most[0], v)
-		}
-		if spread := min(most[1]-behind, behind-least[1]); spread <= noisiest && d <= int(threshold)+unsteady*spread {
-			m.StandsOut[i] = 0
-		}
+	var pix [2 * backgroundSpan / backgroundStep][]uint16
+	for k := range pix { // fewer sheets count twice
+		pix[k] = sheets[k%len(sheets)].pix[:len(m.StandsOut)]
 	}
+	// A thing that passes is an outlier on one side.
+	s.search.Steady(m.StandsOut, r.Pix, m.Background, pix, threshold, unsteady, noisiest)
 }
 
 // countAll counts what stands out in each tile.
