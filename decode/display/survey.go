@@ -70,8 +70,8 @@ const (
 	// hold a hundred updates. Most takes tell after half of that all that they
 	// tell at all, and their frames are decoded again afterwards.
 	probeSeconds, earlySeconds = 2.0, 1.0
-	// They do where the whole border shows and nearly all change falls on a
-	// rate of the trade, which is known to a third of a picture in a minute.
+	// They do where the whole border shows (not that of a picture with bars, round
+	// which the panel is faint) and nearly all change falls on a rate of the trade, which is known to a third of a picture in a minute.
 	sureBorder, sureRhythm, sureHz = 0.9, 0.9, 0.005
 	// A take without any sign of a screen in its first frames is not looked
 	// at further: a glance costs a tenth of a second of decoding.
@@ -241,7 +241,7 @@ func (p *probe) early(ctx context.Context, f picture.Format) (sure bool, err err
 		return false, err
 	}
 	found, e := &s.Found, &s.Estimate
-	sure = found.Kind == screen.Screen && !found.LitArea && found.Hidden == [4]bool{} &&
+	sure = found.Kind == screen.Screen && !found.LitArea && found.Hidden == [4]bool{} && found.View.Bars == [4]float64{} &&
 		min(found.Confidence, found.View.Confidence) >= sureBorder &&
 		e.Found && e.Nominal > 0 && e.Confidence >= sureRhythm && e.HzError <= sureHz && !s.Ambiguous
 	if sure {
