@@ -205,11 +205,14 @@ func TestClear(t *testing.T) {
 		f.Measures = map[string]float64{"step_codes": codes, "contour_length_px": length}
 		return f
 	}
+	tiny := found(detect.Ghost, 5, 9)
+	tiny.Region.H = 0.07
 	for _, c := range []struct {
 		name string
 		f    report.Finding
 		want compare.Verdict
 	}{
+		{"a ghost of a thing smaller than a tile", tiny, compare.NotComparable},
 		{"a strong comb", found(detect.Combing, 5, 3), compare.New},
 		{"a weak comb", found(detect.Combing, 5, 2.5), compare.NotComparable},
 		{"a ghost", found(detect.Ghost, 5, 1.6), compare.New},
