@@ -71,7 +71,8 @@ const (
 	// tell at all, and their frames are decoded again afterwards.
 	probeSeconds, earlySeconds = 2.0, 1.0
 	// They do where the whole border shows (not that of a picture with bars, round
-	// which the panel is faint) and nearly all change falls on a rate of the trade, which is known to a third of a picture in a minute.
+	// which the panel is faint) and nearly all change falls on a rate of the trade,
+	// which is known to a third of a picture in a minute.
 	sureBorder, sureRhythm, sureHz = 0.9, 0.9, 0.005
 	// A take without any sign of a screen in its first frames is not looked
 	// at further: a glance costs a tenth of a second of decoding.
