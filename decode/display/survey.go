@@ -167,8 +167,8 @@ type probe struct {
 	finder  *screen.Finder
 
 	kept []kept
-	// Whether it was tried to decide early, and has been.
-	tried, decided bool
+	// Whether the glance makes it worth while to decide early, and whether that was done.
+	promising, decided bool
 	// found is what the glance took for a direct take, nil where it did not or
 	// was not sure and frames follow.
 	found *screen.Found
@@ -222,8 +222,8 @@ func (p *probe) next(ctx context.Context, take Frames) (done bool, err error) {
 		p.finder.Add(&c.Y)
 	}
 	life := p.survey.life(c.Time)
-	if life >= earlySeconds && !p.tried && n+1 >= p.fewest() {
-		p.tried = true
+	if life >= earlySeconds && p.promising && n+1 >= p.fewest() {
+		p.promising = false
 		if done, err = p.early(ctx, take.Format()); done || err != nil {
 			return done, err
 		}
@@ -231,20 +231,21 @@ func (p *probe) next(ctx context.Context, take Frames) (done bool, err error) {
 	return life >= probeSeconds && n+1 >= p.fewest(), nil
 }
 
+// sureView reports whether the whole border of a screen shows.
+func sureView(f *screen.Found) bool {
+	return f.Kind == screen.Screen && !f.LitArea && f.Hidden == [4]bool{} && f.View.Bars == [4]float64{} &&
+		min(f.Confidence, f.View.Confidence) >= sureBorder
+}
+
 // early decides by the frames so far if they leave no doubt.
 func (p *probe) early(ctx context.Context, f picture.Format) (sure bool, err error) {
-	if p.options.From == Direct || p.options.Corners != nil || p.options.LinesPerPx > 0 {
-		return false, nil
-	}
 	s, q := *p.survey, *p
 	q.survey = &s
 	if err := q.decide(ctx, f); err != nil {
 		return false, err
 	}
-	found, e := &s.Found, &s.Estimate
-	sure = found.Kind == screen.Screen && !found.LitArea && found.Hidden == [4]bool{} && found.View.Bars == [4]float64{} &&
-		min(found.Confidence, found.View.Confidence) >= sureBorder &&
-		e.Found && e.Nominal > 0 && e.Confidence >= sureRhythm && e.HzError <= sureHz && !s.Ambiguous
+	e := &s.Estimate
+	sure = sureView(&s.Found) && e.Found && e.Nominal > 0 && e.Confidence >= sureRhythm && e.HzError <= sureHz && !s.Ambiguous
 	if sure {
 		*p.survey, p.decided = s, true
 	}
@@ -264,13 +265,14 @@ func (p *probe) fewest() int {
 func (p *probe) every() int { return max(1, int(probeSeconds*p.survey.Timing.Rate/spreadFrames)) }
 
 // glance reports whether the first frames show for sure that the take is direct.
-// It sets found where they show that.
+// It sets found where they show that, and promising where they show a whole screen.
 func (p *probe) glance() bool {
 	if p.options.From != Auto || p.options.Corners != nil || p.options.LinesPerPx > 0 {
 		return false
 	}
 	found, err := p.finder.Result()
 	if err != nil || found.Kind != screen.Direct {
+		p.promising = err == nil && sureView(&found)
 		return false
 	}
 	p.found = &found
