@@ -300,6 +300,28 @@ func (n *notes) shaded(k *note) bool {
 	return abs(sum) > shadeShare*all
 }
 
+// dips reports whether a picture is darker than both of two others, or brighter, over much
+// of it, as where light goes out and comes again: what it shows less of is contrast.
+func (n *notes) dips(k, b, a *note) bool {
+	threshold := k.threshold()
+	var side float32
+	for _, o := range [2]*note{b, a} {
+		var sum, all float32
+		cells := 0
+		for c, v := range k.mean {
+			if d := v - o.mean[c]; abs(d) > threshold {
+				sum, all = sum+d, all+abs(d)
+				cells++
+			}
+		}
+		if float32(cells) < shadeArea*float32(len(k.mean)) || abs(sum) < shadeShare*all || sum*side < 0 {
+			return false
+		}
+		side = sum
+	}
+	return true
+}
+
 func abs(v float32) float32 { return max(v, -v) }
 
 func (k *note) usable() bool { return !k.shade && len(k.diff) > 0 }
@@ -410,6 +432,9 @@ func (n *notes) judge(i int, r *record) {
 	if explained == 0 && weight < thin*float32(len(k.diff)) || weight < chanceCells {
 		r.still = abs(r.third) < 1
 		n.sameLines(k, r)
+		return
+	}
+	if n.dips(k, b, a) {
 		return
 	}
 	r.repeat = n.evidence(share, weight) * (0.3 + 0.7*min(1, 4*explained))

@@ -420,6 +420,9 @@ func (s *state) markBurst(w *detect.Window, t int, l *echo.Look) {
 	if next, ok := s.tryBurst(w.T+1, t, l); ok && next.explained > b.explained {
 		return
 	}
+	if l != nil && s.keepsDetail(b.first, b.n, b.at(b.first).Union(b.at(b.first+b.n-1)).Intersect(s.raster), b.mixture) {
+		return
+	}
 	s.spells = append(s.spells, b)
 	m := detect.Mark{Kind: detect.Ghost, Strength: 100 * max(b.mixture.behind, b.mixture.ahead), Confidence: b.confidence()}
 	for i := b.first; i < b.first+b.n; i++ {

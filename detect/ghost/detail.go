@@ -1,6 +1,7 @@
 package ghost
 
 import (
+	"image"
 	"math"
 
 	"setwitness/detect/cells"
@@ -69,6 +70,24 @@ func (s *state) detailTells(p *pairs, of mixture) (odds float64, known bool) {
 		odds += off(v, strays) - off(v-expected, max(strays, expectedDetail*-expected))
 	}
 	return odds / float64(p.n) / 2 * float64(min(p.n, mostToldBy)), true
+}
+
+// keepsDetail reports whether the pictures of a burst surely keep the detail of a region, of
+// raster pixels, which mixtures that differ by a whole step do not.
+func (s *state) keepsDetail(first, n int, region image.Rectangle, of mixture) bool {
+	c := s.cells.At(first)
+	if c == nil || of.fields || n > mostPaired {
+		return false
+	}
+	const size = cells.Size
+	in := image.Rect(region.Min.X/size, region.Min.Y/size, (region.Max.X+size-1)/size, (region.Max.Y+size-1)/size)
+	p := &s.pairs
+	p.first, p.n, p.before, p.after = first, n, pairsBeside, pairsBeside
+	if !s.moving(p, in.Intersect(image.Rect(0, 0, c.Cols, c.Rows))) {
+		return false
+	}
+	told, _ := s.detailTells(p, of)
+	return told < -leastToldAlone
 }
 
 // detailLeft is the logarithm of what mixtures keep of the energy of their gradient, where

@@ -46,7 +46,7 @@ const (
 	// How far the logarithm of what two pictures differ by strays: at least by this, as
 	// edges fall between samples, and at most for it to say anything: what goes unsteadily,
 	// bounces or stops strays by more, and goes half a step too far at times. Where the
-	// detail tells of halves as well, by so much.
+	// detail tells of halves by itself, by so much.
 	leastPairStrays, mostPairStrays, mostTold = 0.1, 0.14, 0.18
 	// What differs by more than so many deviations counts as that many.
 	mostPairOff = 5.0
@@ -178,13 +178,11 @@ func (s *state) pairedPart(first int, part, in image.Rectangle) (length int, mix
 				continue
 			}
 			told, known := s.detailTells(p, of)
-			if known && told < 0 || (!known || of.copies()) && p.strays > mostPairStrays {
+			alone := of.copies() || p.strays > mostPairStrays
+			if known && told < 0 || alone && told < leastToldAlone || of.copies() && p.strays > mostPairStrays {
 				continue
 			}
 			if of.copies() {
-				if told < leastToldAlone {
-					continue
-				}
 				told -= leastToldAlone
 			}
 			if o += told - pairsPrior; o > odds {
