@@ -284,7 +284,11 @@ func (k *partStep) measure(i int, c *cells.Map, m *motion.Map) {
 // moving sets the cells of a rectangle in which anything moves in a burst or beside it, and
 // the noise; false where that is not known, or too little moves.
 func (s *state) moving(p *pairs, in image.Rectangle) bool {
-	cols := s.cells.At(p.first).Cols
+	first := s.cells.At(p.first)
+	if first == nil {
+		return false
+	}
+	cols := first.Cols
 	p.moves = slices.Grow(p.moves[:0], in.Dx()*in.Dy())[:in.Dx()*in.Dy()]
 	clear(p.moves)
 	noise := float32(0)

@@ -1,9 +1,12 @@
 package ghost
 
 import (
+	"image"
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"setwitness/detect/cells"
 )
 
 // rows are pictures of one row each, which goes round.
@@ -182,5 +185,13 @@ func TestPairedEnd(t *testing.T) {
 		} else if o := p.odds(c.of, total); o > leastPairOdds != c.is {
 			t.Errorf("%s: odds of %.1f", c.name, o)
 		}
+	}
+}
+
+// Of what begins before the take does nothing is known.
+func TestPairsBeforeTake(t *testing.T) {
+	s := &state{cells: new(cells.Store)}
+	if s.moving(&pairs{first: -1, n: mostPaired, after: 2 * pairsBeside}, image.Rect(0, 0, 4, 4)) {
+		t.Error("what is not there moves")
 	}
 }
