@@ -104,6 +104,15 @@ type tally struct {
 	right, n int
 }
 
+// passes compares so many scans a side of takes with the faults before and after.
+func passes(r *rand.Rand, takes comparisons.Takes, n int, before, after []comparisons.Fault) (*compare.Comparison, error) {
+	var one, two []*compare.Scan
+	for range n {
+		one, two = append(one, takes.Scan(r, before)), append(two, takes.Scan(r, after))
+	}
+	return compare.Compare(one, two, compare.Options{})
+}
+
 func invented(w io.Writer, s settings) error {
 	for _, d := range []struct {
 		name    string
@@ -152,11 +161,7 @@ func invented(w io.Writer, s settings) error {
 					after = append(after, a)
 				}
 			}
-			var one, two []*compare.Scan
-			for range d.passes {
-				one, two = append(one, d.takes.Scan(r, before)), append(two, d.takes.Scan(r, after))
-			}
-			c, err := compare.Compare(one, two, compare.Options{})
+			c, err := passes(r, d.takes, d.passes, before, after)
 			if err != nil {
 				return err
 			}

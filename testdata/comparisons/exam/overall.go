@@ -8,7 +8,6 @@ import (
 	"slices"
 
 	"setwitness/detect"
-	"setwitness/report/compare"
 	"setwitness/testdata/comparisons"
 )
 
@@ -54,11 +53,7 @@ func overall(w io.Writer, s settings) error {
 				after[i].Strength = before[i].Strength * factor[f.Kind] * math.Exp(changedApart*r.NormFloat64())
 				logs[f.Kind] = append(logs[f.Kind], math.Log(after[i].Strength/before[i].Strength))
 			}
-			var one, two []*compare.Scan
-			for range d.passes {
-				one, two = append(one, d.takes.Scan(r, before)), append(two, d.takes.Scan(r, after))
-			}
-			c, err := compare.Compare(one, two, compare.Options{})
+			c, err := passes(r, d.takes, d.passes, before, after)
 			if err != nil {
 				return err
 			}
