@@ -997,6 +997,11 @@ const (
 	// A hand moves the frame by less than this share of its diagonal while
 	// somebody films.
 	steadiest = 0.03
+	// No camera is held, or stands, so straight before a screen that two of its sides keep
+	// to the frame's rows within a pixel from end to end, a twentieth of a degree or so,
+	// while a third lies in the frame's own edge, within this share of the frame: bars do
+	// that a picture was made with.
+	straightest, edgeShare = 1.0, 0.01
 )
 
 // rim is how far inside of the frame a side has to lie for its surroundings to
@@ -1023,6 +1028,30 @@ func (v View) hidden() [4]bool {
 	return out
 }
 
+// madeWithBars reports whether a border is that of the bars of a direct take, where the sides
+// that are hidden count as in the frame's edge.
+func (v View) madeWithBars(hidden [4]bool) bool {
+	w, h := float64(v.Size.X), float64(v.Size.Y)
+	level := func(side int) bool {
+		p, q := v.Quad[side], v.Quad[(side+1)%4]
+		if side%2 == 0 {
+			return math.Abs(p.Y-q.Y) < straightest
+		}
+		return math.Abs(p.X-q.X) < straightest
+	}
+	atEdge := func(side int) bool {
+		p, q := v.Quad[side], v.Quad[(side+1)%4]
+		off := [4]float64{(p.Y + q.Y) / 2 / h, 1 - (p.X+q.X)/2/w, 1 - (p.Y+q.Y)/2/h, (p.X + q.X) / 2 / w}[side]
+		return hidden[side] || off < edgeShare
+	}
+	for side := range 2 {
+		if level(side) && level(side+2) && !hidden[side] && !hidden[side+2] && (atEdge(side+1) || atEdge((side+3)%4)) {
+			return true
+		}
+	}
+	return false
+}
+
 // plausible reports whether a candidate is a screen for all that is known of
 // screens.
 func (c *candidate) plausible() bool {
@@ -1039,6 +1068,9 @@ func (c *candidate) plausible() bool {
 		if p.X < -farCorner*w || p.X > (1+farCorner)*w || p.Y < -farCorner*h || p.Y > (1+farCorner)*h {
 			return false
 		}
+	}
+	if c.view.madeWithBars(c.hidden) {
+		return false
 	}
 	shape := c.view.measuredShape()
 	if visible < leastSides || visible < 4 && c.score < cutScore || c.steady >= steadiest || shape < leastShape || shape > mostShape {
