@@ -67,7 +67,7 @@ type Ledger struct {
 // program up to date.
 func Open(ctx context.Context, path string) (*Ledger, error) {
 	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
-		return nil, &Fault{path, "there is no ledger yet: ledger add makes one", nil}
+		return nil, &Fault{path, "there is no ledger yet (ledger add makes one)", fs.ErrNotExist}
 	}
 	return open(ctx, path, sqlite.OpenReadWrite)
 }
