@@ -96,11 +96,9 @@ func (c *candidate) extends(part *candidate) bool {
 	// In one frame: the camera may sway.
 	whole, inner := c.views[0].Quad, part.views[0].Quad
 	for i := range whole {
-		p, q := whole[i], whole[(i+1)%4]
-		n := math.Hypot(q.X-p.X, q.Y-p.Y)
 		off, least := 0.0, 0.0
 		for _, o := range [2]Point{inner[i], inner[(i+1)%4]} {
-			in := ((q.X-p.X)*(o.Y-p.Y) - (q.Y-p.Y)*(o.X-p.X)) / n
+			in := whole.within(i, o)
 			off, least = max(off, math.Abs(in)), min(least, in)
 		}
 		within = within && least > -noise

@@ -275,15 +275,19 @@ func (c *candidate) agrees(other *candidate) bool {
 		if other.fit.seen[i] < wholeSide {
 			continue
 		}
-		p, q := other.view.Quad[i], other.view.Quad[(i+1)%4]
-		n := math.Hypot(q.X-p.X, q.Y-p.Y)
 		for _, o := range [2]Point{c.view.Quad[i], c.view.Quad[(i+1)%4]} {
-			if off := ((q.X-p.X)*(o.Y-p.Y) - (q.Y-p.Y)*(o.X-p.X)) / n; math.Abs(off) > 2*sameShape {
+			if math.Abs(other.view.Quad.within(i, o)) > 2*sameShape {
 				return false
 			}
 		}
 	}
 	return true
+}
+
+// within is how far a point lies within the line of a side, px; below 0 beyond it.
+func (q *Quad) within(side int, o Point) float64 {
+	a, b := q[side], q[(side+1)%4]
+	return ((b.X-a.X)*(o.Y-a.Y) - (b.Y-a.Y)*(o.X-a.X)) / math.Hypot(b.X-a.X, b.Y-a.Y)
 }
 
 // completed returns, where a candidate has not the shape of a set but for a

@@ -79,11 +79,9 @@ func (s *state) keepsDetail(first, n int, region image.Rectangle, of mixture) bo
 	if c == nil || of.fields || n > mostPaired {
 		return false
 	}
-	const size = cells.Size
-	in := image.Rect(region.Min.X/size, region.Min.Y/size, (region.Max.X+size-1)/size, (region.Max.Y+size-1)/size)
 	p := &s.pairs
 	p.first, p.n, p.before, p.after = first, n, pairsBeside, pairsBeside
-	if !s.moving(p, in.Intersect(image.Rect(0, 0, c.Cols, c.Rows))) {
+	if !s.moving(p, inCells(region).Intersect(image.Rect(0, 0, c.Cols, c.Rows))) {
 		return false
 	}
 	told, _ := s.detailTells(p, of)

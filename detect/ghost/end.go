@@ -9,11 +9,11 @@ import "image"
 // those of a second exposure.
 
 // pairedEnd returns the surest burst of which an end is at a picture, as far as it is
-// compared, and all parts of the picture that show it; of odds 0 or less if none is.
-func (s *state) pairedEnd(at int) (best mixedBurst, in []image.Rectangle, odds float64) {
+// compared.
+func (s *state) pairedEnd(at int) (best pairedBurst) {
 	c := s.cells.At(at)
 	if c == nil || s.cutBeside(at-mostPaired, 2*mostPaired) {
-		return best, nil, 0
+		return best
 	}
 	for _, part := range pairedIn {
 		if !s.stepsEnd(at, part) {
@@ -29,28 +29,12 @@ func (s *state) pairedEnd(at int) (best mixedBurst, in []image.Rectangle, odds f
 			if p.first, p.before, p.after = at, 2*pairsBeside, 0; of.ahead > 0 {
 				p.first, p.before, p.after = at-mostPaired, 0, 2*pairsBeside
 			}
-			if !s.moving(p, r) || !p.learn(s.total) {
-				continue
-			}
-			o := p.odds(of, s.total)
-			if o <= leastPairOdds {
-				continue
-			}
-			told, known := s.detailTells(p, of)
-			if !known || told < leastToldAlone {
-				continue
-			}
-			switch o += told - leastToldAlone - pairsPrior; {
-			case o <= 0:
-			case best.n > 0 && of == best.of:
-				in, odds = append(in, r), max(odds, o)
-			case o > odds:
-				best, in, odds = mixedBurst{first: p.first, n: p.n, of: of}, []image.Rectangle{r}, o
+			if s.moving(p, r) && p.learn(s.total) {
+				best.add(p.first, p.n, of, r, s.pairedOdds(of, true))
 			}
 		}
 	}
-	best.sure = squash(odds)
-	return best, in, odds
+	return best
 }
 
 // stepsEnd reports whether the step before a picture is that of an end between those on

@@ -127,26 +127,38 @@ var pairedIn = func() []image.Rectangle {
 	return list
 }()
 
-// paired returns the surest burst that begins at a picture, and all parts of the picture
-// that show it, as rectangles of cells; of odds 0 or less if none does.
-func (s *state) paired(first int) (best mixedBurst, in []image.Rectangle, odds float64) {
+// pairedBurst is the surest burst of some, and all parts of the picture that show it, as
+// rectangles of cells; of odds 0 if there is none.
+type pairedBurst struct {
+	mixedBurst
+	in   []image.Rectangle
+	odds float64
+}
+
+// add takes in a burst in a part of the picture, of those odds.
+func (b *pairedBurst) add(first, n int, of mixture, in image.Rectangle, odds float64) {
+	switch {
+	case odds <= 0:
+	case first == b.first && n == b.n && of == b.of:
+		b.in, b.odds = append(b.in, in), max(b.odds, odds)
+	case odds > b.odds:
+		*b = pairedBurst{mixedBurst{first: first, n: n, of: of}, []image.Rectangle{in}, odds}
+	}
+	b.sure = squash(b.odds)
+}
+
+// paired returns the surest burst that begins at a picture.
+func (s *state) paired(first int) (best pairedBurst) {
 	c := s.cells.At(first)
 	if c == nil {
-		return best, nil, 0
+		return best
 	}
 	for _, part := range pairedIn {
 		r := partCells(part, c)
-		n, of, o := s.pairedPart(first, part, r)
-		switch {
-		case o <= 0:
-		case n == best.n && of == best.of:
-			in, odds = append(in, r), max(odds, o)
-		case o > odds:
-			best, in, odds = mixedBurst{first: first, n: n, of: of}, []image.Rectangle{r}, o
-		}
+		n, of, odds := s.pairedPart(first, part, r)
+		best.add(first, n, of, r, odds)
 	}
-	best.sure = squash(odds)
-	return best, in, odds
+	return best
 }
 
 // pairedPart returns the length and the mixture of the surest burst that begins at a
@@ -173,24 +185,34 @@ func (s *state) pairedPart(first int, part, in image.Rectangle) (length int, mix
 					break
 				}
 			}
-			o := p.odds(of, s.total)
-			if o <= leastPairOdds {
+			if of.copies() && p.strays > mostPairStrays {
 				continue
 			}
-			told, known := s.detailTells(p, of)
-			alone := of.copies() || p.strays > mostPairStrays
-			if known && told < 0 || alone && told < leastToldAlone || of.copies() && p.strays > mostPairStrays {
-				continue
-			}
-			if of.copies() {
-				told -= leastToldAlone
-			}
-			if o += told - pairsPrior; o > odds {
+			if o := s.pairedOdds(of, of.copies()); o > odds {
 				length, mixed, odds = n, of, o
 			}
 		}
 	}
 	return length, mixed, odds
+}
+
+// pairedOdds is the logarithm of the odds that the burst that was learnt is of a mixture, by
+// its pairs and its detail; 0 or less if they are against it. Alone is set where other things
+// differ by the same, so that the detail has to tell by itself.
+func (s *state) pairedOdds(of mixture, alone bool) float64 {
+	p := &s.pairs
+	o := p.odds(of, s.total)
+	if o <= leastPairOdds {
+		return 0
+	}
+	told, known := s.detailTells(p, of)
+	if known && told < 0 || (alone || p.strays > mostPairStrays) && told < leastToldAlone {
+		return 0
+	}
+	if alone {
+		told -= leastToldAlone
+	}
+	return o + told - pairsPrior
 }
 
 // copies reports whether a mixture has copies on both sides.
@@ -456,14 +478,15 @@ func (s *state) markPairs(w *detect.Window) {
 	if w.T < max(s.pairsUntil, s.jointUntil) || s.covered(w.T, s.raster) {
 		return
 	}
-	b, in, odds := s.paired(w.T)
-	if odds <= 0 {
-		if b, in, odds = s.pairedEnd(w.T); odds <= 0 {
-			return
-		}
+	b := s.paired(w.T)
+	if b.odds == 0 {
+		b = s.pairedEnd(w.T)
+	}
+	if b.odds == 0 {
+		return
 	}
 	region := func(i int) (r image.Rectangle) {
-		for _, part := range in {
+		for _, part := range b.in {
 			r = r.Union(s.changesIn(i, part))
 		}
 		return r
