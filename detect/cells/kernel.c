@@ -395,9 +395,10 @@ CLONES void sw_reduce_16(const uint16_t *src, size_t stride, const uint32_t *wei
 
 // For each cell from column first on the mean over every so many rows, from its first, of the
 // differences of two planes, or of their squares.
-static inline __attribute__((always_inline)) void differences(const uint16_t *a, const uint16_t *b, int w, int h,
-                                                              int cell_w, int cell_h, int first, int cols, int rows,
-                                                              int every, int squared, float *out) {
+static inline __attribute__((always_inline)) void differences(const uint16_t *a, const uint16_t *b, size_t stride,
+                                                              int w, int h, int cell_w, int cell_h, int first,
+                                                              int cols, int rows, int every, int squared, float *out,
+                                                              size_t out_stride) {
 	enum { SPAN = 1024 };
 	for (int cy = 0; cy < rows; cy++) {
 		int y0 = cy * cell_h, n = h - y0 < cell_h ? h - y0 : cell_h;
@@ -407,7 +408,7 @@ static inline __attribute__((always_inline)) void differences(const uint16_t *a,
 			int m = w - x0 < span ? w - x0 : span;
 			uint32_t sum[SPAN] = {0};
 			for (int y = y0; y < y0 + n; y += every) {
-				const uint16_t *restrict p = a + (size_t)y * w + x0, *restrict q = b + (size_t)y * w + x0;
+				const uint16_t *restrict p = a + (size_t)y * stride + x0, *restrict q = b + (size_t)y * stride + x0;
 				for (int x = 0; x < m; x++) {
 					int32_t d = (int32_t)p[x] - (int32_t)q[x];
 					sum[x] += (uint32_t)(squared ? d * d : absolute(d));
@@ -418,7 +419,7 @@ static inline __attribute__((always_inline)) void differences(const uint16_t *a,
 				uint32_t s = 0;
 				for (int i = x; i < x + k; i++)
 					s += sum[i];
-				out[(size_t)cy * cols + cx] = k > 0 && n > 0 ? (float)s / (float)(k * taken) : 0;
+				out[(size_t)cy * out_stride + cx] = k > 0 && n > 0 ? (float)s / (float)(k * taken) : 0;
 			}
 		}
 	}
@@ -428,17 +429,18 @@ static inline __attribute__((always_inline)) void differences(const uint16_t *a,
 // The same of whole cells of 4, 8 or 16 columns and 16 rows at most, up to column end of the
 // planes, a multiple of 16. Samples are below 4096: sixteen differences fit a lane of 16 bits,
 // and the squares of a cell 32.
-AVX2 static inline __attribute__((always_inline)) void whole_cells(const uint16_t *a, const uint16_t *b, int w, int h,
-                                                                   int cell_w, int cell_h, int end, int cols,
-                                                                   int rows, int every, int squared, float *out) {
+AVX2 static inline __attribute__((always_inline)) void whole_cells(const uint16_t *a, const uint16_t *b, size_t stride,
+                                                                   int h, int cell_w, int cell_h, int end, int rows,
+                                                                   int every, int squared, float *out,
+                                                                   size_t out_stride) {
 	const __m256i low = _mm256_set1_epi32(0xffff);
-	for (int cy = 0; cy < rows; cy++, out += cols) {
+	for (int cy = 0; cy < rows; cy++, out += out_stride) {
 		int y0 = cy * cell_h, n = h - y0 < cell_h ? h - y0 : cell_h;
 		float pixels = (float)(cell_w * ((n + every - 1) / every));
 		for (int x = 0; x < end; x += 16) {
 			__m256i sum = _mm256_setzero_si256();
 			for (int y = y0; y < y0 + n; y += every) {
-				size_t at = (size_t)y * w + x;
+				size_t at = (size_t)y * stride + x;
 				__m256i d = _mm256_sub_epi16(_mm256_loadu_si256((const __m256i *)(a + at)),
 				                             _mm256_loadu_si256((const __m256i *)(b + at)));
 				/* planes of other pictures have left the near caches */
@@ -461,21 +463,21 @@ AVX2 static inline __attribute__((always_inline)) void whole_cells(const uint16_
 	}
 }
 
-#define WHOLE_CELLS(NAME, EVERY, SQUARED)                                                              \
-	AVX2 static int NAME(const uint16_t *a, const uint16_t *b, int w, int h, int cell_w, int cell_h,  \
-	                     int cols, int rows, float *out) {                                            \
-		int end = (w < cols * cell_w ? w : cols * cell_w) / 16 * 16;                                  \
-		if (cell_h > 16)                                                                              \
-			return 0;                                                                                 \
-		if (cell_w == 4)                                                                              \
-			whole_cells(a, b, w, h, 4, cell_h, end, cols, rows, EVERY, SQUARED, out);                 \
-		else if (cell_w == 8)                                                                         \
-			whole_cells(a, b, w, h, 8, cell_h, end, cols, rows, EVERY, SQUARED, out);                 \
-		else if (cell_w == 16)                                                                        \
-			whole_cells(a, b, w, h, 16, cell_h, end, cols, rows, EVERY, SQUARED, out);                \
-		else                                                                                          \
-			return 0;                                                                                 \
-		return end / cell_w;                                                                          \
+#define WHOLE_CELLS(NAME, EVERY, SQUARED)                                                                    \
+	AVX2 static int NAME(const uint16_t *a, const uint16_t *b, size_t stride, int w, int h, int cell_w,     \
+	                     int cell_h, int cols, int rows, float *out, size_t out_stride) {                   \
+		int end = (w < cols * cell_w ? w : cols * cell_w) / 16 * 16;                                        \
+		if (cell_h > 16)                                                                                    \
+			return 0;                                                                                       \
+		if (cell_w == 4)                                                                                    \
+			whole_cells(a, b, stride, h, 4, cell_h, end, rows, EVERY, SQUARED, out, out_stride);            \
+		else if (cell_w == 8)                                                                               \
+			whole_cells(a, b, stride, h, 8, cell_h, end, rows, EVERY, SQUARED, out, out_stride);            \
+		else if (cell_w == 16)                                                                              \
+			whole_cells(a, b, stride, h, 16, cell_h, end, rows, EVERY, SQUARED, out, out_stride);           \
+		else                                                                                                \
+			return 0;                                                                                       \
+		return end / cell_w;                                                                                \
 	}
 
 WHOLE_CELLS(whole_differences, 1, 0)
@@ -484,12 +486,12 @@ WHOLE_CELLS(whole_squares, 2, 1)
 
 CLONES static void plain_differences(const uint16_t *a, const uint16_t *b, int w, int h, int cell_w, int cell_h,
                                      int first, int cols, int rows, float *out) {
-	differences(a, b, w, h, cell_w, cell_h, first, cols, rows, 1, 0, out);
+	differences(a, b, w, w, h, cell_w, cell_h, first, cols, rows, 1, 0, out, cols);
 }
 
-CLONES static void plain_squares(const uint16_t *a, const uint16_t *b, int w, int h, int cell_w, int cell_h,
-                                 int first, int cols, int rows, float *out) {
-	differences(a, b, w, h, cell_w, cell_h, first, cols, rows, 2, 1, out);
+CLONES static void plain_squares(const uint16_t *a, const uint16_t *b, size_t stride, int w, int h, int cell_w,
+                                 int cell_h, int first, int cols, int rows, float *out, size_t out_stride) {
+	differences(a, b, stride, w, h, cell_w, cell_h, first, cols, rows, 2, 1, out, out_stride);
 }
 
 void sw_difference(const uint16_t *a, const uint16_t *b, int w, int h, int cell_w, int cell_h, int cols, int rows,
@@ -497,17 +499,17 @@ void sw_difference(const uint16_t *a, const uint16_t *b, int w, int h, int cell_
 	int first = 0;
 #if defined(__x86_64__)
 	if (__builtin_cpu_supports("avx2"))
-		first = whole_differences(a, b, w, h, cell_w, cell_h, cols, rows, out);
+		first = whole_differences(a, b, w, w, h, cell_w, cell_h, cols, rows, out, cols);
 #endif
 	plain_differences(a, b, w, h, cell_w, cell_h, first, cols, rows, out);
 }
 
-void sw_squared_difference(const uint16_t *a, const uint16_t *b, int w, int h, int cell_w, int cell_h, int cols,
-                           int rows, float *out) {
+void sw_squared_difference(const uint16_t *a, const uint16_t *b, size_t stride, int w, int h, int cell_w, int cell_h,
+                           int cols, int rows, float *out, size_t out_stride) {
 	int first = 0;
 #if defined(__x86_64__)
 	if (__builtin_cpu_supports("avx2"))
-		first = whole_squares(a, b, w, h, cell_w, cell_h, cols, rows, out);
+		first = whole_squares(a, b, stride, w, h, cell_w, cell_h, cols, rows, out, out_stride);
 #endif
-	plain_squares(a, b, w, h, cell_w, cell_h, first, cols, rows, out);
+	plain_squares(a, b, stride, w, h, cell_w, cell_h, first, cols, rows, out, out_stride);
 }

@@ -27,6 +27,7 @@ package cells
 import "C"
 
 import (
+	"image"
 	"unsafe"
 
 	"setwitness/decode/picture"
@@ -92,7 +93,19 @@ func (kernel) difference(a, b *Reduced, cellW, cellH, cols, from, to int, out []
 		C.int(cellW), C.int(cellH), C.int(cols), C.int(to-from), (*C.float)(&out[from*cols]))
 }
 
-func (kernel) squaredDifference(a, b *Reduced, cellW, cellH, cols, rows int, out []float32) {
-	C.sw_squared_difference((*C.uint16_t)(&a.Pix[0]), (*C.uint16_t)(&b.Pix[0]), C.int(a.W), C.int(a.H),
-		C.int(cellW), C.int(cellH), C.int(cols), C.int(rows), (*C.float)(&out[0]))
+func (kernel) squaredDifference(a, b *Reduced, cellW, cellH, cols int, in image.Rectangle, out []float32) {
+	x, y := in.Min.X*cellW, in.Min.Y*cellH
+	if x >= a.W || y >= a.H || in.Empty() { // a cell may lie beyond the planes
+		clearCells(out, cols, in)
+		return
+	}
+	at := y*a.W + x
+	C.sw_squared_difference((*C.uint16_t)(&a.Pix[at]), (*C.uint16_t)(&b.Pix[at]), C.size_t(a.W), C.int(a.W-x), C.int(a.H-y),
+		C.int(cellW), C.int(cellH), C.int(in.Dx()), C.int(in.Dy()), (*C.float)(&out[in.Min.Y*cols+in.Min.X]), C.size_t(cols))
+}
+
+func clearCells(list []float32, cols int, in image.Rectangle) {
+	for y := in.Min.Y; y < in.Max.Y; y++ {
+		clear(list[y*cols+in.Min.X : y*cols+in.Max.X])
+	}
 }

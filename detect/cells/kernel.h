@@ -42,8 +42,9 @@ void sw_reduce_16(const uint16_t *src, size_t stride, const uint32_t *weight, in
 void sw_difference(const uint16_t *a, const uint16_t *b, int w, int h, int cell_w, int cell_h,
                    int cols, int rows, float *out);
 
-// The same of squares, of every other row of each cell from its first.
-void sw_squared_difference(const uint16_t *a, const uint16_t *b, int w, int h, int cell_w, int cell_h,
-                           int cols, int rows, float *out);
+// The same of squares, of every other row of each cell from its first, in so many cells of
+// larger planes and of a larger list: strides are from row to row of theirs.
+void sw_squared_difference(const uint16_t *a, const uint16_t *b, size_t stride, int w, int h, int cell_w, int cell_h,
+                           int cols, int rows, float *out, size_t out_stride);
 
 #endif

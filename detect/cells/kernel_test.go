@@ -110,11 +110,17 @@ func TestDifferenceEqualsTwin(t *testing.T) {
 					t.Fatalf("%v, cells of %d, cell %d: kernel %g, twin %g", size, edge, i, got[i], want[i])
 				}
 			}
-			kernel{}.squaredDifference(&a.Reduced, &b.Reduced, edge, edge, cols, rows, got)
-			twin{}.squaredDifference(&a.Reduced, &b.Reduced, edge, edge, cols, rows, want)
-			for i := range got {
-				if got[i] != want[i] {
-					t.Fatalf("%v, cells of %d, cell %d squared: kernel %g, twin %g", size, edge, i, got[i], want[i])
+			// What lies beside the rectangle is left as it is.
+			for _, in := range []image.Rectangle{image.Rect(0, 0, cols, rows), image.Rect(1, 1, cols-1, rows), image.Rect(cols-1, 0, cols, 1)} {
+				for i := range got {
+					got[i], want[i] = -1, -1
+				}
+				kernel{}.squaredDifference(&a.Reduced, &b.Reduced, edge, edge, cols, in, got)
+				twin{}.squaredDifference(&a.Reduced, &b.Reduced, edge, edge, cols, in, want)
+				for i := range got {
+					if got[i] != want[i] || (got[i] < 0) == image.Pt(i%cols, i/cols).In(in) {
+						t.Fatalf("%v, cells of %d in %v, cell %d squared: kernel %g, twin %g", size, edge, in, i, got[i], want[i])
+					}
 				}
 			}
 		}

@@ -55,13 +55,11 @@ func (s *Search) Lags(out []float32, g []int16, w, h int, dx, dy []int32) {
 	s.cross(out, g, w, h, s.padded, wide, s.x, s.y, &s.runs)
 }
 
-// SquaredDifference returns the mean squared difference of the reduced planes of two
-// pictures in each cell, in squares of the unit of Reduced.Pix, of every other row; in a
-// list if that is long enough.
-func (s *Search) SquaredDifference(list []float32, a, b *Map) []float32 {
-	list = slices.Grow(list[:0], a.Cols*a.Rows)[:a.Cols*a.Rows]
-	s.squaredDifference(&a.Reduced, &b.Reduced, Size/a.Reduced.StepX, Size/a.Reduced.StepY, a.Cols, a.Rows, list)
-	return list
+// SquaredDifference sets the cells in a rectangle of a list, which is as long as the maps of
+// two pictures, to the mean squared difference of their reduced planes in each, in squares of
+// the unit of Reduced.Pix, of every other row.
+func (s *Search) SquaredDifference(list []float32, a, b *Map, in image.Rectangle) {
+	s.squaredDifference(&a.Reduced, &b.Reduced, Size/a.Reduced.StepX, Size/a.Reduced.StepY, a.Cols, in, list)
 }
 
 // outline is scratch of Search.Outline.

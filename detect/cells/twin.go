@@ -1,6 +1,10 @@
 package cells
 
-import "setwitness/decode/picture"
+import (
+	"image"
+
+	"setwitness/decode/picture"
+)
 
 // twin is the kernel in plain Go: the definition that the native form is held
 // against.
@@ -76,9 +80,9 @@ func (twin) difference(a, b *Reduced, cellW, cellH, cols, from, to int, out []fl
 
 // squaredDifference fills out, of cols columns and so many rows, with the mean of (a-b)^2 in
 // every other row of each cell of cellW by cellH samples; 0 for a cell beyond the planes.
-func (twin) squaredDifference(a, b *Reduced, cellW, cellH, cols, rows int, out []float32) {
-	for cy := range rows {
-		for cx := range cols {
+func (twin) squaredDifference(a, b *Reduced, cellW, cellH, cols int, in image.Rectangle, out []float32) {
+	for cy := in.Min.Y; cy < in.Max.Y; cy++ {
+		for cx := in.Min.X; cx < in.Max.X; cx++ {
 			var sum, n uint32
 			for y := cy * cellH; y < min((cy+1)*cellH, a.H); y += 2 {
 				for x := cx * cellW; x < min((cx+1)*cellW, a.W); x++ {

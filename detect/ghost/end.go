@@ -25,7 +25,7 @@ func (s *state) pairedEnd(at int) (best pairedBurst) {
 				continue
 			}
 			p := &s.pairs
-			p.n = mostPaired
+			p.n, p.part = mostPaired, part
 			if p.first, p.before, p.after = at, 2*pairsBeside, 0; of.ahead > 0 {
 				p.first, p.before, p.after = at-mostPaired, 0, 2*pairsBeside
 			}

@@ -75,27 +75,34 @@ var pairedMixtures = [...]mixture{
 type apartness struct {
 	picture int // 0 is none yet: none is before it
 	// squares are the mean squared differences of cells from the picture so many
-	// before, less one, in squares of the unit of cells.Reduced.Pix.
+	// before, less one, in squares of the unit of cells.Reduced.Pix, in the parts of
+	// the picture that are known, a bit each.
 	squares [mostApart][]float32
+	known   [mostApart]uint16
 }
 
-// apart returns the mean squared differences of the cells of two pictures, the later one
-// first; nil where one of them is not at hand.
-func (s *state) apart(i, steps int) []float32 {
+// apart returns the mean squared differences of the cells of two pictures in some parts of
+// them, the later one first; nil where one of them is not at hand.
+func (s *state) apart(i, steps int, in image.Rectangle) []float32 {
 	a, b := s.cells.At(i), s.cells.At(i-steps)
 	if a == nil || b == nil || a.Cols != b.Cols {
 		return nil
 	}
 	k := &s.apartnesses[i%len(s.apartnesses)]
 	if k.picture != i {
-		for n := range k.squares {
-			k.squares[n] = k.squares[n][:0]
-		}
-		k.picture = i
+		k.picture, k.known = i, [mostApart]uint16{}
 	}
-	list := &k.squares[steps-1]
-	if len(*list) == 0 {
-		*list = s.successions.search.SquaredDifference(*list, a, b)
+	list, known := &k.squares[steps-1], &k.known[steps-1]
+	if n := a.Cols * a.Rows; len(*list) != n {
+		*list = make([]float32, n)
+	}
+	for y := in.Min.Y; y < in.Max.Y; y++ {
+		for x := in.Min.X; x < in.Max.X; x++ {
+			if bit := uint16(1) << (y*parts + x); *known&bit == 0 {
+				s.successions.search.SquaredDifference(*list, a, b, partCells(image.Rect(x, y, x+1, y+1), a))
+				*known |= bit
+			}
+		}
 	}
 	return *list
 }
@@ -105,9 +112,10 @@ type pairs struct {
 	first, n int
 	// So many pictures before and after the burst are compared with it.
 	before, after int
-	moves         []bool  // of the rectangle
-	where         []int   // the cells in which anything moves
-	noise         float64 // squared
+	part          image.Rectangle // of the picture, in parts of it
+	moves         []bool          // of the rectangle
+	where         []int           // the cells in which anything moves
+	noise         float64         // squared
 	// usual is the logarithm of what pictures so many steps apart differ by, which
 	// strays by so much.
 	usual  [mostApart + 1]float64
@@ -180,7 +188,7 @@ func (s *state) pairedPart(first int, part, in image.Rectangle) (length int, mix
 				continue
 			}
 			if !learnt {
-				p.first, p.n, p.before, p.after = first, n, pairsBeside, pairsBeside
+				p.first, p.n, p.before, p.after, p.part = first, n, pairsBeside, pairsBeside, part
 				if learnt = s.moving(p, in) && p.learn(s.total); !learnt {
 					break
 				}
@@ -348,7 +356,8 @@ func (s *state) moving(p *pairs, in image.Rectangle) bool {
 // total is what a picture differs by from the one so many steps before it, in squares, in
 // the cells of the pairs and without noise; 0 where that is not known.
 func (s *state) total(i, steps int) float64 {
-	p, list := &s.pairs, s.apart(i, steps)
+	p := &s.pairs
+	list := s.apart(i, steps, p.part)
 	if list == nil {
 		return 0
 	}
