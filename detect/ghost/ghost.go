@@ -555,17 +555,18 @@ func middle(r image.Rectangle) image.Point { return r.Min.Add(r.Max).Div(2) }
 // is none. One with much more energy or less is at something else: mixtures of a
 // thing have no less than leastMixed of it.
 func nearest(looks []echo.Look, p image.Point, like *echo.Look) (look *echo.Look, distance float64) {
+	least := 0
 	for i := range looks {
 		o := &looks[i]
 		if o.Whole != like.Whole || min(o.Energy, like.Energy) < leastMixed*max(o.Energy, like.Energy) {
 			continue
 		}
 		d := middle(o.Region).Sub(p)
-		if far := math.Hypot(float64(d.X), float64(d.Y)); look == nil || far < distance {
-			look, distance = o, far
+		if far := d.X*d.X + d.Y*d.Y; look == nil || far < least {
+			look, least = o, far
 		}
 	}
-	return look, distance
+	return look, math.Sqrt(float64(least))
 }
 
 // mark states the amplitudes of the copies.

@@ -106,10 +106,10 @@ func partCells(r image.Rectangle, m *cells.Map) image.Rectangle {
 // places are rectangles of cells in the bands of a picture.
 type places [bands]image.Rectangle
 
-// add takes in the cell in column x of row y, of so many rows.
-func (p *places) add(x, y, rows int) {
+// add takes in the cells from one column to another of row y, of so many rows.
+func (p *places) add(from, to, y, rows int) {
 	band := &p[y*bands/rows]
-	*band = band.Union(image.Rect(x, y, x+1, y+1))
+	*band = band.Union(image.Rect(from, y, to+1, y+1))
 }
 
 // all is the rectangle around them.
@@ -122,10 +122,11 @@ func (p *places) all() (r image.Rectangle) {
 
 // successions keeps those of the newest pictures.
 type successions struct {
-	ring  [2*span + 2]succession
-	next  int // the picture to relate
-	moves []bool
-	parts [parts * parts]sums
+	ring   [2*span + 2]succession
+	next   int       // the picture to relate
+	change []float32 // of the cells of a rectangle
+	moves  []bool    // of those and the ones around it
+	parts  [parts * parts]sums
 	// Of a row of cells, the samples that are summed, and those of them in one part.
 	runs, within []cells.Run
 	search       cells.Search
@@ -175,16 +176,26 @@ func (r *successions) relation(a, b, c *cells.Map, noise float32, in image.Recta
 	r.moves = slices.Grow(r.moves[:0], wide*(in.Dy()+2))[:wide*(in.Dy()+2)]
 	clear(r.moves)
 	threshold := motion.ChangedAbove(noise)
-	change := func(x, y int) float32 { return max(p.Diff[y*b.Cols+x], c.Reduced.Diff[y*b.Cols+x]) }
+	r.change = slices.Grow(r.change[:0], in.Dx()*in.Dy())[:in.Dx()*in.Dy()]
 	var sum, squares float32
 	for y := in.Min.Y; y < in.Max.Y; y++ {
-		for x := in.Min.X; x < in.Max.X; x++ {
-			if d := change(x, y); d > threshold {
+		before, after := p.Diff[y*b.Cols:][in.Min.X:in.Max.X], c.Reduced.Diff[y*b.Cols:][in.Min.X:in.Max.X]
+		change := r.change[(y-in.Min.Y)*in.Dx():][:in.Dx()]
+		first, last := -1, 0
+		for x, d := range before {
+			if e := after[x]; e > d {
+				d = e
+			}
+			change[x] = d
+			if d > threshold {
 				sum, squares = sum+d, squares+d*d
-				if where != nil {
-					where.changed.add(x, y, b.Rows)
+				if last = x; first < 0 {
+					first = x
 				}
 			}
+		}
+		if where != nil && first >= 0 {
+			where.changed.add(in.Min.X+first, in.Min.X+last, y, b.Rows)
 		}
 	}
 	if sum == 0 {
@@ -193,17 +204,21 @@ func (r *successions) relation(a, b, c *cells.Map, noise float32, in image.Recta
 	threshold = max(threshold, conspicuous*squares/sum)
 	n := 0
 	for y := in.Min.Y; y < in.Max.Y; y++ {
-		for x := in.Min.X; x < in.Max.X; x++ {
-			if change(x, y) <= threshold {
+		first, last := -1, 0
+		for x, d := range r.change[(y-in.Min.Y)*in.Dx():][:in.Dx()] {
+			if d <= threshold {
 				continue
 			}
 			n++
 			// What moves reaches into the cells beside it.
-			k := (y-in.Min.Y+1)*wide + x - in.Min.X + 1
+			k := (y-in.Min.Y+1)*wide + x + 1
 			r.moves[k], r.moves[k-1], r.moves[k+1], r.moves[k-wide], r.moves[k+wide] = true, true, true, true, true
-			if where != nil {
-				where.conspicuous.add(x, y, b.Rows)
+			if last = x; first < 0 {
+				first = x
 			}
+		}
+		if where != nil && first >= 0 {
+			where.conspicuous.add(in.Min.X+first, in.Min.X+last, y, b.Rows)
 		}
 	}
 	if n < leastChangedCells {
