@@ -27,6 +27,7 @@ type judge struct {
 	jnds       []float64
 	edges      []edge
 	folded     []float64
+	places     []float64 // of a band, where a grid shows
 }
 
 // neither axis shows the grid by itself: both do.
@@ -664,17 +665,20 @@ func (j *judge) drifts(looks []*look, g grid) bool {
 		places := int(math.Round(g[a].pitch / step))
 		j.folded = slices.Grow(j.folded[:0], places*len(looks))[:places*len(looks)]
 		clear(j.folded)
-		for i, k := range looks {
-			for p := range places {
-				c := comb{g[a].pitch, g[a].phase + float64(p)*g[a].pitch/float64(places)}
-				sum := &j.folded[i*places+p]
-				for b := range k.axes[a] {
-					edge := k.axes[a][b].Edge
-					c.on(len(edge), func(_ int, at float64) {
-						if j.shows[j.tileOf(a, b, at)] {
-							*sum += between(edge, at)
-						}
-					})
+		for p := range places {
+			c := comb{g[a].pitch, g[a].phase + float64(p)*g[a].pitch/float64(places)}
+			for b := range looks[0].axes[a] {
+				j.places = j.places[:0]
+				c.on(len(looks[0].axes[a][b].Edge), func(_ int, at float64) {
+					if j.shows[j.tileOf(a, b, at)] {
+						j.places = append(j.places, at)
+					}
+				})
+				for i, k := range looks {
+					edge, sum := k.axes[a][b].Edge, &j.folded[i*places+p]
+					for _, at := range j.places {
+						*sum += between(edge, at)
+					}
 				}
 			}
 		}
