@@ -32,6 +32,10 @@ const (
 	// A pitch within this share of a dither's is the dither's: from place to
 	// place a camera's lens alone changes that of a panel by more.
 	ditherSlack = 0.005
+	// A wave that strays by half of its length over the frame, or by more, keeps less
+	// than this of its height from edge to edge: sin(x)/x is 0.64 at a quarter of a wave
+	// to either side, and both ways add.
+	keptDrawn = 0.5
 )
 
 // ditherPitches are those of the ordered dither that brings a gradient to fewer
@@ -45,7 +49,7 @@ func (f *Finder) grid() (px, share float64) {
 	if f.size.X < 2*gridWindow || f.size.Y < 2*gridWindow {
 		return 0, 0
 	}
-	var pitches []float64
+	var pitches, heights []float64
 	total := 0
 	for k := range f.whole {
 		p := &f.whole[k].plane
@@ -58,9 +62,10 @@ func (f *Finder) grid() (px, share float64) {
 					continue
 				}
 				total++
-				if across, down := line(power, false), line(power, true); across > 0 && down > 0 &&
-					math.Abs(math.Log(across/down)) < squareSlack {
-					pitches = append(pitches, down)
+				across, wide := line(power, false)
+				down, high := line(power, true)
+				if across > 0 && down > 0 && math.Abs(math.Log(across/down)) < squareSlack {
+					pitches, heights = append(pitches, down), append(heights, min(wide, high))
 				}
 			}
 		}
@@ -79,7 +84,56 @@ func (f *Finder) grid() (px, share float64) {
 			agree++
 		}
 	}
-	return px, float64(agree) / float64(total)
+	share = float64(agree) / float64(total)
+	if share >= gridShare {
+		slices.Sort(heights)
+		if f.drawn(px, heights[len(heights)/2]) {
+			return 0, 0
+		}
+	}
+	return px, share
+}
+
+// drawn reports whether a grid of such a pitch, and of such a height in the windows,
+// keeps to the rows and columns of the frame from edge to edge: a camera sees that of
+// a panel a little turned, from the side and through a lens, so that over the frame it
+// strays by more than half of its pitch. Letters and lights that a picture was made
+// with do not.
+func (f *Finder) drawn(px, height float64) bool {
+	var kept []float64
+	for k := range f.whole {
+		p := &f.whole[k].plane
+		across, down := make([]float64, p.W), make([]float64, p.H)
+		for y := range p.H {
+			for x := range p.W {
+				v := float64(p.At(x, y))
+				across[x] += v / float64(p.H)
+				down[y] += v / float64(p.W)
+			}
+		}
+		kept = append(kept, min(tone(across, px), tone(down, px))/height)
+	}
+	slices.Sort(kept)
+	return kept[len(kept)/2] >= keptDrawn
+}
+
+// tone is the height of the strongest wave of about a pitch in samples.
+func tone(v []float64, px float64) (height float64) {
+	mean := 0.0
+	for _, x := range v {
+		mean += x / float64(len(v))
+	}
+	n := float64(len(v))
+	for cycles := n / px * (1 - placeSlack); cycles <= n/px*(1+placeSlack); cycles += 0.25 {
+		var re, im float64
+		for i, x := range v {
+			hann := 0.5 - 0.5*math.Cos(2*math.Pi*(float64(i)+0.5)/n)
+			sin, cos := math.Sincos(2 * math.Pi * cycles * float64(i) / n)
+			re, im = re+hann*(x-mean)*cos, im+hann*(x-mean)*sin
+		}
+		height = max(height, math.Hypot(re, im)*4/n)
+	}
+	return height
 }
 
 // dither reports whether a pitch is that of an ordered dither.
@@ -124,9 +178,9 @@ func spectrum(p *picture.Plane, x0, y0 int) ([]float32, bool) {
 	return power, true
 }
 
-// line returns the pitch of the strongest line along an axis of a spectrum, px,
-// or 0 when none stands out.
-func line(power []float32, down bool) float64 {
+// line returns the pitch of the strongest line along an axis of a spectrum, px, and
+// the height of its wave; 0 when none stands out.
+func line(power []float32, down bool) (pitch, height float64) {
 	at := func(along, beside int) float32 {
 		beside = (beside + gridWindow) % gridWindow
 		if down {
@@ -165,7 +219,7 @@ func line(power []float32, down bool) float64 {
 	}
 	// What alternates from pixel to pixel is dither and no lens's picture.
 	if best == 0 || ridge[n] > power1 {
-		return 0
+		return 0, 0
 	}
 	// Between the bins, by the centre of the peak.
 	var sum, weight float64
@@ -173,5 +227,5 @@ func line(power []float32, down bool) float64 {
 		sum += float64(k) * ridge[k]
 		weight += ridge[k]
 	}
-	return gridWindow * weight / sum
+	return gridWindow * weight / sum, math.Sqrt(power1) * 8 / (gridWindow * gridWindow)
 }

@@ -61,5 +61,36 @@ func TestGrid(t *testing.T) {
 				t.Errorf("%.2f px in %.0f %% of the windows", px, 100*share)
 			}
 		})
-	}
+	} // A panel seen from the front, turned by a fifth of a degree; and letters that a
+	// picture was made with, a row and a column each.
+	t.Run("turned panel", func(t *testing.T) {
+		const turn = 0.2 * math.Pi / 180
+		px, share := look(func(x, y int) float64 {
+			u, v := float64(x)-turn*float64(y), float64(y)+turn*float64(x)
+			return slope(x, y)*(1+0.2*math.Cos(2*math.Pi*u/2.6)+0.2*math.Cos(2*math.Pi*v/2.6)) + r.NormFloat64()
+		})
+		if share < gridShare || math.Abs(px/2.6-1) > 0.05 {
+			t.Errorf("%.2f px in %.0f %% of the windows", px, 100*share)
+		}
+	})
+	t.Run("letters", func(t *testing.T) {
+		const pitch = 11
+		var letters [w/pitch + 1][h/pitch + 1][4]float64
+		for i := range letters {
+			for k := range letters[i] {
+				for j := range letters[i][k] {
+					letters[i][k][j] = 160 * r.Float64()
+				}
+			}
+		}
+		if px, share := look(func(x, y int) float64 {
+			u, v := x%pitch-2, y%pitch-2
+			if u < 0 || v < 0 || u >= 7 || v >= 7 {
+				return 20
+			}
+			return 20 + letters[x/pitch][y/pitch][u/4*2+v/4]
+		}); share >= gridShare {
+			t.Errorf("taken for a panel of %.2f px in %.0f %% of the windows", px, 100*share)
+		}
+	})
 }

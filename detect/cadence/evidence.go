@@ -35,6 +35,10 @@ const (
 	// leastStep is the step in pixels below which the direction of a
 	// displacement means nothing: the search is good to a quarter of one.
 	leastStep = 0.5
+	// turned60 is the cosine of the angle beyond which things turn round: the step
+	// between two that are 120 degrees apart is half as long as they are, and can
+	// hide in noise.
+	turned60 = 0.5
 )
 
 // top is the most that one picture can say, and sure the share of the motion
@@ -459,6 +463,9 @@ func (n *notes) judge(i int, r *record) {
 			r.repeat = max(r.repeat, frozenRepeat)
 		}
 	}
+	if r.repeat > 0 && !r.frozen && n.turns(k, b, a) {
+		r.repeat = 0
+	}
 	if r.repeat < 0 {
 		n.displacement(k, b, a, r)
 	} else if !n.fields {
@@ -832,6 +839,42 @@ func (n *notes) changed(t int, k, b, a *note) float32 {
 }
 
 func hypot(x, y float32) float32 { return float32(math.Hypot(float64(x), float64(y))) }
+
+// turns reports whether most of what moves goes another way after picture k than
+// before it, by the pictures nearest to it in which as much moves: a hand that
+// trembles and things that swing rest for a picture where they turn round, and repeat
+// none.
+func (n *notes) turns(k, b, a *note) bool {
+	least := min(b.movers, a.movers) / 2
+	p, q := n.moving(k.index, -1, least), n.moving(k.index, 1, least)
+	if p == nil || q == nil {
+		return false
+	}
+	both, turned := 0, 0
+	for t := range p.tiles {
+		v, w := &p.tiles[t], &q.tiles[t]
+		lv, lw := hypot(v.DX, v.DY), hypot(w.DX, w.DY)
+		if !v.Moving || !w.Moving || min(lv, lw) < leastStep {
+			continue
+		}
+		both++
+		if v.DX*w.DX+v.DY*w.DY < turned60*lv*lw {
+			turned++
+		}
+	}
+	return 2*turned > both
+}
+
+// moving returns the note nearest to picture i in a direction of time in which more
+// than so many tiles move; nil where there is none within reach.
+func (n *notes) moving(i, dir, least int) *note {
+	for d := 1; d <= reach; d++ {
+		if o := n.at(i + dir*d); o == nil || o.movers > least {
+			return o
+		}
+	}
+	return nil
+}
 
 // near returns the moving tile at t, or one next to it, or nil.
 func (n *notes) near(k *note, t int) *motion.Tile {
