@@ -175,7 +175,7 @@ func (s *state) tryBurst(first, at int, l *echo.Look) (best spell, ok bool) {
 		best = rough
 		best.refine(t, after, true)
 	}
-	if l == nil && !s.staysAsLarge(first, best.n, true, true, true) || !s.softened(best, at, l, t.of(best.mixture)) {
+	if l == nil && !s.growsNoLarger(first, best.n) || !s.softened(best, at, l, t.of(best.mixture)) {
 		return best, false
 	}
 	return best, best.confidence() >= leastMarked && max(best.mixture.behind, best.mixture.ahead) >= leastCopy

@@ -185,33 +185,29 @@ type state struct {
 	examined, moved int
 	weakest         []float64
 
-	fields       bool
-	raster       image.Rectangle
-	successions  successions
-	soft         softnesses
-	trial        trial
-	spells       []told
-	conversions  []rhythm
-	jerks        map[float64]float64
-	listened     listened
-	sightings    sightings
-	lastSoft     softBurst
-	lastOf       mixture
-	lastFields   fieldBurst
-	lastBlend    blend
-	lastCrossing crossing
-	jointUntil   int // the end of the last burst that is told by all signs together
-	pairsUntil   int // of the last one that is told by what its pictures differ by
-	pairs        pairs
-	apartnesses  [mostApart + 2*pairsBeside + mostPaired + 2]apartness
-	partSteps    [2*pairsBeside + mostPaired + 2]partStep
-	series       series
+	fields      bool
+	raster      image.Rectangle
+	successions successions
+	soft        softnesses
+	trial       trial
+	spells      []told
+	conversions []rhythm
+	jerks       map[float64]float64
+	listened    listened
+	sightings   sightings
+	lastSoft    softBurst
+	lastOf      mixture
+	jointUntil  int // the end of the last burst that is told by all signs together
+	pairsUntil  int // of the last one that is told by what its pictures differ by
+	pairs       pairs
+	apartnesses [mostApart + 2*pairsBeside + mostPaired + 2]apartness
+	partSteps   [2*pairsBeside + mostPaired + 2]partStep
+	series      series
 	// The newest pictures with a rhythm, and with one that is sure.
 	heard, sure int
 
 	rhythms  []float64
 	fitter   fitter
-	doubts   []doubt
 	verdicts []verdict
 	peers    []reference
 	baseline []float64
@@ -235,10 +231,6 @@ func (s *state) Step(w *detect.Window) error {
 	if !converted {
 		s.markBursts(w)
 		s.markSoft(w)
-		s.markBlend(w)
-		s.markFields(w)
-		s.markCrossing(w)
-		s.markMixes(w)
 	}
 	looks := s.echo.At(w.T)
 	if m := s.motion.At(w.T); m != nil && m.Active > 0 {
@@ -263,7 +255,6 @@ func (s *state) Step(w *detect.Window) error {
 			continue
 		}
 		if looks[i].Whole && !s.agreed(looks, v) {
-			s.doubtAt(w.T, &looks[i], v)
 			continue
 		}
 		m := s.mark(&looks[i], v, v.weights.centred())
@@ -279,7 +270,6 @@ func (s *state) Step(w *detect.Window) error {
 		}
 	}
 	s.markLasting(w, looks)
-	s.settle(w)
 	s.markJoint(w)
 	s.markPairs(w)
 	return nil

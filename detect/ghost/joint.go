@@ -89,6 +89,12 @@ const (
 	leastJointFall = leastJointLoss / 2
 	// What is at rest loses no more than this share of it.
 	jointStill = 0.3
+	// What moves has to stay as large to this factor: what goes behind something
+	// leaves the small and the soft.
+	jointArea = 1.8
+	// Relations that rise by more are of fields a whole step apart, by less of those half
+	// of one apart.
+	halfOrWhole = (1./6 + 1./2) / 2
 )
 
 // view is what of each picture is looked at: all of it, window 0, one of the windows, or
@@ -286,7 +292,7 @@ func (s *state) jointIn(first int, v view, best *jointBurst, most *float64) {
 		if odds <= max(*most, leastAsked) {
 			continue
 		}
-		if way > 0 && s.onSlopes(&b.mixedBurst) {
+		if way > 0 && s.onSlopes(first, n) {
 			odds -= way // what goes with the slopes is of no mixture
 		}
 		if odds > *most && o.staysLarge(&b) && s.softerAlong(first, n) &&
@@ -294,6 +300,37 @@ func (s *state) jointIn(first int, v view, best *jointBurst, most *float64) {
 			*best, *most = b, odds
 		}
 	}
+}
+
+// stillLoss is the logarithm of what the detail of the places that are at rest as a
+// burst begins falls by in it, in a part of the picture: mixed with itself it keeps it
+// all, out of focus or coded worse it is softer too.
+func (s *state) stillLoss(first, n int, part image.Rectangle) float64 {
+	m := s.motion.At(first)
+	if m == nil {
+		return 0
+	}
+	threshold := motion.ChangedAbove(m.Noise)
+	rest := s.cells.At(first).Reduced.Diff
+	of := func(i int) float64 {
+		sum := 0.0
+		if c := s.cells.At(i); c != nil {
+			in := partCells(part, c)
+			for y := in.Min.Y; y < in.Max.Y; y++ {
+				for k := y*c.Cols + in.Min.X; k < y*c.Cols+in.Max.X; k++ {
+					if rest[k] <= threshold {
+						sum += float64(c.Cells[k].Horizontal)
+					}
+				}
+			}
+		}
+		return sum
+	}
+	before, within := of(first-2), of(first+n/2)
+	if before == 0 || within == 0 {
+		return 0
+	}
+	return math.Log(before / within)
 }
 
 // cutBeside reports whether a scene begins near a burst or in it.
@@ -322,7 +359,7 @@ func (o *series) staysLarge(b *jointBurst) bool {
 		return false
 	}
 	a := median(in) / median(out)
-	return a < blendArea && a > 1/blendArea
+	return a < jointArea && a > 1/jointArea
 }
 
 // mixture is that of which a burst has lost as much detail as (a, 1-2a, a) takes of what is
@@ -385,6 +422,6 @@ func (s *state) markJoint(w *detect.Window) {
 	}
 	s.jointUntil = b.first + b.n
 	for i := b.first; i < b.first+b.n; i++ {
-		s.markMixedIn(w, i, s.jointRegion(i, &b), b.of, b.sure)
+		s.markMixed(w, i, s.jointRegion(i, &b), b.of, b.sure)
 	}
 }

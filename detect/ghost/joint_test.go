@@ -3,6 +3,10 @@ package ghost
 import (
 	"math"
 	"testing"
+
+	"setwitness/detect/cells"
+	"setwitness/detect/echo"
+	"setwitness/detect/motion"
 )
 
 // Signs that are each too weak for a rule of its own tell a burst together, in the whole
@@ -54,7 +58,8 @@ func TestJointly(t *testing.T) {
 		}, false},
 	} {
 		for window := range len(windows) + 1 {
-			s := related(pictures, func(int) relation { return relation{} })
+			s := &state{motion: &motion.Store{}, cells: &cells.Store{}, echo: &echo.Store{}}
+			s.successions.next = pictures
 			for i := range pictures {
 				at, x := s.successions.at(i), c.of(i)
 				r := relation{known: true, rho: x.rho, detail: math.Exp(x.detail), energy: math.Exp(x.energy),

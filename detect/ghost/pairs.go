@@ -505,6 +505,6 @@ func (s *state) markPairs(w *detect.Window) {
 	}
 	s.pairsUntil = max(w.T, b.first+b.n)
 	for i := b.first; i < b.first+b.n; i++ {
-		s.markMixedIn(w, i, region(i), b.of, b.sure)
+		s.markMixed(w, i, region(i), b.of, b.sure)
 	}
 }

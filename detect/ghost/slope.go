@@ -14,36 +14,22 @@ const (
 	// there, tile by tile, at most: all of it for an edge alone, soft or sharp; three
 	// quarters where the copies are five times its standard deviation apart, half where
 	// they are seven or eight times (edges that are integrals of Gauss's curve). What has
-	// detail of many sizes, or noise, has less of either. Where mixtures last, or go on
-	// for longer than is seen ahead, nothing says that the scene has less without them.
-	mostSloped, mostSlopedLong = 0.75, 0.6
+	// detail of many sizes, or noise, has less of either.
+	mostSloped = 0.75
 	// Fewer samples of a tile fit two slopes by chance.
 	fewestSloped = 12
 )
 
-// sloped is the median of the share in some pictures of what the samples on the way
-// change by that goes with how the picture rises there; false where none has any.
-func (s *state) sloped(from, to int) (share float64, known bool) {
+// onSlopes reports whether what is on the way in a burst goes with the slopes: whether the
+// median of that share in its pictures is large.
+func (s *state) onSlopes(first, n int) bool {
 	var shares []float64
-	for i := from; i < to; i++ {
+	for i := first; i < first+n; i++ {
 		if l := s.slope(i); l.known {
 			shares = append(shares, l.share)
 		}
 	}
-	if len(shares) == 0 {
-		return 0, false
-	}
-	return median(shares), true
-}
-
-// onSlopes reports whether what is on the way in a burst goes with the slopes.
-func (s *state) onSlopes(b *mixedBurst) bool {
-	most := mostSloped
-	if b.open {
-		most = mostSlopedLong
-	}
-	share, known := s.sloped(b.first, b.first+b.n)
-	return known && share > most
+	return len(shares) > 0 && median(shares) > mostSloped
 }
 
 // slope is that share in one picture.

@@ -30,10 +30,9 @@ type relation struct {
 	area   int
 	// half, third and quarter are how dense the samples that change by far from the
 	// picture before to the one after lie half way between the two, about a third of
-	// the way from one of them, and near one; 1 where they lie anywhere alike, and
-	// low is the part of third that is nearer to the picture before. All are 0 where
-	// too few change by far, or nearly all one way.
-	half, third, quarter, low float64
+	// the way from one of them, and near one; 1 where they lie anywhere alike. All are
+	// 0 where too few change by far, or nearly all one way.
+	half, third, quarter float64
 	// twice is set where the picture shows what one of the two does, and not what
 	// the other does; it is not known then.
 	twice bool
@@ -52,7 +51,6 @@ type succession struct {
 	// wherever it is, and linesIn the same in parts of the picture.
 	lines   float64
 	linesIn [len(windows)]float64
-	going   going // once it is asked for
 	slope   slope // once it is asked for
 }
 
@@ -399,11 +397,13 @@ func (s *sums) relation(noise float32) (out relation) {
 	if one := max(s.Brighter, s.Changed-s.Brighter); s.Changed >= fewestFar && float64(one) < oneSided*float64(s.Changed) {
 		density := func(n int64, width float64) float64 { return float64(n) / float64(s.Changed) / width }
 		out.half, out.third, out.quarter = density(s.Half, 0.2), density(s.Third, 0.3), density(s.Quarter, 0.3)
-		out.low = density(s.Low, 0.3)
 	}
 	out.twice = !out.known
 	return out
 }
+
+// way is by how much more of what changes far is on the way than near its ends.
+func (r *relation) way() float64 { return max(r.half, r.third) - r.quarter }
 
 // of returns the relation in picture i of the thing of look l at picture t, or
 // that of the whole picture where there is no look or it is at a place of it.
