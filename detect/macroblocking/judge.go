@@ -240,15 +240,14 @@ func (j *judge) around(a, i int) (s sums) {
 
 // seen reports whether the steps of a tile can be seen at all.
 func (j *judge) seen(i int, luma []float64, looks float64) bool {
-	perCode := j.jnd(luma[i])
-	most := 0.0
-	for a := range j.near {
-		s := &j.near[a][i]
-		step, others := j.rise(s), j.beside(s)
-		most = max(most, masked(step/j.unit/looks*perCode, others/j.unit/looks*perCode))
-	}
-	return most > leastShare*leastVisible
+	perUnit := j.jnd(luma[i]) / (j.unit * looks)
+	p, q := &j.near[0][i], &j.near[1][i]
+	return masked(max(j.rise(p), j.rise(q))*perUnit, j.others(p, q)*perUnit) > leastShare*leastVisible
 }
+
+// others is the mean step beside the grid, along both axes: a fence hides steps across
+// its pickets as well as those beside them, as noise does that has no direction.
+func (j *judge) others(p, q *sums) float64 { return (j.beside(p) + j.beside(q)) / 2 }
 
 // rise is the step of s, and beside what there is besides. In a film both have
 // gone through a lens and a codec that smear the one into the other: what is
@@ -528,20 +527,18 @@ func (j *judge) strength(luma []float64) (jnd, codes float64) {
 // step is the step of a tile's blocks, and that of what else there is, in 8-bit
 // codes.
 func (j *judge) step(i int) (step, others float64) {
+	p, q := &j.axes[0][i], &j.axes[1][i]
 	if j.alone != neither {
-		s := &j.axes[j.alone][i]
-		step, others = j.rise(s), j.beside(s)
+		step = j.rise(&j.axes[j.alone][i])
 	} else {
-		p, q := &j.axes[0][i], &j.axes[1][i]
 		if j.setup.Viewer.Camera {
 			step = (j.rise(p) + j.rise(q)) / 2
 		} else {
 			step = math.Sqrt(max((p.square()+q.square())/2, 0))
 		}
 		step = min(step, lopsided*min(j.rise(&j.near[0][i]), j.rise(&j.near[1][i])))
-		others = (j.beside(p) + j.beside(q)) / 2
 	}
-	return step / j.unit, others / j.unit
+	return step / j.unit, j.others(p, q) / j.unit
 }
 
 const (
@@ -586,9 +583,10 @@ func (j *judge) top(k *look, g grid) (codes, jnd, plain float64) {
 				if !j.shows[i] || size > mostEdge*j.unit {
 					return
 				}
-				others := j.axes[a][i].beside()
-				step, perCode := math.Sqrt(max(size*size-others*others, 0))/j.unit, j.jnd(k.luma[i])
-				j.edges = append(j.edges, edge{step, masked(step*perCode, others/j.unit*perCode), j.plain(i)})
+				beside := j.axes[a][i].beside()
+				step, perCode := math.Sqrt(max(size*size-beside*beside, 0))/j.unit, j.jnd(k.luma[i])
+				others := j.others(&j.axes[0][i], &j.axes[1][i]) / j.unit
+				j.edges = append(j.edges, edge{step, masked(step*perCode, others*perCode), j.plain(i)})
 			})
 		}
 	}

@@ -417,3 +417,25 @@ func TestBeginsAmongFaintBlocks(t *testing.T) {
 		t.Errorf("found %+v", res.Events)
 	}
 }
+
+// Steps of a code or two across the pickets of a fence are hidden by the pickets, as those
+// beside them are.
+func TestPicketsHideSteps(t *testing.T) {
+	const w, h, size = 640, 384, 16
+	for contrast, want := range map[int]int{0: 1, 60: 0} {
+		p := picture.New(w, h, 8)
+		for y := range h {
+			for x := range w {
+				v := 80 + rand.New(rand.NewPCG(4, uint64(y/size*w+x/size))).IntN(3)
+				// Soft at the edges, and no two alike.
+				pickets := [8]int{1, 2, 3, 3, 2, 1, 0, 0}
+				v += pickets[x%8] * (contrast - rand.New(rand.NewPCG(5, uint64(x/8))).IntN(contrast/3+1)) / 3
+				p.Pix[y*w+x] = uint8(v)
+			}
+		}
+		src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: 20, draw: func(int) picture.Plane { return p }}
+		if res := run(t, src); len(res.Events) != want {
+			t.Errorf("a contrast of %d codes: found %+v", contrast, res.Events)
+		}
+	}
+}
