@@ -682,11 +682,13 @@ func (j *judge) drifts(looks []*look, g grid) bool {
 		}
 		rest, most := 0.0, 0.0
 		for from := range places {
-			for moved := -places / 2; moved <= places/2; moved++ {
+			// By up to a pitch from picture to picture: what moves by as much rests, by
+			// turns, in most of the looks.
+			for moved := range places * (last - first) {
 				sum := 0.0
 				for i, k := range looks {
 					at := from + int(math.Round(float64(moved*(k.picture-first))/float64(last-first)))
-					sum += j.folded[i*places+(at+places)%places]
+					sum += j.folded[i*places+at%places]
 				}
 				if most = max(most, sum); moved == 0 {
 					rest = max(rest, sum)

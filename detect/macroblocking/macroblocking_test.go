@@ -351,6 +351,7 @@ func TestBlocksRest(t *testing.T) {
 		{"a mosaic", 5, 9, false, 0, 0},
 		{"off the border, with new tones", 5, 9, true, 0, 1},
 		{"a mosaic that moves", 0, 0, false, 6, 0},
+		{"a mosaic that moves by half a square from picture to picture", 0, 0, false, 80, 0},
 	} {
 		src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: 30, draw: func(i int) picture.Plane {
 			p := picture.New(w, h, 8)
@@ -363,7 +364,7 @@ func TestBlocksRest(t *testing.T) {
 				for x := range w {
 					// A code of noise, so that nothing is without any.
 					n := rand.New(rand.NewPCG(uint64(i), uint64(y*w+x))).IntN(2)
-					r := rand.New(rand.NewPCG(of, uint64((y+size-c.y)/size*w+(x+10*size-left)/size)))
+					r := rand.New(rand.NewPCG(of, uint64((y+size-c.y)/size*w+(x+20*size-left)/size)))
 					p.Pix[y*w+x] = uint8(36 + r.IntN(6) + n)
 				}
 			}
