@@ -146,7 +146,7 @@ type Store struct {
 	looks   int              // pictures looked at
 	seen    [3]time.Duration // when each channel was looked at last
 	tracers [3][2]*tracer
-	soft    [len(softColumns)]soft
+	soft    [3][len(softColumns)]soft
 	average *average
 	chroma  *[2]plate // of the picture in hand, if it has any that are looked at
 	// coloured is set when pictures of a film have had chroma.
@@ -270,7 +270,7 @@ func (s *Store) Step(w *detect.Window) error {
 	s.survey(f, m)
 	if s.average == nil {
 		if f.Soft[0] >= leastSoft {
-			s.lookSoftly(f, &luma, elapsed)
+			s.lookSoftly(f, Luma, 0, &luma, nil, elapsed)
 		}
 		f.Gradients = join(f.Gradients, 0, func(a, b *Gradient) bool { return a.alike(b, leastTable*s.scale) })
 	}
@@ -280,7 +280,11 @@ func (s *Store) Step(w *detect.Window) error {
 		c, plane = Red, &chroma[1]
 	}
 	if plane.w >= leastSide && plane.h >= leastSide {
-		s.look(f, c, plane, &luma, s.since(c, now))
+		first, elapsed := len(f.Gradients), s.since(c, now)
+		s.look(f, c, plane, &luma, elapsed)
+		if s.average == nil {
+			s.lookSoftly(f, c, first, plane, &luma, elapsed)
+		}
 	}
 	for i := range f.Gradients {
 		s.surround(&f.Gradients[i], p, &luma)

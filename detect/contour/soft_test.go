@@ -61,12 +61,12 @@ func TestSeenTwice(t *testing.T) {
 		}
 		return sum
 	}
-	if got := total(better(append(sharp, soft...), 1, 10)); got != 1000 {
+	if got := total(better(append(sharp, soft...), 0, 1, 10)); got != 1000 {
 		t.Errorf("more was seen softly: contours of %g px, want 1000", got)
 	}
 	soft[0].Contours[0].Length = 100
 	sharp[0].Contours = []Contour{{Low: 20, High: 24, Length: 800, Region: sharp[0].Region}}
-	if got := total(better(append(sharp, soft...), 1, 10)); got != 800 {
+	if got := total(better(append(sharp, soft...), 0, 1, 10)); got != 800 {
 		t.Errorf("more was seen sharply: contours of %g px, want 800", got)
 	}
 }
@@ -220,6 +220,60 @@ func TestStrayingLevels(t *testing.T) {
 	}
 }
 
+// inBlue returns what is asked of the contours in Cb, in all looks at a take.
+func inBlue(t *testing.T, src detect.Source, ask func(Contour) float64) (all []float64) {
+	t.Helper()
+	keep := *Stage
+	keep.New = func(s *detect.Setup) (detect.State, error) {
+		state, err := Stage.New(s)
+		return judged(func(w *detect.Window) error {
+			err := state.Step(w)
+			if f := state.(*Store).At(w.T); f != nil {
+				for _, g := range f.Gradients {
+					for _, k := range g.Contours {
+						if g.Channel == Blue {
+							all = append(all, ask(k))
+						}
+					}
+				}
+			}
+			return err
+		}), err
+	}
+	if _, err := detect.Run(context.Background(), src, []*detect.Stage{cells.Stage, &keep}, nil, nil); err != nil {
+		t.Fatal(err)
+	}
+	return all
+}
+
+// Contours that grain made soft are found in colour too.
+func TestSoftContoursInColour(t *testing.T) {
+	const w, h, step, heights = 1280, 720, 8, 4
+	for _, c := range []struct {
+		grain float64 // shares of a step
+		found bool
+	}{{0.15, true}, {1, false}} {
+		r := rand.New(rand.NewPCG(5, 6))
+		flat := func(w, h int, v float64) picture.Plane {
+			return drawn(w, h, 8, func(float64, float64) float64 { return v })
+		}
+		// Of one look.
+		src := &still{n: 1, format: picture.Format{W: w, H: h, Depth: 8, ChromaX: 1, ChromaY: 1, RateNum: 5, RateDen: 1}, p: &picture.Picture{
+			Y: flat(w, h, 90), Cr: flat(w/2, h/2, 128),
+			Cb: drawn(w/2, h/2, 8, func(x, y float64) float64 {
+				return 180 - step*math.Round(11*math.Hypot(x-0.5, 0.6*(y-0.45))+c.grain*r.NormFloat64())
+			}),
+		}}
+		length := 0.0
+		for _, v := range inBlue(t, src, func(k Contour) float64 { return k.Length }) {
+			length += v
+		}
+		if length > heights*h != c.found {
+			t.Errorf("grain of %g steps: contours of %.1f heights", c.grain, length/h)
+		}
+	}
+}
+
 // Across a contour in colour a slope of luma is no step, as an edge is.
 func TestLumaStep(t *testing.T) {
 	const w, h, step = 1280, 720, 8
@@ -236,27 +290,7 @@ func TestLumaStep(t *testing.T) {
 			Y: drawn(w, h, 8, c.luma), Cr: grey,
 			Cb: drawn(w/2, h/2, 8, func(x, y float64) float64 { return 100 + step*bands(x, y) }),
 		}}
-		var steps []float64
-		keep := *Stage
-		keep.New = func(s *detect.Setup) (detect.State, error) {
-			state, err := Stage.New(s)
-			return judged(func(w *detect.Window) error {
-				err := state.Step(w)
-				if f := state.(*Store).At(w.T); f != nil {
-					for _, g := range f.Gradients {
-						for _, k := range g.Contours {
-							if g.Channel == Blue {
-								steps = append(steps, k.LumaStep)
-							}
-						}
-					}
-				}
-				return err
-			}), err
-		}
-		if _, err := detect.Run(context.Background(), src, []*detect.Stage{cells.Stage, &keep}, nil, nil); err != nil {
-			t.Fatal(err)
-		}
+		steps := inBlue(t, src, func(k Contour) float64 { return k.LumaStep })
 		if len(steps) < 3 {
 			t.Fatalf("%s: %d contours", name, len(steps))
 		}
