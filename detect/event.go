@@ -52,6 +52,7 @@ type joiner struct {
 	open   []*Event
 	closed []Event
 	faint  []Event // not sure enough
+	keeper Keeper  // nil where nothing is kept
 }
 
 func newJoiner(f picture.Format) *joiner {
@@ -81,7 +82,12 @@ func (j *joiner) add(m Mark) {
 				continue
 			}
 			// The mark joins what were two events.
+			was := home.Peak
 			home.absorb(e)
+			if home.Peak == was {
+				was = e.Peak
+			}
+			j.drop(was)
 			e.Pictures = 0
 		}
 	}
@@ -90,7 +96,23 @@ func (j *joiner) add(m Mark) {
 		home = &Event{Kind: m.Kind, Start: m.Picture, End: m.Picture - 1, Strength: -1}
 		j.open = append(j.open, home)
 	}
+	was, first := home.Peak, home.Pictures == 0
 	home.take(m)
+	switch {
+	case j.keeper == nil:
+	case first:
+		j.keeper.Keep(home.Peak)
+	case home.Peak != was:
+		j.keeper.Keep(home.Peak)
+		j.keeper.Drop(was)
+	}
+}
+
+// drop says that no event is strongest in a picture any more, by one that was.
+func (j *joiner) drop(peak int) {
+	if j.keeper != nil {
+		j.keeper.Drop(peak)
+	}
 }
 
 // near reports whether a mark belongs to an event by time and place. A stage
@@ -175,6 +197,7 @@ func (j *joiner) keep(e *Event) {
 	// One lone picture below the point of decision stays below it.
 	if e.strongest < 0.5 {
 		j.faint = append(j.faint, *e)
+		j.drop(e.Peak)
 		return
 	}
 	j.closed = append(j.closed, *e)

@@ -20,6 +20,14 @@ type Source interface {
 	Next(ctx context.Context) (*picture.Picture, error)
 }
 
+// A Keeper is a Source that can keep what a picture was made of: the evidence of the
+// events wants the pictures once more in which these are strongest.
+type Keeper interface {
+	// Keep asks for picture i, Drop says that an event that asked for it does so no more.
+	Keep(i int)
+	Drop(i int)
+}
+
 // Window is what a stage sees while it steps at picture T.
 type Window struct {
 	T int
@@ -164,6 +172,7 @@ func RunUnder(ctx context.Context, c vision.Conditions, src Source, stages []*St
 	r := &run{newest: -1, guessed: map[int]bool{}, viewer: viewer}
 	r.res = &Result{Format: src.Format(), Conditions: viewer.Conditions, Spent: map[string]time.Duration{}}
 	r.joiner = newJoiner(src.Format())
+	r.joiner.keeper, _ = src.(Keeper)
 	if err := r.setUp(stages, options); err != nil {
 		return nil, err
 	}

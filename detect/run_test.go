@@ -434,3 +434,55 @@ func TestFoundIsCovered(t *testing.T) {
 		}
 	}
 }
+
+// counted notes which pictures are asked for.
+type counted map[int]int
+
+func (c counted) Keep(i int) { c[i]++ }
+func (c counted) Drop(i int) {
+	if c[i]--; c[i] == 0 {
+		delete(c, i)
+	}
+}
+
+// Where events are strongest is kept, as they grow, join and turn out too unsure, and
+// nothing else is.
+func TestPeaksAreKept(t *testing.T) {
+	left, right, all := image.Rect(0, 0, 40, 40), image.Rect(250, 0, 290, 40), image.Rect(0, 0, 290, 40)
+	j := newJoiner((&reel{}).Format())
+	kept := counted{}
+	j.keeper = kept
+	add := func(picture int, r image.Rectangle, strength, confidence float64) {
+		j.add(Mark{Kind: Ghost, Picture: picture, Region: r, Strength: strength, Confidence: confidence})
+	}
+	expect := func(when string, want ...int) {
+		t.Helper()
+		if len(kept) != len(want) {
+			t.Errorf("%s: %v are kept, want %v", when, kept, want)
+		}
+		for _, i := range want {
+			if kept[i] != 1 {
+				t.Errorf("%s: %v are kept, want %v", when, kept, want)
+			}
+		}
+	}
+	add(10, left, 0.2, 0.9)
+	expect("one mark", 10)
+	add(11, left, 0.4, 0.9)
+	add(12, left, 0.1, 0.9)
+	expect("stronger", 11)
+	add(12, right, 0.3, 0.9)
+	expect("elsewhere", 11, 12)
+	add(13, all, 0.1, 0.9)
+	expect("joined", 11)
+	add(200, left, 0.4, 0.3)
+	expect("unsure", 11, 200)
+	add(300, left, 0.4, 0.9)
+	add(301, left, 0.3, 0.9)
+	expect("later", 11, 300)
+	for _, e := range j.finish() {
+		if kept[e.Peak] != 1 {
+			t.Errorf("the peak of an event, %d, is not kept: %v", e.Peak, kept)
+		}
+	}
+}

@@ -202,6 +202,19 @@ func (s *source) Next(ctx context.Context) (*picture.Picture, error) {
 	return p, err
 }
 
+// Keep and Drop implement detect.Keeper.
+func (s *source) Keep(i int) {
+	if k, ok := s.Source.(detect.Keeper); ok {
+		k.Keep(i)
+	}
+}
+
+func (s *source) Drop(i int) {
+	if k, ok := s.Source.(detect.Keeper); ok {
+		k.Drop(i)
+	}
+}
+
 // detect runs the stages. A scan that was interrupted, or whose take broke
 // off, is a partial result with a warning as long as it has a picture.
 func (s *scan) detect(ctx context.Context, p *pass, pictures detect.Source, c vision.Conditions) error {

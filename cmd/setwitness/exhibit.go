@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"setwitness/decode"
 	"setwitness/decode/display"
 	"setwitness/decode/picture"
 	"setwitness/decode/refresh"
@@ -111,7 +112,14 @@ func (e *exhibit) Fetch(ctx context.Context, wanted []crops.Wanted, fn func(*pic
 // what the page shows. What cannot be read again is missing there.
 func (e *exhibit) write(ctx context.Context, folder string) (*page.Screen, error) {
 	if e.picture.W == 0 || e.camera.W == 0 {
-		err := e.Fetch(ctx, []crops.Wanted{{Index: e.index, Time: e.time}}, func(*picture.Picture) error { return nil })
+		var err error
+		if e.picture.W == 0 {
+			err = e.Fetch(ctx, []crops.Wanted{{Index: e.index, Time: e.time}}, func(*picture.Picture) error { return nil })
+		}
+		if e.camera.W == 0 && err == nil {
+			// What is kept of frames is the screen alone.
+			err = e.fetch(ctx, []decode.Wanted{{Index: e.part.Frame, Time: e.part.Shown}}, e.see)
+		}
 		if ctx.Err() != nil {
 			return nil, ctx.Err()
 		}

@@ -281,7 +281,7 @@ func (f *filmed) colour(camera picture.Format) picture.Format {
 // rebuilt reads displayed pictures again.
 func (f *filmed) rebuilt(s *scan, o decode.Options) *rebuilt {
 	return &rebuilt{
-		raster: f.survey.Raster, parts: f.source.Parts,
+		raster: f.survey.Raster, parts: f.source.Parts, kept: f.source,
 		fetch: func(ctx context.Context, wanted []decode.Wanted, fn func(*picture.Picture) error) error {
 			return s.f.fetch(ctx, s.clip, o, wanted, fn)
 		},

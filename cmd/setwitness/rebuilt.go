@@ -19,9 +19,14 @@ type rebuilt struct {
 	raster image.Point
 	// parts are the rows of camera frames that a picture is made of.
 	parts func(i int) []display.Part
+	// kept, if not nil, has what some pictures are made of.
+	kept interface {
+		Has(i int) bool
+		Kept(i int, fn func(*picture.Picture) error) error
+	}
 	// fetch reads camera frames, given in ascending order, again.
 	fetch func(ctx context.Context, wanted []decode.Wanted, fn func(*picture.Picture) error) error
-	// camera, if not nil, looks at each frame that is read.
+	// camera, if not nil, looks at each frame that is read, not at what was kept.
 	camera func(*picture.Picture) error
 }
 
@@ -41,12 +46,34 @@ func (r *rebuilt) Fetch(ctx context.Context, wanted []crops.Wanted, fn func(*pic
 	var list []*building // not handed over yet, in order
 	users := map[int][]*building{}
 	var frames []decode.Wanted
+	luma, chroma := screen.NewRectifier(r.raster), screen.NewRectifier(r.raster.Div(2))
+	hand := func() error {
+		for len(list) > 0 && list[0].frames == 0 {
+			b := list[0]
+			list = list[1:]
+			if b.out == nil {
+				err := r.kept.Kept(b.index, func(c *picture.Picture) error { return b.add(c, r.raster, luma, chroma) })
+				if err != nil {
+					return err
+				}
+			}
+			p := b.out
+			b.out = nil
+			if err := fn(p); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
 	for _, w := range wanted {
 		b := &building{index: w.Index, at: w.Time, parts: r.parts(w.Index)}
 		if len(b.parts) == 0 {
 			continue
 		}
 		list = append(list, b)
+		if r.kept != nil && r.kept.Has(w.Index) {
+			continue
+		}
 		for _, p := range b.parts {
 			u := users[p.Frame]
 			if len(u) == 0 {
@@ -58,8 +85,10 @@ func (r *rebuilt) Fetch(ctx context.Context, wanted []crops.Wanted, fn func(*pic
 			}
 		}
 	}
+	if err := hand(); err != nil || len(frames) == 0 {
+		return err
+	}
 	slices.SortFunc(frames, func(a, b decode.Wanted) int { return a.Index - b.Index })
-	luma, chroma := screen.NewRectifier(r.raster), screen.NewRectifier(r.raster.Div(2))
 	return r.fetch(ctx, frames, func(c *picture.Picture) error {
 		if r.camera != nil {
 			if err := r.camera(c); err != nil {
@@ -73,14 +102,7 @@ func (r *rebuilt) Fetch(ctx context.Context, wanted []crops.Wanted, fn func(*pic
 			b.frames--
 		}
 		delete(users, c.Index)
-		for len(list) > 0 && list[0].frames == 0 {
-			p := list[0].out
-			list[0].out, list = nil, list[1:]
-			if err := fn(p); err != nil {
-				return err
-			}
-		}
-		return nil
+		return hand()
 	})
 }
 

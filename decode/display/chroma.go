@@ -38,9 +38,8 @@ func (o *Source) addChroma(p *picture.Picture) error {
 	c := &o.chroma
 	var frames []*held
 	for _, part := range o.parts {
-		i, ok := slices.BinarySearchFunc(o.held, part.Frame, func(h held, f int) int { return h.frame.Frame - f })
-		if ok && !o.held[i].frame.Cb.Empty() && !slices.Contains(frames, &o.held[i]) {
-			frames = append(frames, &o.held[i])
+		if h := o.heldAt(part.Frame); h != nil && !h.frame.Cb.Empty() && !slices.Contains(frames, h) {
+			frames = append(frames, h)
 		}
 	}
 	if frames = frames[:min(len(frames), chromaFrames)]; len(frames) == 0 {

@@ -46,6 +46,7 @@ type Source struct {
 	lives   []time.Duration // when each was shown in life
 	parts   []Part          // of the picture that is being built
 	record  record
+	keeper  keeper
 	facts   Facts
 
 	first   *screen.Quad // where the screen was at first
@@ -202,6 +203,7 @@ func (o *Source) Close() {
 		h.frame.Release()
 	}
 	o.fresh, o.held = nil, nil
+	o.keeper.latest, o.keeper.spare = nil, nil
 }
 
 // Next returns the next displayed picture; the caller owns one reference.
@@ -317,13 +319,21 @@ func (o *Source) add(list []refresh.Decision) error {
 	return nil
 }
 
-// Rectify is for the builder.
-func (o *Source) Rectify(dst *picture.Plane, frame, fromRow, toRow int) error {
+// heldAt returns a camera frame that is held, or nil.
+func (o *Source) heldAt(frame int) *held {
 	i, ok := slices.BinarySearchFunc(o.held, frame, func(h held, f int) int { return h.frame.Frame - f })
 	if !ok {
+		return nil
+	}
+	return &o.held[i]
+}
+
+// Rectify is for the builder.
+func (o *Source) Rectify(dst *picture.Plane, frame, fromRow, toRow int) error {
+	h := o.heldAt(frame)
+	if h == nil {
 		return fmt.Errorf("camera frame %d is no longer held", frame)
 	}
-	h := &o.held[i]
 	o.parts = append(o.parts, Part{Frame: frame, Shown: h.frame.Time, View: h.view, From: fromRow, To: toRow})
 	if err := o.rectifier.Rectify(&o.full, &h.frame.Y, h.view, fromRow, toRow); err != nil {
 		return err
@@ -378,6 +388,12 @@ func (o *Source) built(b *refresh.Built) error {
 		return fmt.Errorf("displayed picture %d: chroma: %w", b.Picture, err)
 	}
 	o.made.add(o.parts)
+	o.keeper.add(p.Index, o.parts, o.survey.Raster.Y, func(frame int) *picture.Picture {
+		if h := o.heldAt(frame); h != nil {
+			return h.frame
+		}
+		return nil
+	})
 	o.numbers = append(o.numbers, b.Picture)
 	o.lives = append(o.lives, p.Time-p.Slowed)
 	o.parts = o.parts[:0]

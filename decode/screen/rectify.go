@@ -131,6 +131,26 @@ func (r *Rectifier) node(n *nodes, p *projection, sx, sy float64, row int) {
 	}
 }
 
+// Box returns the rectangle of the camera frame in which the part of the screen lies that
+// is from one share of its width and height to others.
+func (v View) Box(left, top, right, bottom float64) image.Rectangle {
+	// Between so many places along a side the lens bends it by no pixel.
+	const steps = 4
+	p := v.project()
+	least, most := Point{math.Inf(1), math.Inf(1)}, Point{math.Inf(-1), math.Inf(-1)}
+	for i := range steps + 1 {
+		t := float64(i) / steps
+		x, y := left+t*(right-left), top+t*(bottom-top)
+		for _, c := range [4]Point{p.point(x, top), p.point(x, bottom), p.point(left, y), p.point(right, y)} {
+			least = Point{min(least.X, c.X), min(least.Y, c.Y)}
+			most = Point{max(most.X, c.X), max(most.Y, c.Y)}
+		}
+	}
+	inside := func(x float64) float64 { return max(-farOut, min(farOut, x)) }
+	return image.Rect(int(math.Floor(inside(least.X))), int(math.Floor(inside(least.Y))),
+		int(math.Ceil(inside(most.X)))+1, int(math.Ceil(inside(most.Y)))+1)
+}
+
 // farOut keeps places beyond the frame's edge within what the arithmetic holds,
 // px.
 const farOut = 1<<14 - 1
