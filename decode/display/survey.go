@@ -70,6 +70,9 @@ const (
 	// hold a hundred updates. Most takes tell after half of that all that they
 	// tell at all, and their frames are decoded again afterwards.
 	probeSeconds, earlySeconds = 2.0, 1.0
+	// A rate that has no other beside it is as sure after half a second, in which the
+	// corners of a whole border are, too.
+	soonSeconds = 0.5
 	// They do where the whole border shows (not that of a picture with bars, round
 	// which the panel is faint) and nearly all change falls on a rate of the trade,
 	// which is known to a third of a picture in a minute.
@@ -167,8 +170,10 @@ type probe struct {
 	finder  *screen.Finder
 
 	kept []kept
-	// Whether the glance makes it worth while to decide early, and whether that was done.
-	promising, decided bool
+	// Whether the glance makes it worth while to decide early, what it found then, whether
+	// that was tried after half a second, and whether it was done.
+	promising, soon, decided bool
+	first                    screen.Found
 	// found is what the glance took for a direct take, nil where it did not or
 	// was not sure and frames follow.
 	found *screen.Found
@@ -222,10 +227,17 @@ func (p *probe) next(ctx context.Context, take Frames) (done bool, err error) {
 		p.finder.Add(&c.Y)
 	}
 	life := p.survey.life(c.Time)
-	if life >= earlySeconds && p.promising && n+1 >= p.fewest() {
-		p.promising = false
-		if done, err = p.early(ctx, take.Format()); done || err != nil {
-			return done, err
+	if p.promising && n+1 >= p.fewest() {
+		try := life >= earlySeconds
+		if !try && !p.soon && life >= soonSeconds {
+			p.soon = true
+			try = p.alone(take.Format())
+		}
+		if try {
+			p.promising = life < earlySeconds
+			if done, err = p.early(ctx, take.Format()); done || err != nil {
+				return done, err
+			}
 		}
 	}
 	return life >= probeSeconds && n+1 >= p.fewest(), nil
@@ -237,6 +249,22 @@ func sureView(f *screen.Found) bool {
 		min(f.Confidence, f.View.Confidence) >= sureBorder
 }
 
+// alone reports whether the rate of the set's pictures is sure already, on the screen as
+// the glance found it, and has no other beside it.
+func (p *probe) alone(f picture.Format) bool {
+	s := *p.survey
+	s.Found = p.first
+	s.Raster = screen.RasterSize(s.Found.View, largest)
+	s.refresh(p.kept, f)
+	return s.Estimate.Alone() && s.sureRefresh()
+}
+
+// sureRefresh reports whether the rate of the set's pictures is beyond doubt.
+func (s *Survey) sureRefresh() bool {
+	e := &s.Estimate
+	return e.Found && e.Nominal > 0 && e.Confidence >= sureRhythm && e.HzError <= sureHz && !s.Ambiguous
+}
+
 // early decides by the frames so far if they leave no doubt.
 func (p *probe) early(ctx context.Context, f picture.Format) (sure bool, err error) {
 	s, q := *p.survey, *p
@@ -244,13 +272,15 @@ func (p *probe) early(ctx context.Context, f picture.Format) (sure bool, err err
 	if err := q.decide(ctx, f); err != nil {
 		return false, err
 	}
-	e := &s.Estimate
-	sure = sureView(&s.Found) && e.Found && e.Nominal > 0 && e.Confidence >= sureRhythm && e.HzError <= sureHz && !s.Ambiguous
+	sure = sureView(&s.Found) && s.sureRefresh() && (s.Estimate.Alone() || p.seconds() >= earlySeconds)
 	if sure {
 		*p.survey, p.decided = s, true
 	}
 	return sure, nil
 }
+
+// seconds is how much of life was looked at.
+func (p *probe) seconds() float64 { return p.survey.life(p.kept[len(p.kept)-1].shown) }
 
 // fewest is the number of frames that are looked at whatever they take: a file
 // that may be played slower than life is long for what it shows.
@@ -272,7 +302,7 @@ func (p *probe) glance() bool {
 	}
 	found, err := p.finder.Result()
 	if err != nil || found.Kind != screen.Direct {
-		p.promising = err == nil && sureView(&found)
+		p.promising, p.first = err == nil && sureView(&found), found
 		return false
 	}
 	p.found = &found
