@@ -163,7 +163,7 @@ func newStore(s *detect.Setup) *Store {
 		st.least[Luma][i] = float32(one * step)
 		st.softly[i] = st.least[Luma][i]
 		if float64(i)*st.scale > st.dark {
-			st.softly[i] = one * levels
+			st.softly[i] *= softTimes
 		}
 		st.least[Blue][i] = float32(one * st.lost * within * colourTimes)
 	}
@@ -182,6 +182,10 @@ const (
 	// within is the share of the least step that an edge has: edges of one
 	// contour stray.
 	within = 0.85
+	// softTimes is how many times the step is, above the dark range, of a contour that is
+	// not sharp: at a cycle a degree eyes see half of what they see at three to four
+	// (Barten 1999 at 10 to 100 cd/m2).
+	softTimes = 2
 	// colourTimes is how many times the step is in chroma, in codes of 8 bits,
 	// what it is in luma: codecs round chroma more coarsely, and leave steps of
 	// two codes in gradients that had all of them.
@@ -269,7 +273,7 @@ func (s *Store) Step(w *detect.Window) error {
 	s.look(f, Luma, &luma, nil, elapsed)
 	s.survey(f, m)
 	if s.average == nil {
-		if f.Soft[0] >= leastSoft {
+		if f.Soft[0]+f.Soft[1] >= leastSoft {
 			s.lookSoftly(f, Luma, 0, &luma, nil, elapsed)
 		}
 		f.Gradients = join(f.Gradients, 0, func(a, b *Gradient) bool { return a.alike(b, leastTable*s.scale) })

@@ -30,6 +30,8 @@ type liner struct {
 	// drifts is set for what a camera saw: its lens darkens the corners, so that
 	// plateaus slope and levels change along a contour. Steps stay.
 	drifts bool
+	// coarse is set where samples are means of many, so that few make a plateau.
+	coarse bool
 	sums   []int32 // of the samples before each
 }
 
@@ -64,6 +66,10 @@ const (
 	// A plateau may rise or fall over its whole length by this share of the
 	// step, and stray from its mean by that: what a codec leaves.
 	flatDrift, flatStray = 0.3, 0.15
+	// slopeShare is the share of the step by which a plateau of a few coarse samples rises
+	// or falls as it goes on, from edge to edge: a slope that is steeper here and there
+	// does so by most of what it takes for a step.
+	slopeShare = 0.5
 	// filmed is how many times as much plateaus drift and stray in what a camera
 	// saw: its lens darkens the corners, and its codec is quick.
 	filmed = 2
@@ -174,7 +180,8 @@ func (l *liner) flat(v []int32, from, to int, step float32) bool {
 	if l.drifts {
 		step *= filmed
 	}
-	if n >= 4 && magnitude(l.mean(from, from+n/2)-l.mean(to-n/2, to)) > flatDrift*step {
+	if drift := magnitude(l.mean(from, from+n/2) - l.mean(to-n/2, to)); n >= 4 && drift > flatDrift*step ||
+		l.coarse && n >= 2 && drift*float32(n+2*leastBlurred) > slopeShare*step*float32(n-n/2) {
 		return false
 	}
 	m := int32(l.mean(from, to))

@@ -6,12 +6,12 @@ import (
 	"setwitness/detect/cells"
 )
 
-// soft looks for contours that are not sharp, near black and in colour. What had grain
-// when it fell into plateaus changes from one to the next over as much of the slope as
-// the grain covers, in shares of both levels, which coders blend. In the dark eyes are
-// most sensitive to about a cycle a degree (Barten 1999 at 0.1 to 1 cd/m2), fifty
-// lines of 1080 at three heights, and in colour to less than one (Mullen 1985), and see
-// such steps; in luma above, to three or four, and hardly do.
+// soft looks for contours that are not sharp. What had grain when it fell into plateaus
+// changes from one to the next over as much of the slope as the grain covers, in shares
+// of both levels, which coders blend. In the dark eyes are most sensitive to about a
+// cycle a degree (Barten 1999 at 0.1 to 1 cd/m2), fifty lines of 1080 at three heights,
+// and in colour to less than one (Mullen 1985), and see such steps as well as sharp ones;
+// in luma above, to three or four, and see them if they are larger (softTimes).
 type soft struct {
 	tracers [2]*tracer
 	kernel  cells.Lines
@@ -43,7 +43,7 @@ func (s *Store) lookSoftly(f *Field, c Channel, first int, sharp, luma *plate, e
 		for d := range k.tracers {
 			if k.tracers[d] == nil {
 				k.tracers[d] = newTracer(&p, d == 1, least)
-				k.tracers[d].finer = s.tracers[c][d]
+				k.tracers[d].finer, k.tracers[d].coarse = s.tracers[c][d], true
 			}
 		}
 		s.trace(f, c, &k.tracers, &p, luma, elapsed)
@@ -79,6 +79,10 @@ func (s *soft) shrink(from *plate, n int) (plate, bool) {
 	return plate{w: w, h: h, pix16: s.pix, stride: w, stepX: from.stepX * n, stepY: from.stepY * n, full: one}, true
 }
 
+// plainlyMore is how many times the length of what was seen sharply has to be seen
+// softly to count in its place, for plateaus are measured less well.
+const plainlyMore = 1.2
+
 // better drops, of gradients that were seen both sharply, before first, and softly,
 // those of which less was seen. All are of one channel, from from on.
 func better(gs []Gradient, from, first, reach int) []Gradient {
@@ -89,7 +93,7 @@ func better(gs []Gradient, from, first, reach int) []Gradient {
 				sharp += gs[i].length()
 			}
 		}
-		if gs[k].length() <= sharp {
+		if gs[k].length() <= plainlyMore*sharp {
 			// Exchanged, so that no two share memory.
 			last := len(gs) - 1
 			gs[k], gs[last] = gs[last], gs[k]

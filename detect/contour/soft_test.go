@@ -44,6 +44,36 @@ func TestSoftContours(t *testing.T) {
 	}
 }
 
+// Above the dark range they are found where their steps are large.
+func TestSoftContoursAbove(t *testing.T) {
+	for _, c := range []struct {
+		step  float64
+		found bool
+	}{{6, true}, {1.2, false}} {
+		r := rand.New(rand.NewPCG(5, 6))
+		_, f := look(t, drawn(1280, 720, 8, func(x, y float64) float64 {
+			d := math.Hypot(x-0.5, 0.6*(y-0.45))
+			return 190 - c.step*math.Round(11*d+0.15*r.NormFloat64())
+		}))
+		if p := everything(f); p.Length > 3*720 != c.found {
+			t.Errorf("a step of %g codes: contours of %.1f heights", c.step, p.Length/720)
+		}
+	}
+}
+
+// A slope that lacks a code here and there has no plateaus, however coarsely it is seen.
+func TestMissingCodes(t *testing.T) {
+	_, f := look(t, drawn(1280, 720, 8, func(x, y float64) float64 {
+		// From a limited range to a full one.
+		return math.Round(math.Round(60+60*y+8*x) * 255 / 219)
+	}))
+	for i := range f.Gradients {
+		if k := &f.Gradients[i].Contours[0]; k.Step() > 3 {
+			t.Errorf("a contour of %.1f codes", k.Step())
+		}
+	}
+}
+
 // What is seen sharply and softly counts once.
 func TestSeenTwice(t *testing.T) {
 	var sharp, soft []Gradient
