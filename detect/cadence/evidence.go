@@ -39,6 +39,10 @@ const (
 	// between two that are 120 degrees apart is half as long as they are, and can
 	// hide in noise.
 	turned60 = 0.5
+	// restsBy is how much of the change of the pictures farther off those beside a picture
+	// have in which things rest: what swings goes as the sine of the time, 1/2 to 1/sqrt(2)
+	// up to an eighth of its period from a picture to the next.
+	restsBy = 0.8
 )
 
 // top is the most that one picture can say, and sure the share of the motion
@@ -463,7 +467,7 @@ func (n *notes) judge(i int, r *record) {
 			r.repeat = max(r.repeat, frozenRepeat)
 		}
 	}
-	if r.repeat > 0 && !r.frozen && n.turns(k, b, a) {
+	if r.repeat > 0 && !r.frozen && (n.turns(k, b, a) || n.rests(k, b, a)) {
 		r.repeat = 0
 	}
 	if r.repeat < 0 {
@@ -863,6 +867,13 @@ func (n *notes) turns(k, b, a *note) bool {
 		}
 	}
 	return 2*turned > both
+}
+
+// rests reports whether what moves slows down to picture k and gathers speed from it, so
+// that it may rest there: the pictures on either side change by less than those farther off.
+func (n *notes) rests(k, b, a *note) bool {
+	bb, aa := n.nearest(b.index, -1, change), n.nearest(a.index, 1, change)
+	return bb != nil && aa != nil && b.sum-k.sum < restsBy*(bb.sum-k.sum) && a.sum-k.sum < restsBy*(aa.sum-k.sum)
 }
 
 // moving returns the note nearest to picture i in a direction of time in which more

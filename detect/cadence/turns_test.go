@@ -40,3 +40,28 @@ func TestTurns(t *testing.T) {
 		}
 	}
 }
+
+// What swings is slower beside the picture in which it rests than farther off; what is
+// held is as fast.
+func TestRests(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		sums  []float32 // of the change of pictures one after the other
+		rests bool
+	}{
+		{"held", []float32{94, 92, 11, 95, 90}, false},
+		{"held as it slows down", []float32{94, 68, 11, 50, 40}, false},
+		{"swings", []float32{94, 68, 11, 45, 82}, true},
+		{"at an end", []float32{0, 68, 11, 45, 82}, false},
+	} {
+		n := newNotes(false, 8)
+		n.newest = len(c.sums) - 1
+		for i, sum := range c.sums {
+			k := n.at(i)
+			k.index, k.sum, k.moved, k.active, k.diff = i, sum, sum, sum, []float32{sum}
+		}
+		if got := n.rests(n.at(2), n.at(1), n.at(3)); got != c.rests {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
