@@ -85,6 +85,9 @@ const (
 	spreadFrames = 24
 	// sureDirect is the confidence at which the glance is believed.
 	sureDirect = 0.6
+	// provenDirect is that of black bars which no sensor makes: at rates that no signal
+	// has, nothing less ends the look.
+	provenDirect = 0.95
 	// The probe keeps frames reduced to at most this width, on which the set's
 	// updates are timed by means over 8x8 samples: two seconds of 240 frames
 	// each take no more than an eighth of a gigabyte.
@@ -210,7 +213,7 @@ func (p *probe) next(ctx context.Context, take Frames) (done bool, err error) {
 		if n+1 < glanceFrames {
 			return false, nil
 		}
-		if p.glance() {
+		if p.glance(take.Format().Rate()) {
 			return true, nil
 		}
 		if err := p.timing(ctx); err != nil {
@@ -296,7 +299,7 @@ func (p *probe) every() int { return max(1, int(probeSeconds*p.survey.Timing.Rat
 
 // glance reports whether the first frames show for sure that the take is direct.
 // It sets found where they show that, and promising where they show a whole screen.
-func (p *probe) glance() bool {
+func (p *probe) glance(rate float64) bool {
 	if p.options.From != Auto || p.options.Corners != nil || p.options.LinesPerPx > 0 {
 		return false
 	}
@@ -306,6 +309,10 @@ func (p *probe) glance() bool {
 		return false
 	}
 	p.found = &found
+	if rate > mostDirect && found.Confidence < provenDirect {
+		// A close-up of a set changes up to the edges of the frame as well.
+		return false
+	}
 	return found.Confidence >= sureDirect
 }
 

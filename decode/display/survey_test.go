@@ -105,6 +105,7 @@ type rolled struct {
 	// framed leaves dark room round it, and its ball rests for so many pictures.
 	framed bool
 	rests  float64
+	wide   bool // stripes move all over it
 }
 
 func (r *rolled) Format() picture.Format {
@@ -126,16 +127,20 @@ func (r *rolled) Next(context.Context) (*picture.Picture, error) {
 	for y := range h {
 		at := r.noise.IntN(len(r.grain) - w) // in each row from elsewhere
 		var balls [exposure][2]float64
+		var shown [exposure]float64
 		for e := range balls {
 			t := (float64(r.at) + float64(e)/exposure/2) / 240
 			k := max(math.Floor(t*50-r.roll*float64(y)/360), r.rests)
+			shown[e] = k
 			balls[e] = [2]float64{320 + 110*math.Sin(0.4*k), 180 + 60*math.Cos(0.3*k)}
 		}
 		for x := range w {
 			v := 0.0
-			for _, b := range balls {
+			for e, b := range balls {
 				light := 60.0
-				if r.framed && (x < 64 || x >= 576 || y < 36 || y >= 324) {
+				if r.wide && math.Mod(float64(x+2*y)+37*shown[e], 120) < 60 {
+					light = 120
+				} else if r.framed && (x < 64 || x >= 576 || y < 36 || y >= 324) {
 					light = 18
 				} else if dx, dy := float64(x)-b[0], float64(y)-b[1]; dx*dx+dy*dy < 70*70 {
 					light = 175
@@ -153,9 +158,9 @@ func (r *rolled) Next(context.Context) (*picture.Picture, error) {
 // those of a direct take are new all at once.
 func TestRollTellsAScreen(t *testing.T) {
 	for _, c := range []struct {
-		roll float64
-		want bool
-	}{{0.6, true}, {0, false}} {
+		roll       float64
+		wide, want bool
+	}{{0.6, false, true}, {0, false, false}, {0.6, true, true}, {0, true, false}} {
 		const n = 120
 		stamps := func(context.Context) ([]time.Duration, map[string]string, error) {
 			times := make([]time.Duration, n)
@@ -164,13 +169,13 @@ func TestRollTellsAScreen(t *testing.T) {
 			}
 			return times, nil, nil
 		}
-		r := &rolled{n: n, roll: c.roll, noise: rand.New(rand.NewPCG(1, 2))}
+		r := &rolled{n: n, roll: c.roll, wide: c.wide, noise: rand.New(rand.NewPCG(1, 2))}
 		survey, err := display.Examine(context.Background(), r, stamps, display.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
 		if survey.Screen != c.want || c.want && (survey.Found.Kind != screen.CloseUp || math.Abs(survey.Estimate.Hz-50) > 0.1) {
-			t.Errorf("roll %g: screen %v, %s, %.2f Hz: %s", c.roll, survey.Screen, survey.Found.Kind, survey.Estimate.Hz, survey.Why)
+			t.Errorf("roll %g, all over %v: screen %v, %s, %.2f Hz: %s", c.roll, c.wide, survey.Screen, survey.Found.Kind, survey.Estimate.Hz, survey.Why)
 		}
 	}
 }

@@ -202,3 +202,16 @@ func TestFindSlowed(t *testing.T) {
 		}
 	}
 }
+
+// Rates that stand alone are told apart from all others of the trade by the first few
+// pictures; with the divisors by 1.001 it takes more.
+func TestAlone(t *testing.T) {
+	for nominal, want := range map[float64]bool{
+		0: false, 24: false, 24 / 1.001: false, 25: true, 30: false, 48: true, 50: true, 60 / 1.001: false, 60: false, 100: true, 120: false, 144: true,
+	} {
+		e := Estimate{Found: true, Nominal: nominal}
+		if e.Alone() != want {
+			t.Errorf("%.3f stands alone: %v", nominal, !want)
+		}
+	}
+}
