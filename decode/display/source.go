@@ -27,8 +27,7 @@ type Source struct {
 	builder   *refresh.Builder
 	rectifier *screen.Rectifier
 	grid      []float32
-	full      picture.Plane // a rectified frame
-	planes    planes        // of the pictures
+	planes    planes // of the pictures
 	gridless  gridless
 	light     light
 	chroma    chroma
@@ -129,7 +128,6 @@ func (s *Survey) Source(take Frames) (*Source, error) {
 		rectifier: screen.NewRectifier(s.Raster),
 		grid:      make([]float32, gridCols*gridRows),
 		steady:    newSteadier(s.Timing.Rate),
-		full:      picture.New(s.Raster.X, s.Raster.Y, f.Depth),
 	}
 	o.light.black = float64(int(s.black) << refresh.MoreBits)
 	if s.Found.Kind == screen.CloseUp {
@@ -335,17 +333,7 @@ func (o *Source) Rectify(dst *picture.Plane, frame, fromRow, toRow int) error {
 		return fmt.Errorf("camera frame %d is no longer held", frame)
 	}
 	o.parts = append(o.parts, Part{Frame: frame, Shown: h.frame.Time, View: h.view, From: fromRow, To: toRow})
-	if err := o.rectifier.Rectify(&o.full, &h.frame.Y, h.view, fromRow, toRow); err != nil {
-		return err
-	}
-	for y := fromRow; y < toRow; y++ {
-		if dst.Pix != nil {
-			copy(dst.Pix[(y-fromRow)*dst.Stride:][:dst.W], o.full.Pix[y*o.full.Stride:])
-		} else {
-			copy(dst.Pix16[(y-fromRow)*dst.Stride:][:dst.W], o.full.Pix16[y*o.full.Stride:])
-		}
-	}
-	return nil
+	return o.rectifier.Rectify(dst, &h.frame.Y, h.view, fromRow, toRow)
 }
 
 // noiseOf is the standard deviation of a picture's samples, in its codes.

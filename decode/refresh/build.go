@@ -11,9 +11,9 @@ import (
 
 // Source gives the rows of a camera frame as the screen shows them.
 type Source interface {
-	// Rectify fills dst, which has the picture's width and toRow-fromRow
-	// rows, with rows [fromRow, toRow) of the screen in that frame of the
-	// file. Only frames from Builder.Oldest on are asked for.
+	// Rectify fills rows [fromRow, toRow) of dst, which has the picture's size,
+	// with those of the screen in that frame of the file. Only frames from
+	// Builder.Oldest on are asked for.
 	Rectify(dst *picture.Plane, frame, fromRow, toRow int) error
 }
 
@@ -427,14 +427,7 @@ func (b *Builder) view(v *view, p *part, bands int) error {
 		for y1 < h && v.weight[y1] != 0 {
 			y1++
 		}
-		rows := v.rows
-		rows.H = y1 - y0
-		if rows.Pix != nil {
-			rows.Pix = rows.Pix[y0*rows.Stride:]
-		} else {
-			rows.Pix16 = rows.Pix16[y0*rows.Stride:]
-		}
-		if err := b.source.Rectify(&rows, p.frame, y0, y1); err != nil {
+		if err := b.source.Rectify(&v.rows, p.frame, y0, y1); err != nil {
 			return err
 		}
 		y0 = y1

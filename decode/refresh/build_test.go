@@ -21,14 +21,14 @@ type flat struct {
 }
 
 func (s *flat) Rectify(dst *picture.Plane, frame, from, to int) error {
-	if dst.H != to-from {
+	if from < 0 || to > dst.H {
 		return errors.New("the plane has other rows")
 	}
 	s.asked[frame] = true
 	for y := from; y < to; y++ {
 		for x := range dst.W {
 			v := s.level(frame, y) + s.noise*s.rand.NormFloat64()
-			dst.Pix[(y-from)*dst.Stride+x] = uint8(min(max(math.Round(v), 0), 255))
+			dst.Pix[y*dst.Stride+x] = uint8(min(max(math.Round(v), 0), 255))
 		}
 	}
 	return s.err

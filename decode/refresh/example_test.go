@@ -31,7 +31,7 @@ func (c *camera) grid(i int) []float32 {
 func (c *camera) Rectify(dst *picture.Plane, frame, from, to int) error {
 	for y := from; y < to; y++ {
 		for x := range dst.W {
-			dst.Pix[(y-from)*dst.Stride+x] = uint8(c.light(frame, (float64(y)+.5)/270, (float64(x)+.5)/480))
+			dst.Pix[y*dst.Stride+x] = uint8(c.light(frame, (float64(y)+.5)/270, (float64(x)+.5)/480))
 		}
 	}
 	return nil

@@ -541,10 +541,9 @@ func (l *Lock) startError(away, y, x float64, end bool) float64 {
 	return math.Sqrt(max(v, 0))
 }
 
-// refine turns a place in the spectrum into an estimate.
-func (d *finder) refine(c candidate, noise float64) Estimate {
+// fitFrom returns the best of the fits that begin at a place in the spectrum.
+func (d *finder) fitFrom(c candidate, noise float64) (best fitted) {
 	n := len(d.s.frames)
-	var best fitted
 	for _, f := range d.begin(c, noise) {
 		// The longer the stretch, the closer must the rate be to begin with.
 		for _, to := range [...]int{n / 2, n, n, n} {
@@ -553,6 +552,27 @@ func (d *finder) refine(c candidate, noise float64) Estimate {
 		d.judge(&f, n)
 		if best.traces == 0 || f.score < best.score {
 			best = f
+		}
+	}
+	return best
+}
+
+// refine turns a place in the spectrum into an estimate.
+func (d *finder) refine(c candidate, noise float64) Estimate {
+	n := len(d.s.frames)
+	best := d.fitFrom(c, noise)
+	// A rate of the trade and the one beside it differ by a frame's time in some seconds,
+	// less than the spectrum's lines are wide. Locks near both may come to rest where they
+	// begin: then the one is right that sees more mixed frames, and each plainly better.
+	const plainly = 0.95
+	for _, r := range tradeRates {
+		if math.Abs(r-c.f) > beside*r || math.Abs(r*best.lock.Period-1) < beside/4 {
+			continue
+		}
+		var p spectrum
+		d.at(r, &p)
+		if f := d.fitFrom(d.best(&p), noise); f.traces > best.traces && f.cost < plainly*best.cost {
+			best, c.f = f, r
 		}
 	}
 	e := Estimate{Lock: best.lock, Found: true, Noise: noise, rest: d.rest, reach: d.reach, cost: best.cost, traces: best.traces}

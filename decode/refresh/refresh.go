@@ -143,10 +143,12 @@ func nominal(hz float64) float64 {
 	return best
 }
 
+// beside is by what share two rates of the trade differ that belong together.
+const beside = 2e-3
+
 // Alone reports whether the rate is one of the trade that has none beside it, as 60 has
 // 60/1.001: those are told apart only over a second and more.
 func (e *Estimate) Alone() bool {
-	const beside = 0.01 // share
 	for _, r := range tradeRates {
 		if r != e.Nominal && math.Abs(r-e.Nominal) < beside*r {
 			return false
