@@ -293,3 +293,12 @@ func TestChooseNoHarmonic(t *testing.T) {
 		t.Errorf("%.1f pictures a second, want 60 or none: %s", c.f, why)
 	}
 }
+
+// Beside 60 lies 60/1.001, of which a lock that begins there sees fewer mixed frames.
+func TestFindBesideAnotherRate(t *testing.T) {
+	c := camera{seconds: 1.3, hz: 60, fps: 240, exposure: 0.25, slope: 0.008, across: 0.002, phase: 0.0021, noise: 0.5, show: ball, seed: 3}
+	frames, _ := c.film()
+	if e := Find(grid240, frames, FindOptions{}); !e.Found || math.Abs(e.Hz-c.hz) > rateGoal {
+		t.Errorf("%.3f of %.3f Hz: %s", e.Hz, c.hz, e.Reason)
+	}
+}

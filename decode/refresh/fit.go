@@ -563,15 +563,16 @@ func (d *finder) refine(c candidate, noise float64) Estimate {
 	best := d.fitFrom(c, noise)
 	// A rate of the trade and the one beside it differ by a frame's time in some seconds,
 	// less than the spectrum's lines are wide. Locks near both may come to rest where they
-	// begin: then the one is right that sees more mixed frames, and each plainly better.
-	const plainly = 0.95
+	// begin: then the one is right that sees many more mixed frames, and each plainly
+	// better. Between such as see about as many neither tells.
+	const more, plainly = 1.3, 0.95
 	for _, r := range tradeRates {
 		if math.Abs(r-c.f) > beside*r || math.Abs(r*best.lock.Period-1) < beside/4 {
 			continue
 		}
 		var p spectrum
 		d.at(r, &p)
-		if f := d.fitFrom(d.best(&p), noise); f.traces > best.traces && f.cost < plainly*best.cost {
+		if f := d.fitFrom(d.best(&p), noise); float64(f.traces) > more*float64(best.traces) && f.cost < plainly*best.cost {
 			best, c.f = f, r
 		}
 	}
