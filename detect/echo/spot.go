@@ -2,9 +2,11 @@ package echo
 
 import (
 	"bytes"
+	"cmp"
 	"image"
 	"math"
 	"slices"
+	"sort"
 
 	"setwitness/decode/leastsquares"
 	"setwitness/detect/cells"
@@ -117,6 +119,7 @@ type spots struct {
 type spotted struct {
 	picture int
 	list    []spot
+	across  []int // the same from left to right, as indices into it
 }
 
 // piece is connected cores: how many, the sums of their places, and where they
@@ -144,7 +147,7 @@ func (s *spots) at(i int) []spot {
 // explains.
 func (s *spots) note(i int, m *motion.Map, r *cells.Reduced) {
 	o := s.of(i)
-	o.picture, o.list = i, o.list[:0]
+	o.picture, o.list, o.across = i, o.list[:0], o.across[:0]
 	if !m.HasBackground || m.Cut {
 		return
 	}
@@ -190,6 +193,16 @@ func (s *spots) note(i int, m *motion.Map, r *cells.Reduced) {
 	if len(o.list) > mostSpots {
 		o.list = slices.DeleteFunc(o.list, func(p spot) bool { return p.n < leastSpot })
 	}
+	o.sort()
+}
+
+// sort puts the spots of a picture in order from left to right.
+func (o *spotted) sort() {
+	o.across = o.across[:0]
+	for k := range o.list {
+		o.across = append(o.across, k)
+	}
+	slices.SortFunc(o.across, func(a, b int) int { return cmp.Compare(o.list[a].x, o.list[b].x) })
 }
 
 // lostNear reports whether a tile or one beside it holds a thing that nothing
@@ -328,14 +341,24 @@ func (s *spots) step(f *flight, t, i, way int) {
 	x, y := p.x+k*(p.x-q.x), p.y+k*(p.y-q.y)
 	least := spotStray*math.Hypot(p.x-q.x, p.y-q.y)/math.Abs(float64(a-b)) + spotSlack*max(1, math.Abs(k))
 	list := s.at(t + i - vectorSpan)
-	for j := range list {
+	if len(list) == 0 {
+		return
+	}
+	across, taken := s.of(t+i-vectorSpan).across, 0
+	reach := least
+	from := sort.Search(len(across), func(n int) bool { return list[across[n]].x > x-reach })
+	for _, j := range across[from:] {
 		o := &list[j]
 		dx, dy := o.x-x, o.y-y
-		if dx >= least || dx <= -least || dy >= least || dy <= -least {
+		if dx >= reach {
+			break
+		}
+		if dx < -least || dx > least || dy > least || dy < -least {
 			continue
 		}
-		if d := math.Hypot(dx, dy); d < least && p.like(o, spotSizes) {
-			least = d
+		// Of two as near the first of the list is taken.
+		if d := math.Hypot(dx, dy); (d < least || d == least && f.at[i] != nil && j < taken) && p.like(o, spotSizes) {
+			least, taken = d, j
 			if f.at[i] == nil {
 				f.n++
 			}

@@ -81,6 +81,7 @@ func TestFollow(t *testing.T) {
 			for _, p := range place(float64(i)) {
 				o.list = append(o.list, spot{x: p[0], y: p[1], n: 50})
 			}
+			o.sort()
 		}
 		return s.follow(vectorSpan, &s.at(vectorSpan)[0])
 	}

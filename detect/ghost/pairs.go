@@ -183,8 +183,10 @@ func (s *state) pairedPart(first int, part, in image.Rectangle) (length int, mix
 	for n := fewestPaired; n <= mostPaired && !s.cutBeside(first, n); n++ {
 		p := &s.pairs
 		learnt := false
+		steps := steps[:2*pairsBeside+n-1]
+		usual, known := usualStep(steps)
 		for _, of := range pairedMixtures {
-			if !stepsAs(steps[:2*pairsBeside+n-1], of) {
+			if !known || !stepsAs(steps, of, usual) {
 				continue
 			}
 			if !learnt {
@@ -226,21 +228,24 @@ func (s *state) pairedOdds(of mixture, alone bool) float64 {
 // copies reports whether a mixture has copies on both sides.
 func (m mixture) copies() bool { return m.behind > 0 && m.ahead > 0 }
 
-// stepsAs reports whether steps, of pictures beside a burst, into it, in it, out of it and
-// beside it, may be those of a mixture.
-func stepsAs(steps []float64, of mixture) bool {
+// usualStep is the median of steps beside a burst, of those of pictures beside it, into it,
+// in it, out of it and beside it again; false where those beside it are not even.
+func usualStep(steps []float64) (usual float64, known bool) {
 	first, last := pairsBeside-1, len(steps)-pairsBeside
 	if steps[last] == 0 {
-		return false
+		return 0, false
 	}
 	var list [2 * pairsBeside]float64
-	around := func() []float64 {
-		return list[:copy(list[:], steps[:first])+copy(list[first:], steps[last+1:])]
+	around := list[:copy(list[:], steps[:first])+copy(list[first:], steps[last+1:])]
+	if !even(around) {
+		return 0, false
 	}
-	if !even(around()) {
-		return false
-	}
-	usual := median(around())
+	return median(around), true
+}
+
+// stepsAs reports whether such steps, of which that is usual, may be those of a mixture.
+func stepsAs(steps []float64, of mixture, usual float64) bool {
+	first, last := pairsBeside-1, len(steps)-pairsBeside
 	if of.copies() {
 		within := 0.0
 		for _, v := range steps[first+1 : last] {
@@ -330,9 +335,10 @@ func (s *state) moving(p *pairs, in image.Rectangle) bool {
 		noise = max(noise, m.Noise)
 		threshold := motion.ChangedAbove(m.Noise)
 		for y := in.Min.Y; y < in.Max.Y; y++ {
-			for x := in.Min.X; x < in.Max.X; x++ {
-				if c.Reduced.Diff[y*cols+x] > threshold {
-					p.moves[(y-in.Min.Y)*in.Dx()+x-in.Min.X] = true
+			moves := p.moves[(y-in.Min.Y)*in.Dx():][:in.Dx()]
+			for x, d := range c.Reduced.Diff[y*cols:][in.Min.X:in.Max.X] {
+				if d > threshold {
+					moves[x] = true
 				}
 			}
 		}
