@@ -180,7 +180,7 @@ func (s *Store) findPan(i int, cm, before *cells.Map, noise float32) (pan Pan, l
 			moved++
 		}
 	}
-	need := int(panShare*float64(len(p.places))) + 1
+	need := p.most()
 	if len(p.places) < leastPanPlaces || moved < need {
 		return Pan{}, false
 	}
@@ -277,16 +277,23 @@ func (p *pans) median() (x, y float32) {
 	return middle(p.x), middle(p.y)
 }
 
+// most is how many places are most of them.
+func (p *pans) most() int { return int(panShare*float64(len(p.places))) + 1 }
+
 // panNear matches every place within panChange of a displacement and returns
-// the one that most agree on, with their number.
+// the one that most agree on, with their number; 0 where that cannot be most of them.
 func (s *Store) panNear(centre image.Point, r *cells.Reduced, now, then []uint16, noise float32) (image.Point, int) {
 	p := &s.pans
 	p.votes = p.votes[:0]
+	need, without := p.most(), 0
 	for _, o := range p.places {
 		f := s.search.Find(now, then, p.all, r.W/2, r.H/2, halfArea(o.area, panStep(r)), centre, image.Pt(panChange, panChange), 1)
 		v := image.Pt(int(f.DX), int(f.DY))
 		if f.Residual > explained*f.Still+noise {
 			v = nowhere
+			if without++; len(p.places)-without < need {
+				return image.Point{}, 0 // the others are too few
+			}
 		}
 		p.votes = append(p.votes, v)
 	}
