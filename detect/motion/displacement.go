@@ -26,8 +26,10 @@ const (
 	// reduced samples, that is 160 and 96 pixels of a 1080-line raster.
 	reachX, reachY = 40, 24
 	// fullSearches bounds the cost of a picture in which nothing is
-	// predictable (a cut, a shaken camera).
-	fullSearches = 8
+	// predictable (a cut, a shaken camera). Places that were lost in the picture before
+	// as well share fewer, down to fewestSearches, the longer none of them is found: what
+	// flickers, turns or boils has no displacement, and a search finds none each time.
+	fullSearches, fewestSearches = 8, 3
 	// A place that a full search could not explain gives way to others for
 	// this many pictures; a ball in flight crosses a tile in three or four.
 	patience = 2
@@ -94,17 +96,22 @@ func (s *Store) displacements(t int, cm, before *cells.Map, m *Map) {
 func (k *matcher) searchLost() {
 	s := k.s
 	slices.SortFunc(s.lost, func(a, b lost) int { return cmp.Compare(b.seen, a.seen) })
-	searches, found := 0, false
+	searches, again, found := 0, 0, false
 	for _, l := range s.lost {
 		at := l.y*k.m.Cols + l.x
+		stays := s.lostAt[at] == k.t-1
+		s.lostAt[at] = k.t
 		if s.patience[at] > 0 {
 			s.patience[at]--
 			continue
 		}
-		if searches == fullSearches {
+		if searches == fullSearches || stays && again >= s.searches {
 			continue
 		}
 		searches++
+		if stays {
+			again++
+		}
 		if k.thing(l.x, l.y, true); k.m.At(l.x, l.y).Moving {
 			found = true
 		} else {
@@ -112,8 +119,10 @@ func (k *matcher) searchLost() {
 		}
 	}
 	if !found {
+		s.searches = max(fewestSearches, s.searches-1)
 		return
 	}
+	s.searches = fullSearches
 	for _, l := range s.lost {
 		if !k.m.At(l.x, l.y).Moving {
 			k.thing(l.x, l.y, false)

@@ -60,6 +60,8 @@ type Store struct {
 	sparse      cells.Sparse // of the tile in hand
 	lost        []lost
 	patience    []int    // by tile
+	lostAt      []int    // the last picture in which nothing explained it, by tile
+	searches    int      // that a picture spends on tiles that stay lost
 	standing    []uint32 // squares of samples that stand out, by tile
 	ranges      [lightRanges][]behind
 	stir        []bool // tiles that stir
@@ -88,7 +90,9 @@ func (s *Store) Step(w *detect.Window) error {
 		s.maps[at] = s.newMap(cm)
 	}
 	if s.patience == nil {
-		s.patience, s.standing = make([]int, len(s.maps[at].Tiles)), make([]uint32, len(s.maps[at].Tiles))
+		n := len(s.maps[at].Tiles)
+		s.patience, s.lostAt, s.standing = make([]int, n), make([]int, n), make([]uint32, n)
+		s.searches = fullSearches
 	}
 	m := s.maps[at]
 	s.newest = t
