@@ -44,6 +44,10 @@ const (
 	baseLooks, againLooks, mostLooks = 5, 1, 6
 	// the same for scaled combs, which cost more to look at
 	baseScaled, mostScaled = 2, 4
+	// After so many of these in vain, in every part of a picture where lines bend, a
+	// picture is given one until one stands: the zone that shows most beyond what
+	// was refuted comes first.
+	vainScaled = 30
 	// The lines' spectrum is taken in every listenEvery-th picture.
 	listenEvery = 4
 	// unknownOdds is the most that a look at a scaled comb is worth when no
@@ -79,6 +83,7 @@ type state struct {
 	verdicts []verdict
 	grow     grower
 	lately   []sighting
+	vain     int     // looks in a row that found no scaled comb
 	chances  float64 // what the samples of a comb have to outweigh
 	coverage coverage
 }
@@ -154,6 +159,9 @@ func (s *state) lookForWoven(w *detect.Window) {
 // lookForScaled does the same for combs that a scaler has stretched.
 func (s *state) lookForScaled(w *detect.Window) {
 	budget, again := baseScaled, 1
+	if s.vain >= vainScaled {
+		budget = 1
+	}
 	for i := 0; i < budget; i++ {
 		z := s.suspects.coarse.next(again > 0)
 		if z == nil {
@@ -167,6 +175,10 @@ func (s *state) lookForScaled(w *detect.Window) {
 			s.tracker.listen(&s.looker, &w.Picture(w.T).Y, window)
 		}
 		v := s.judgeScaled(w, window, s.tracker)
+		if s.vain++; v.odds >= weakOdds {
+			s.vain = 0
+			budget = max(budget, baseScaled)
+		}
 		if z.took(&v) {
 			budget = min(budget+1, mostScaled)
 		}
