@@ -46,8 +46,9 @@ const (
 	baseScaled, mostScaled = 2, 4
 	// After so many of these in vain, in every part of a picture where lines bend, a
 	// picture is given one until one stands: the zone that shows most beyond what
-	// was refuted comes first.
-	vainScaled = 30
+	// was refuted comes first. Of the looks at woven combs that fail, one in so many is
+	// then followed by one at a comb that is a little higher.
+	vainScaled, overscanTurns = 30, 3
 	// The lines' spectrum is taken in every listenEvery-th picture.
 	listenEvery = 4
 	// unknownOdds is the most that a look at a scaled comb is worth when no
@@ -83,9 +84,10 @@ type state struct {
 	verdicts []verdict
 	grow     grower
 	lately   []sighting
-	vain     int     // looks in a row that found no scaled comb
-	chances  float64 // what the samples of a comb have to outweigh
-	coverage coverage
+	// Looks in a row that found no scaled comb, and none that is a little higher.
+	vain, vainOverscan int
+	chances            float64 // what the samples of a comb have to outweigh
+	coverage           coverage
 }
 
 func newState(s *detect.Setup) *state {
@@ -147,7 +149,13 @@ func (s *state) lookForWoven(w *detect.Window) {
 		window := s.windowAt(z)
 		v := s.judge(w, window, woven)
 		if v.odds <= leastIntra {
-			v = s.judgeScaled(w, window, s.overscan)
+			s.vainOverscan++
+			if s.vainOverscan < vainScaled || s.vainOverscan%overscanTurns == 0 {
+				v = s.judgeScaled(w, window, s.overscan)
+			}
+			if v.odds >= weakOdds {
+				s.vainOverscan = 0
+			}
 		}
 		if z.took(&v) {
 			budget = min(budget+1, mostLooks)
