@@ -170,9 +170,15 @@ func (s *spots) note(i int, m *motion.Map, r *cells.Reduced) {
 		s.square = make([]uint8, cols*rows)
 	}
 	clear(s.square)
-	for k := range m.Tiles {
-		if x, y := k%m.Cols, k/m.Cols; lostNear(m, x, y) {
-			s.mark(m, r, x, y)
+	for y := range m.Rows {
+		for x := 0; x < m.Cols; x++ {
+			from := x
+			for x < m.Cols && lostNear(m, x, y) {
+				x++
+			}
+			if x > from {
+				s.mark(m, r, from, x, y)
+			}
 		}
 	}
 	s.pieces, s.above = s.pieces[:0], s.above[:0]
@@ -218,12 +224,13 @@ func lostNear(m *motion.Map, x, y int) bool {
 	return false
 }
 
-// mark notes the squares of a tile of which most stands out.
-func (s *spots) mark(m *motion.Map, r *cells.Reduced, tx, ty int) {
+// mark notes the squares of tiles from one to before another of a row of which most
+// stands out.
+func (s *spots) mark(m *motion.Map, r *cells.Reduced, from, to, ty int) {
 	cols, rows := r.W/2, r.H/2
 	tw, th := motion.TileSize(r)
-	x, y := tx*tw/2, ty*th/2
-	n, h := min(tw/2, cols-x), min(th/2, rows-y)
+	x, y := from*tw/2, ty*th/2
+	n, h := min((to-from)*tw/2, cols-x), min(th/2, rows-y)
 	if n <= 0 || h <= 0 {
 		return
 	}

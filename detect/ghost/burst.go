@@ -133,8 +133,12 @@ func (s *state) tryBurst(first, at int, l *echo.Look) (best spell, ok bool) {
 	if n < leastBesides {
 		return best, false
 	}
-	a, b := s.expected(at, l, first), s.expected(at, l, first+1)
-	if !a.known || !b.known || max(a.rho, b.rho)-before < max(leastRise, riseStrays*stray) {
+	a := s.expected(at, l, first)
+	if !a.known {
+		return best, false
+	}
+	b := s.expected(at, l, first+1)
+	if !b.known || max(a.rho, b.rho)-before < max(leastRise, riseStrays*stray) {
 		return best, false
 	}
 	for k := -1; k < len(t.relations)-besides-1; k++ {

@@ -154,6 +154,9 @@ func (s *state) lookAlong(first int, v *view) *series {
 			break // none that follows would tell
 		}
 		o.relations[k] = s.expected(v.t, v.look, i)
+		if i < first+fewestJointly && !o.relations[k].known {
+			break // nor a burst that begins with it
+		}
 	}
 	return o
 }

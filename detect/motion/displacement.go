@@ -119,7 +119,7 @@ func (k *matcher) searchLost() {
 		}
 	}
 	if !found {
-		s.searches = max(fewestSearches, s.searches-1)
+		s.searches = max(fewestSearches, s.searches/2)
 		return
 	}
 	s.searches = fullSearches
