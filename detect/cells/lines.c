@@ -59,7 +59,23 @@ CLONES static void jumps_of(const int32_t *restrict sums, int n, int half, int32
 		jumps[x] = sums[x + half] - 2 * sums[x] + sums[x - half];
 }
 
-int sw_peaks(const int32_t *v, int n, int half, const int32_t *least, int32_t lowest, int longest, int32_t *sums,
+// The first jump from x on that is no smaller than lowest, or up to 15 before it; end where
+// there is none.
+static inline int next_jump(const int32_t *jumps, int x, int end, int32_t lowest) {
+	enum { SPAN = 16 };
+	for (; x + SPAN <= end; x += SPAN) {
+		int any = 0;
+		for (int i = 0; i < SPAN; i++)
+			any |= absolute(jumps[x + i]) >= lowest;
+		if (any)
+			return x;
+	}
+	while (x < end && absolute(jumps[x]) < lowest)
+		x++;
+	return x;
+}
+
+CLONES int sw_peaks(const int32_t *v, int n, int half, const int32_t *least, int32_t lowest, int longest, int32_t *sums,
              int32_t *jumps, sw_peak *out) {
 	int32_t sum = 0;
 	for (int x = 0; x < n; x++) {
@@ -71,6 +87,8 @@ int sw_peaks(const int32_t *v, int n, int half, const int32_t *least, int32_t lo
 	int count = 0, start = -1;
 	sw_peak best = {0, 0};
 	for (int x = half; x + half <= n + 1; x++) {
+		if (start < 0)
+			x = next_jump(jumps, x, n + 1 - half, lowest);
 		int over = 0;
 		int32_t jump = 0;
 		if (x + half <= n) {
