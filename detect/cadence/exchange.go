@@ -116,11 +116,12 @@ func apart(a, b *cells.Map, where []int, noise float32) float32 {
 	for _, c := range where {
 		left, top := c%a.Cols*w, c/a.Cols*h
 		for y := top; y < min(top+h, p.H); y += exchangedRows {
-			for at := y*p.W + left; at < y*p.W+min(left+w, p.W); at++ {
-				d := int(p.Pix[at]) - int(q.Pix[at])
+			row := p.Row(y)[min(left, p.W):min(left+w, p.W)]
+			for i, v := range q.Row(y)[min(left, p.W):][:len(row)] {
+				d := int(row[i]) - int(v)
 				sum += max(d, -d)
-				samples++
 			}
+			samples += len(row)
 		}
 	}
 	d := float64(sum) / float64(max(samples, 1))

@@ -63,10 +63,14 @@ func (s *Store) light(r *cells.Reduced, m *Map) (l lit) {
 	s.stirring(r, m, func(at, n, rows int) {
 		tile := at/r.W/th*m.Cols + at%r.W/tw
 		for from := at; from < at+rows*r.W; from += r.W {
+			of, next := tile, from+tw // the tile of a sample, and where the one after begins
 			for i := (from + stride - 1) / stride * stride; i < from+n; i += stride {
+				for ; i >= next; next += tw {
+					of++
+				}
 				b := m.Background[i]
 				k := min(int(b)*lightRanges/(256*cells.Unit8), lightRanges-1)
-				s.ranges[k] = append(s.ranges[k], behind{int32(r.Pix[i]) - int32(b), b, int32(tile + (i-from)/tw)})
+				s.ranges[k] = append(s.ranges[k], behind{int32(r.Pix[i]) - int32(b), b, int32(of)})
 			}
 		}
 	})
