@@ -105,11 +105,13 @@ func (s *Store) Step(w *detect.Window) error {
 	}
 	m.Noise, m.Pan = s.noise(t), s.pans.bridged(t)
 	threshold := changed(m.Noise)
-	for i, d := range cm.Reduced.Diff {
-		if d > threshold {
-			m.Active++
-			x, y := i%cm.Cols/TileCells, i/cm.Cols/TileCells
-			m.At(x, y).Changed += 1.0 / (TileCells * TileCells)
+	for y := range cm.Rows {
+		tiles := m.Tiles[y/TileCells*m.Cols:][:m.Cols]
+		for x, d := range cm.Reduced.Diff[y*cm.Cols:][:cm.Cols] {
+			if d > threshold {
+				m.Active++
+				tiles[x/TileCells].Changed += 1.0 / (TileCells * TileCells)
+			}
 		}
 	}
 	if m.Active == 0 {
