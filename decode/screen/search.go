@@ -225,7 +225,7 @@ func (f *Finder) search(s *survey) ([]candidate, *survey) {
 	var b border
 	add := func(list []candidate) {
 		for _, c := range list {
-			if !f.refine(&b, &c) {
+			if f.restless(s, c, whole) || !f.refine(&b, &c) {
 				continue
 			}
 			if q := f.weigh(s, &c, whole); c.plausible() {
@@ -405,6 +405,15 @@ func (f *Finder) weigh(s *survey, c *candidate, whole []similarity) Quad {
 	c.calm = ring / max(inside, 1e-9)
 	c.still = inside < stillFlicker && s.alive(q) < aliveElsewhere
 	return q
+}
+
+// restless reports whether so much of all change lies outside of a candidate that is still
+// to be refined that no fit of its sides, which moves them by some samples, makes a screen of
+// it. The fit costs some ten times as much as this look.
+func (f *Finder) restless(s *survey, c candidate, whole []similarity) bool {
+	c.frame = f.whole[0].index
+	f.weigh(s, &c, whole)
+	return !c.still && c.outside > surelyOutside
 }
 
 // alive returns the share of all samples that lie outside of a quadrilateral, and
@@ -996,8 +1005,10 @@ const (
 	// cutScore is the quality that a border has to have if it is cut off.
 	cutScore  = 0.7
 	farCorner = 0.35
-	// Less than this share of all the change in the frames happens outside.
-	mostOutside = 0.2
+	// Less than this share of all the change in the frames happens outside. Twice as
+	// much leaves no doubt before the sides were fitted.
+	mostOutside   = 0.2
+	surelyOutside = 2 * mostOutside
 	// A hand moves the frame by less than this share of its diagonal while
 	// somebody films.
 	steadiest = 0.03
