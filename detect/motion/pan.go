@@ -45,9 +45,6 @@ const (
 	// chance: a third of all places is enough where fewer rest, for people fill those
 	// where they walk.
 	creepSpan, leastCreep, creepAgree, creepShare = 6, 1.0, 0.5, 1.0 / 3
-	// Where the last picture asked did not creep, one in so many is: what one finds is
-	// noted for all over which it was measured.
-	creepTurns = 3
 )
 
 // pans keeps what was found about the newest pictures as they came in.
@@ -224,9 +221,6 @@ func (s *Store) findPan(i int, cm, before *cells.Map, noise float32) (pan Pan, l
 // no tile follows it, for a step of less than a sample is no vector.
 func (s *Store) creep(i int, cm *cells.Map, noise float32) {
 	p, r := &s.pans, &cm.Reduced
-	if (p.crept == image.Point{}) && i%creepTurns != 0 {
-		return
-	}
 	before := s.cells.At(i - creepSpan)
 	if before == nil || len(p.places) < leastPanPlaces {
 		return
