@@ -89,6 +89,9 @@ const (
 	leastJointFall = leastJointLoss / 2
 	// What is at rest loses no more than this share of it.
 	jointStill = 0.3
+	// From one picture to the next a part of it becomes lighter or darker by less than
+	// this, whatever moves in it: a thing a tenth as wide as the part, twice as bright.
+	mostLighter = 1.1
 	// What moves has to stay as large to this factor: what goes behind something
 	// leaves the small and the soft.
 	jointArea = 1.8
@@ -298,7 +301,7 @@ func (s *state) jointIn(first int, v view, best *jointBurst, most *float64) {
 		if way > 0 && s.onSlopes(first, n) {
 			odds -= way // what goes with the slopes is of no mixture
 		}
-		if odds > *most && o.staysLarge(&b) && s.softerAlong(first, n) &&
+		if odds > *most && o.staysLarge(&b) && s.softerAlong(first, n) && !s.flashes(first, n, v.part()) &&
 			s.stillLoss(first, n, v.part()) <= jointStill*b.changed[detailSign] {
 			*best, *most = b, odds
 		}
@@ -340,6 +343,36 @@ func (s *state) stillLoss(first, n int, part image.Rectangle) float64 {
 func (s *state) cutBeside(first, n int) bool {
 	for i := first - jointBeside - 1; i <= first+n+jointBeside; i++ {
 		if m := s.motion.At(i); m != nil && m.Cut {
+			return true
+		}
+	}
+	return false
+}
+
+// flashes reports whether the light of a part of the picture jumps in a burst or beside it:
+// no mixture's does, and after a flash a coder takes some pictures to be as good as before.
+func (s *state) flashes(first, n int, part image.Rectangle) bool {
+	var light []float64
+	for i := first - 2; i < first+n+2; i++ {
+		c := s.cells.At(i)
+		if c == nil {
+			continue
+		}
+		sum, in := 0.0, partCells(part, c)
+		for y := in.Min.Y; y < in.Max.Y; y++ {
+			for k := y*c.Cols + in.Min.X; k < y*c.Cols+in.Max.X; k++ {
+				sum += float64(c.Cells[k].Sum)
+			}
+		}
+		light = append(light, sum)
+	}
+	return jumps(light)
+}
+
+// jumps reports whether light changes at once.
+func jumps(light []float64) bool {
+	for i := 1; i < len(light); i++ {
+		if max(light[i-1], light[i]) > mostLighter*min(light[i-1], light[i]) {
 			return true
 		}
 	}

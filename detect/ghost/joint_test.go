@@ -86,3 +86,23 @@ func TestJointly(t *testing.T) {
 		}
 	}
 }
+
+// A flash is told from light that changes slowly.
+func TestJumps(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		light []float64
+		jumps bool
+	}{
+		{"even", []float64{100, 100, 101, 100}, false},
+		{"a slow change", []float64{100, 104, 108, 112, 116}, false},
+		{"a flash", []float64{100, 100, 170, 120, 102}, true},
+		{"darker", []float64{100, 70, 70, 70}, true},
+		{"black", []float64{0, 0, 0}, false},
+		{"none known", nil, false},
+	} {
+		if got := jumps(c.light); got != c.jumps {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
