@@ -418,7 +418,13 @@ func (f *Follower) regain(light frame, expected View) outcome {
 	if !v.Quad.convex() {
 		return here
 	}
-	if there := f.near(light, v, usual, followProfiles); there.fit.total() > here.fit.total() {
+	least := here.fit.total()
+	if !f.started && b.enough(here.fit) {
+		// The first frame is one of those that it was found in, with dark content along a
+		// side perhaps, and lines of the picture beside it.
+		least += doubtGain
+	}
+	if there := f.near(light, v, usual, followProfiles); there.fit.total() > least {
 		return there
 	}
 	return here

@@ -68,6 +68,32 @@ func TestFollowsSway(t *testing.T) {
 	}
 }
 
+// Dark content along two sides of the first frame, and its edge beside one of them, are no
+// sign that the screen lies elsewhere than where it was found.
+func TestFollowsFromDarkSides(t *testing.T) {
+	t.Parallel()
+	v := straightOn(smallest, 480)
+	b := newBooth(t, smallest, v, 3)
+	pictures := game(3)
+	p := pictures(0)
+	for y := range p.H {
+		row := p.Pix[y*p.Stride:][:p.W]
+		dark := func(from, to int) {
+			for x := from; x < to; x++ {
+				row[x] = 16
+			}
+		}
+		dark(0, p.W/8)
+		if y > p.H*9/20 {
+			dark(p.W-10*p.W/480, p.W) // 10 px of the camera
+		}
+	}
+	shot := b.shoot(&p, 0, 0)
+	if off := corner(NewFollower(v).Follow(&shot).Quad, v.Quad); off > 1 {
+		t.Errorf("off by %.2f px", off)
+	}
+}
+
 // A zoom, at 240 frames a second, goes on as it began: a view that lags behind it loses
 // the sides, one after the other, within a few frames of a large screen.
 func TestFollowsZoom(t *testing.T) {
