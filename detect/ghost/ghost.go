@@ -231,6 +231,7 @@ func (s *state) Step(w *detect.Window) error {
 	if !converted {
 		s.markBursts(w)
 		s.markSoft(w)
+		s.markMixes(w)
 	}
 	looks := s.echo.At(w.T)
 	if m := s.motion.At(w.T); m != nil && m.Active > 0 {

@@ -14,22 +14,31 @@ const (
 	// there, tile by tile, at most: all of it for an edge alone, soft or sharp; three
 	// quarters where the copies are five times its standard deviation apart, half where
 	// they are seven or eight times (edges that are integrals of Gauss's curve). What has
-	// detail of many sizes, or noise, has less of either.
-	mostSloped = 0.75
+	// detail of many sizes, or noise, has less of either. Where mixtures last nothing says
+	// that the scene has less without them.
+	mostSloped, mostSlopedLong = 0.75, 0.6
 	// Fewer samples of a tile fit two slopes by chance.
 	fewestSloped = 12
 )
 
-// onSlopes reports whether what is on the way in a burst goes with the slopes: whether the
-// median of that share in its pictures is large.
+// onSlopes reports whether what is on the way in some pictures goes with the slopes.
 func (s *state) onSlopes(first, n int) bool {
+	share, known := s.sloped(first, n)
+	return known && share > mostSloped
+}
+
+// sloped is the median of that share in some pictures; false where none has any.
+func (s *state) sloped(first, n int) (share float64, known bool) {
 	var shares []float64
 	for i := first; i < first+n; i++ {
 		if l := s.slope(i); l.known {
 			shares = append(shares, l.share)
 		}
 	}
-	return len(shares) > 0 && median(shares) > mostSloped
+	if len(shares) == 0 {
+		return 0, false
+	}
+	return median(shares), true
 }
 
 // slope is that share in one picture.

@@ -51,6 +51,7 @@ type succession struct {
 	// wherever it is, and linesIn the same in parts of the picture.
 	lines   float64
 	linesIn [len(windows)]float64
+	going   going // once it is asked for
 	slope   slope // once it is asked for
 }
 
