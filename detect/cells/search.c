@@ -593,7 +593,7 @@ static inline int32_t size_of(int32_t v) { return v < 0 ? -v : v; }
 
 static inline void piece_between(const uint16_t *a, const uint16_t *b, const uint16_t *c, int n, int32_t far,
                                  sw_between *out) {
-	int32_t before = 0, after = 0, both = 0, changed = 0, brighter = 0, half = 0, third = 0, low = 0, quarter = 0;
+	int32_t before = 0, after = 0, both = 0, changed = 0, brighter = 0, half = 0, third = 0, quarter = 0;
 	for (int i = 0; i < n; i++) {
 		int32_t d = b[i] - a[i], e = c[i] - b[i];
 		before += d * d;
@@ -605,12 +605,11 @@ static inline void piece_between(const uint16_t *a, const uint16_t *b, const uin
 		brighter += moved & (d + e > 0);
 		half += near_half;
 		third += near_third;
-		low += near_third & (near_half ^ 1) & (size_of(d) < size_of(e));
 		quarter += moved & (off < 8 * way);
 	}
 	out->before += before, out->after += after, out->both += both;
 	out->changed += changed, out->brighter += brighter;
-	out->half += half, out->third += third - half, out->low += low, out->quarter += quarter - third;
+	out->half += half, out->third += third - half, out->quarter += quarter - third;
 }
 
 static inline int32_t piece_detail(const uint16_t *b, int n) {

@@ -115,14 +115,13 @@ type Between struct {
 	Changed, Brighter int64
 	// How many of those lie half way between the two (what the sample is off the one
 	// before differs from what it is off the one after by less than 2 tenths of the
-	// way), about a third of the way from one of them (5 tenths), Low of them from the
-	// picture before, and near one (8 tenths).
-	Half, Third, Low, Quarter int64
+	// way), about a third of the way from one of them (5 tenths), and near one (8 tenths).
+	Half, Third, Quarter int64
 }
 
 // Add takes in another one.
 func (b *Between) Add(o *Between) {
 	b.Before, b.After, b.Both, b.Detail = b.Before+o.Before, b.After+o.After, b.Both+o.Both, b.Detail+o.Detail
 	b.Changed, b.Brighter = b.Changed+o.Changed, b.Brighter+o.Brighter
-	b.Half, b.Third, b.Low, b.Quarter = b.Half+o.Half, b.Third+o.Third, b.Low+o.Low, b.Quarter+o.Quarter
+	b.Half, b.Third, b.Quarter = b.Half+o.Half, b.Third+o.Third, b.Quarter+o.Quarter
 }

@@ -101,7 +101,7 @@ typedef struct {
 
 typedef struct {
 	int64_t before, after, both, detail;
-	int64_t changed, brighter, half, third, low, quarter;
+	int64_t changed, brighter, half, third, quarter;
 } sw_between;
 
 // Adds to out what the n runs of samples of rows y0, y0+step ... below y1 tell of how

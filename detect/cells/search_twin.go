@@ -321,9 +321,6 @@ func (twin) LiesBetween(out *Between, a, b, c []uint16, w, y0, y1, step int, run
 					out.Half++
 				case 10*off < 5*way:
 					out.Third++
-					if max(d, -d) < max(e, -e) {
-						out.Low++
-					}
 				case 10*off < 8*way:
 					out.Quarter++
 				}
