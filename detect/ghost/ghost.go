@@ -208,6 +208,7 @@ type state struct {
 
 	rhythms  []float64
 	fitter   fitter
+	doubts   []doubt
 	verdicts []verdict
 	peers    []reference
 	baseline []float64
@@ -256,6 +257,7 @@ func (s *state) Step(w *detect.Window) error {
 			continue
 		}
 		if looks[i].Whole && !s.agreed(looks, v) {
+			s.doubtAt(w.T, &looks[i], v)
 			continue
 		}
 		m := s.mark(&looks[i], v, v.weights.centred())
@@ -271,6 +273,7 @@ func (s *state) Step(w *detect.Window) error {
 		}
 	}
 	s.markLasting(w, looks)
+	s.settle(w)
 	s.markJoint(w)
 	s.markPairs(w)
 	return nil
