@@ -123,17 +123,25 @@ func tone(v []float64, px float64) (height float64) {
 	for _, x := range v {
 		mean += x / float64(len(v))
 	}
-	n := float64(len(v))
+	n, hann := float64(len(v)), hann(len(v))
 	for cycles := n / px * (1 - placeSlack); cycles <= n/px*(1+placeSlack); cycles += 0.25 {
 		var re, im float64
 		for i, x := range v {
-			hann := 0.5 - 0.5*math.Cos(2*math.Pi*(float64(i)+0.5)/n)
 			sin, cos := math.Sincos(2 * math.Pi * cycles * float64(i) / n)
-			re, im = re+hann*(x-mean)*cos, im+hann*(x-mean)*sin
+			re, im = re+hann[i]*(x-mean)*cos, im+hann[i]*(x-mean)*sin
 		}
 		height = max(height, math.Hypot(re, im)*4/n)
 	}
 	return height
+}
+
+// hann is the window of Hann over n samples, of mean 1/2.
+func hann(n int) []float64 {
+	w := make([]float64, n)
+	for i := range w {
+		w[i] = 0.5 - 0.5*math.Cos(2*math.Pi*(float64(i)+0.5)/float64(n))
+	}
+	return w
 }
 
 // dither reports whether a pitch is that of an ordered dither.
@@ -152,10 +160,7 @@ func spectrum(p *picture.Plane, x0, y0 int) ([]float32, bool) {
 		}
 	}
 	mean /= gridWindow * gridWindow
-	var hann [gridWindow]float64
-	for i := range hann {
-		hann[i] = 0.5 - 0.5*math.Cos(2*math.Pi*(float64(i)+0.5)/gridWindow)
-	}
+	hann := hann(gridWindow)
 	var energy float64
 	for y := range gridWindow {
 		for x := range gridWindow {

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"setwitness/detect"
+	"setwitness/detect/cells"
 	"setwitness/detect/echo"
 	"setwitness/detect/motion"
 )
@@ -46,9 +47,7 @@ var signs = [...]sign{
 		return -math.Log(max(r.detail, 1)), r.known && r.detail > 0
 	}, 0.45, 0.06, false},
 	relationSign: {func(r *relation, _ float64) (float64, bool) { return r.rho, r.known }, 0.25, 0.05, true},
-	waySign: {func(r *relation, _ float64) (float64, bool) {
-		return r.way(), r.known && r.half+r.third+r.quarter > 0
-	}, 0.45, 0.1, true},
+	waySign:      {func(r *relation, _ float64) (float64, bool) { return r.way() }, 0.45, 0.1, true},
 	differenceSign: {func(r *relation, _ float64) (float64, bool) {
 		return -math.Log(max(r.energy, 1)), r.known
 	}, 0.4, 0.12, true},
@@ -319,18 +318,16 @@ func (s *state) stillLoss(first, n int, part image.Rectangle) float64 {
 	threshold := motion.ChangedAbove(m.Noise)
 	rest := s.cells.At(first).Reduced.Diff
 	of := func(i int) float64 {
-		sum := 0.0
-		if c := s.cells.At(i); c != nil {
-			in := partCells(part, c)
-			for y := in.Min.Y; y < in.Max.Y; y++ {
-				for k := y*c.Cols + in.Min.X; k < y*c.Cols+in.Max.X; k++ {
-					if rest[k] <= threshold {
-						sum += float64(c.Cells[k].Horizontal)
-					}
-				}
-			}
+		c := s.cells.At(i)
+		if c == nil {
+			return 0
 		}
-		return sum
+		return sumIn(part, c, func(k int) uint32 {
+			if rest[k] > threshold {
+				return 0
+			}
+			return c.Cells[k].Horizontal
+		})
 	}
 	before, within := of(first-2), of(first+n/2)
 	if before == 0 || within == 0 {
@@ -358,15 +355,20 @@ func (s *state) flashes(first, n int, part image.Rectangle) bool {
 		if c == nil {
 			continue
 		}
-		sum, in := 0.0, partCells(part, c)
-		for y := in.Min.Y; y < in.Max.Y; y++ {
-			for k := y*c.Cols + in.Min.X; k < y*c.Cols+in.Max.X; k++ {
-				sum += float64(c.Cells[k].Sum)
-			}
-		}
-		light = append(light, sum)
+		light = append(light, sumIn(part, c, func(k int) uint32 { return c.Cells[k].Sum }))
 	}
 	return jumps(light)
+}
+
+// sumIn is the sum over the cells of a part of the picture.
+func sumIn(part image.Rectangle, c *cells.Map, of func(k int) uint32) (sum float64) {
+	in := partCells(part, c)
+	for y := in.Min.Y; y < in.Max.Y; y++ {
+		for k := y*c.Cols + in.Min.X; k < y*c.Cols+in.Max.X; k++ {
+			sum += float64(of(k))
+		}
+	}
+	return sum
 }
 
 // jumps reports whether light changes at once.

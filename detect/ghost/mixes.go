@@ -38,15 +38,15 @@ const (
 // passing is by how much more of what changes far in picture i is on the way than near its
 // ends; false where that is not known, or a scene begins.
 func (s *state) passing(i int) (way float64, known bool) {
-	r := s.successions.at(i).whole
 	m := s.motion.At(i)
-	return r.way(), r.known && r.half+r.third+r.quarter > 0 && (m == nil || !m.Cut)
+	way, known = s.successions.at(i).whole.way()
+	return way, known && (m == nil || !m.Cut)
 }
 
 // mixes is how sure it is that picture t is one of those that are mixed for long, and of
 // what.
 func (s *state) mixes(t int) (sure float64, of mixture) {
-	if !s.mixesBy(t, lastingWithin) {
+	if !s.mixesIn(t) {
 		return 0, of
 	}
 	for first := t - lastingMixes + 1; first <= t; first++ {
@@ -57,10 +57,10 @@ func (s *state) mixes(t int) (sure float64, of mixture) {
 	return sure, of
 }
 
-// mixesBy reports whether picture i has a share of what mixtures show.
-func (s *state) mixesBy(i int, share float64) bool {
+// mixesIn reports whether picture i shows what mixtures do.
+func (s *state) mixesIn(i int) bool {
 	way, known := s.passing(i)
-	return known && min(way/lastingWay, s.successions.at(i).whole.rho/openShutter) >= share
+	return known && min(way/lastingWay, s.successions.at(i).whole.rho/openShutter) >= lastingWithin
 }
 
 // mixesFrom is how sure the pictures from one on are mixed by what they show, and of what.
@@ -73,7 +73,7 @@ func (s *state) mixesFrom(first int) (sure float64, of mixture) {
 		if !known {
 			return 0, of
 		}
-		if !s.mixesBy(i, lastingWithin) {
+		if !s.mixesIn(i) {
 			less++
 		}
 		r := s.successions.at(i).whole

@@ -403,8 +403,11 @@ func (s *sums) relation(noise float32) (out relation) {
 	return out
 }
 
-// way is by how much more of what changes far is on the way than near its ends.
-func (r *relation) way() float64 { return max(r.half, r.third) - r.quarter }
+// way is by how much more of what changes far is on the way than near its ends; false where
+// that is not known.
+func (r *relation) way() (v float64, known bool) {
+	return max(r.half, r.third) - r.quarter, r.known && r.half+r.third+r.quarter > 0
+}
 
 // of returns the relation in picture i of the thing of look l at picture t, or
 // that of the whole picture where there is no look or it is at a place of it.
