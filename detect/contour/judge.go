@@ -97,7 +97,8 @@ func (p *Part) odds(f picture.Format, c Channel) float64 {
 		}
 	}
 	const most = 0.5 // of the length
-	if p.Upright > most {
+	// What is drawn in other colours differs in luma as well, wherever it lies.
+	if p.Upright > most && c == Luma {
 		if step > uprightStep {
 			return math.Inf(-1)
 		}

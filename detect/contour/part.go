@@ -50,8 +50,11 @@ type Part struct {
 type stair struct{ low, high float64 }
 
 // gapless is how many times its own step a level may lie above the one before
-// it: contours that are left out, or were not seen, break a run.
-const gapless = 1.3
+// it: contours that are left out, or were not seen, break a run. What breaks each
+// primary by itself has steps of green, 0.7152 of a whole one (ITU-R BT.709-6), with
+// those of red and blue between, which alone may be too small to count; and levels
+// stray by a twentieth.
+const gapless = 1.05 / 0.7152
 
 // measure sums up the contours that keep holds good, as far as their levels
 // follow each other without a gap: the longest such run. unit is the step, at a

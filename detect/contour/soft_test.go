@@ -237,6 +237,39 @@ func TestStraightContours(t *testing.T) {
 	}
 }
 
+// Contours along the rows are a graphic's, but in colour alone: what is drawn in other
+// colours differs in luma as well.
+func TestUprightContours(t *testing.T) {
+	f := picture.Format{W: 1280, H: 720, Depth: 8}
+	p := Part{Levels: 6, Step: 6, Length: 6 * 1280, Wide: 40, Straight: 1, Upright: 1, Parallel: 1}
+	if odds := p.odds(f, Luma); odds > 0 {
+		t.Errorf("in luma: odds of %.1f", odds)
+	}
+	if odds := p.odds(f, Red); odds <= 0 {
+		t.Errorf("in colour: odds of %.1f", odds)
+	}
+}
+
+// Where each primary lost levels by itself, green's steps follow each other with those of
+// red and blue between, which are too small to count; where a contour is left out they
+// do not.
+func TestStepsOfGreen(t *testing.T) {
+	const whole, green, others = 4.0, 4 * 0.7152, 4 * (1 - 0.7152)
+	for missing, want := range map[int]float64{-1: 7, 3: 4} {
+		var all []Contour
+		for i := range 6 {
+			if low := 20 + whole*float64(i) + others; i != missing {
+				all = append(all, Contour{Low: low, High: low + green, Length: 800})
+			}
+		}
+		var p Part
+		p.measure(all, func(*Contour) bool { return true }, func(float64) float64 { return 1 }, false)
+		if p.Levels != want {
+			t.Errorf("contour %d left out: %g levels, want %g", missing, p.Levels, want)
+		}
+	}
+}
+
 // Levels that differ from contour to contour are not those of one table.
 func TestStrayingLevels(t *testing.T) {
 	f := picture.Format{W: 1280, H: 720, Depth: 8}
