@@ -28,6 +28,8 @@ type judge struct {
 	edges      []edge
 	folded     []float64
 	places     []float64 // of a band, where a grid shows
+	pairs      [][2]float64
+	steps      []float64 // of a grid, in each look
 }
 
 // neither axis shows the grid by itself: both do.
@@ -607,15 +609,34 @@ func (j *judge) top(k *look, g grid) (codes, jnd, plain float64) {
 	return codes, jnd, j.edges[n-1-n/visibleShare].codes
 }
 
-// boils reports whether what the grid's steps are changes from one look to another by
-// more than those beside do: of what a scene shows on a lattice of its own, which rests
-// where the grid does, nothing.
-func (j *judge) boils(k, before *look, g grid) bool {
+// boils reports whether what the grid's steps are changes from one of several looks to
+// the next by more than those beside do: of what a scene shows on a lattice of its own,
+// which rests where the grid does, nothing.
+func (j *judge) boils(looks []*look, g grid) bool {
 	const (
 		least = 0.3
-		// beside is how far from an edge nothing is left of it.
-		beside = aside + 1
+		// shown is the share of the most that two looks have of a grid's steps which those
+		// have that tell: half of it has where blocks begin. Less may be noise.
+		shown = 0.25
 	)
+	most := 0.0
+	j.pairs = j.pairs[:0]
+	for i := 1; i < len(looks); i++ {
+		changed, all := j.changes(looks[i], looks[i-1], g)
+		most = max(most, all)
+		// By more than a block's largest step the scene is another one.
+		if j.differs(looks[i], looks[i-1]) <= mostStep {
+			j.pairs = append(j.pairs, [2]float64{changed, all})
+		}
+	}
+	return slices.ContainsFunc(j.pairs, func(p [2]float64) bool { return p[1] > shown*most && p[0] > least*p[1] })
+}
+
+// changes is the energy of what a grid's steps change by from one look to another, and
+// of the steps, each more than beside.
+func (j *judge) changes(k, before *look, g grid) (change, steps float64) {
+	// beside is how far from an edge nothing is left of it.
+	const beside = aside + 1
 	var changed, all [2]float64 // on the grid, beside
 	for a := range g {
 		if j.alone == 1-a {
@@ -639,7 +660,54 @@ func (j *judge) boils(k, before *look, g grid) bool {
 			})
 		}
 	}
-	return share(changed[0]-changed[1], max(all[0]-all[1], 0)) > least
+	return changed[0] - changed[1], max(all[0]-all[1], 0)
+}
+
+// comes reports whether a grid comes or goes from one of several looks to the next, of the
+// same scene: a coder's blocks do so where its quality changes, and what a scene shows on
+// a lattice stays.
+func (j *judge) comes(looks []*look, g grid) bool {
+	const (
+		// kept is the share of its steps that a grid keeps at most that goes, and shown
+		// what it has at least before, of the most: half of them, in squares. Noise and
+		// coders change those of a scene by less.
+		kept, shown = 0.25, 0.25
+		// rests is by how much the tiles differ at most, 8-bit codes, if the scene is the
+		// same: blocks keep their means to within the least step that a coder has.
+		rests = 1
+	)
+	j.steps = j.steps[:0]
+	for _, k := range looks {
+		load(j, func(a, b int) profile[int16] { return one(&k.axes[a][b]) }, g)
+		sum := 0.0
+		for a := range g {
+			if j.alone != 1-a {
+				all := j.whole(a)
+				sum += max(all.square(), 0)
+			}
+		}
+		j.steps = append(j.steps, sum)
+	}
+	most := slices.Max(j.steps)
+	for i := 1; i < len(looks); i++ {
+		less, more := min(j.steps[i], j.steps[i-1]), max(j.steps[i], j.steps[i-1])
+		if more > shown*most && less < kept*more && j.differs(looks[i], looks[i-1]) <= rests {
+			return true
+		}
+	}
+	return false
+}
+
+// differs is by how much two looks differ in the tiles that show a grid, 8-bit codes.
+func (j *judge) differs(k, before *look) float64 {
+	var sum, tiles float64
+	for i, ok := range j.shows {
+		if ok {
+			sum += math.Abs(k.luma[i] - before.luma[i])
+			tiles++
+		}
+	}
+	return share(sum, tiles*j.code)
 }
 
 // drifts reports whether a grid moves along an axis: whether its edges are larger where

@@ -95,11 +95,10 @@ type state struct {
 	fresh      int     // looks since the last search
 	search     searcher
 	judge      judge
-	known      []grid  // the grid of the last span, if it showed one
-	within     []bool  // tiles that show the grid of the last span
-	coded      bool    // it lies or boils as a coder's does
-	moves      bool    // the grid that was looked at last does
-	strongest  float64 // of its marks
+	known      []grid // the grid of the last span, if it showed one
+	within     []bool // tiles that show the grid of the last span
+	coded      bool   // it lies or boils as a coder's does
+	moves      bool   // the grid that was looked at last does
 	coverage   coverage
 }
 
@@ -175,8 +174,6 @@ func (s *state) examine(w *detect.Window) {
 	from := 0
 	if slices.ContainsFunc(s.known, g.same) {
 		from = len(s.looks) - len(span)
-	} else {
-		s.strongest = 0
 	}
 	s.known = s.known[:0]
 	if !ok {
@@ -217,21 +214,23 @@ func (s *state) examine(w *detect.Window) {
 	}
 }
 
-// faintest is the share of the strongest mark of a grid that a mark has at least. What is
-// so much fainter where blocks begin or end is another coder's, whose grid has edges at
-// the same places.
-const faintest = 0.25
+// faintest is the share of the strongest mark nearby that a mark has at least which only
+// extends. What has half of it or less where blocks begin or end is another coder's, or
+// of the same one while it was good enough: any coder leaves its own grid, just seen.
+const faintest = 0.5
 
-// drop takes the marks, of those that were not left, that are too faint beside the others
-// of the grid.
+// drop takes the marks, of those that were not left, that would only extend and are too
+// faint beside the others.
 func (s *state) drop() {
+	strongest := 0.0
 	for _, k := range s.looks {
 		if k.mark != nil {
-			s.strongest = max(s.strongest, k.mark.Strength)
+			strongest = max(strongest, k.mark.Strength)
 		}
 	}
-	for _, k := range s.looks {
-		if k.mark != nil && !k.marked && k.mark.Strength < faintest*s.strongest {
+	for i, k := range s.looks {
+		if k.mark != nil && !k.marked && k.mark.Strength < faintest*strongest &&
+			(k.mark.Confidence < decision || !s.supported(i)) {
 			k.mark, k.near = nil, false
 		}
 	}
@@ -338,8 +337,8 @@ func (s *state) mayBeCoded(g grid) bool {
 }
 
 // ofCoder reports whether a grid, in the tiles that show it, rests where it is and either
-// lies as that of a coder does, or boils: what things of the scene repeat after moves
-// with them, or is as still as they are.
+// lies as that of a coder does, or boils, or comes or goes at once: what things of the
+// scene repeat after moves with them, or is as still as they are.
 func (s *state) ofCoder(span []*look, g grid, known bool) bool {
 	j := &s.judge
 	if s.moves = j.drifts(span, g); s.moves {
@@ -351,9 +350,9 @@ func (s *state) ofCoder(span []*look, g grid, known bool) bool {
 	box := j.box()
 	s.coded = g[0].lies(0, float64(s.setup.Format.W), float64(box.Min.X), float64(box.Max.X)) &&
 		g[1].lies(1, float64(s.setup.Format.H), float64(box.Min.Y), float64(box.Max.Y))
-	for i := 1; i < len(span) && !s.coded; i++ {
-		s.coded = j.boils(span[i], span[i-1], g)
-	}
+	s.coded = s.coded || j.boils(span, g)
+	// The look before the span counts too.
+	s.coded = s.coded || j.comes(s.looks[max(0, len(s.looks)-len(span)-1):], g)
 	return s.coded
 }
 

@@ -376,6 +376,41 @@ func TestBlocksRest(t *testing.T) {
 	}
 }
 
+// Squares off the border that come while the scene rests are a coder's; those of a mosaic
+// come with another scene.
+func TestBlocksCome(t *testing.T) {
+	const w, h, size, first, last = 640, 384, 16, 18, 44
+	for _, c := range []struct {
+		name  string
+		level int // of what is there before and after
+		want  int
+	}{{"blocks", 38, 1}, {"a mosaic between cuts", 60, 0}} {
+		src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: 60, draw: func(i int) picture.Plane {
+			p := picture.New(w, h, 8)
+			for y := range h {
+				for x := range w {
+					n := rand.New(rand.NewPCG(uint64(i), uint64(y*w+x))).IntN(2)
+					v := c.level
+					if i >= first && i <= last {
+						v = 36 + rand.New(rand.NewPCG(0, uint64((y+7)/size*w+(x+11)/size))).IntN(6)
+					}
+					p.Pix[y*w+x] = uint8(v + n)
+				}
+			}
+			return p
+		}}
+		res := run(t, src)
+		if len(res.Events) != c.want {
+			t.Errorf("%s: found %+v", c.name, res.Events)
+		}
+		for _, e := range res.Events {
+			if e.Start < first || e.Start > first+5 || e.End < last-5 || e.End > last {
+				t.Errorf("%s: in pictures %d to %d", c.name, e.Start, e.End)
+			}
+		}
+	}
+}
+
 // Blocks that hold most of a slope have edges that are not the wider for it.
 func TestBlocksOnSlope(t *testing.T) {
 	const w, h, size, held = 640, 384, 8, 0.75
@@ -406,7 +441,7 @@ func TestBeginsAmongFaintBlocks(t *testing.T) {
 		}
 		return p
 	}
-	faint, plain := draw(1), draw(12)
+	faint, plain := draw(1), draw(4)
 	src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: 50, draw: func(i int) picture.Plane {
 		if i >= first && i <= last {
 			return plain
