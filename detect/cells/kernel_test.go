@@ -396,11 +396,29 @@ func TestLiesBetweenEqualsTwin(t *testing.T) {
 		}
 		far := int32(r.IntN(2 * spread))
 		y0, step := r.IntN(h), 1+r.IntN(4)
-		got, want := Between{Half: 3}, Between{Half: 3}
-		kernel{}.LiesBetween(&got, p[0], p[1], p[2], w, y0, h, step, runs, far)
-		twin{}.LiesBetween(&want, p[0], p[1], p[2], w, y0, h, step, runs, far)
+		equal(t, p, w, y0, h, step, runs, far)
+	}
+	const long = 1 << 12
+	var largest [3][]uint16 // samples that differ by as much as they can
+	for k := range largest {
+		largest[k] = make([]uint16, long)
+		for i := range largest[k] {
+			largest[k][i] = uint16((i + k) % 2 << 12)
+		}
+	}
+	equal(t, largest, long, 0, 1, 1, []Run{{0, 0, long}}, 0)
+}
+
+// equal holds the forms of LiesBetween together.
+func equal(t *testing.T, p [3][]uint16, w, y0, y1, step int, runs []Run, far int32) {
+	t.Helper()
+	want := Between{Half: 3}
+	twin{}.LiesBetween(&want, p[0], p[1], p[2], w, y0, y1, step, runs, far)
+	for _, k := range []kernel{{}, portable()} {
+		got := Between{Half: 3}
+		k.LiesBetween(&got, p[0], p[1], p[2], w, y0, y1, step, runs, far)
 		if got != want {
-			t.Fatalf("rows from %d in steps of %d, far %d, runs %v:\n  kernel %+v\n  twin   %+v", y0, step, far, runs, got, want)
+			t.Fatalf("rows from %d in steps of %d, far %d, runs %v:\n  kernel %+v %+v\n  twin   %+v", y0, step, far, runs, k, got, want)
 		}
 	}
 }

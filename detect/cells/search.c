@@ -139,8 +139,10 @@ enum { LANES = sizeof(words) / sizeof(int16_t), DEEP = 16 };
 static inline void add_distance(words *sum, const words *a, const uint16_t *b, const words *mask) {
 	words v;
 	memcpy(&v, b, sizeof v);
-	words d = *a - v, sign = d >> 15;
-	*sum += ((d ^ sign) - sign) & *mask;
+	words d = *a - v, off;
+	for (int i = 0; i < LANES; i++) /* one instruction where there is one */
+		off[i] = d[i] < 0 ? -d[i] : d[i];
+	*sum += off & *mask;
 }
 
 /* at a place and at those that a displacement to the left, right, above and below takes it to */
@@ -621,8 +623,19 @@ static inline int32_t piece_detail(const uint16_t *b, int n) {
 	return sum;
 }
 
-CLONES void sw_lies_between(const uint16_t *a, const uint16_t *b, const uint16_t *c, int w, int y0, int y1, int step,
-                            const sw_run *runs, int n, int32_t far, sw_between *out) {
+static inline __attribute__((always_inline)) void scalar_between(const uint16_t *a, const uint16_t *b,
+                                                                 const uint16_t *c, int n, int first, int32_t far,
+                                                                 sw_between *out) {
+	for (int x = 0; x < n; x += PIECE) {
+		int m = n - x < PIECE ? n - x : PIECE;
+		piece_between(a + x, b + x, c + x, m, far, out);
+		int own = first && x == 0; /* has none of the run before it */
+		out->detail += piece_detail(b + x + own, m - own);
+	}
+}
+
+CLONES void sw_lies_between_portable(const uint16_t *a, const uint16_t *b, const uint16_t *c, int w, int y0, int y1,
+                                     int step, const sw_run *runs, int n, int32_t far, sw_between *out) {
 	for (int y = y0; y < y1; y += step) {
 		const uint16_t *p = a + (size_t)y * w, *q = b + (size_t)y * w, *r = c + (size_t)y * w;
 		for (int k = 0; k < n; k++) {
@@ -631,11 +644,119 @@ CLONES void sw_lies_between(const uint16_t *a, const uint16_t *b, const uint16_t
 				continue;
 			int32_t rise = q[from] - q[runs[k].beside];
 			out->detail += rise * rise;
-			for (int x = from; x < to; x += PIECE) {
-				int m = to - x < PIECE ? to - x : PIECE, first = x == from;
-				piece_between(p + x, q + x, r + x, m, far, out);
-				out->detail += piece_detail(q + x + first, m - first);
-			}
+			scalar_between(p + from, q + from, r + from, to - from, 1, far, out);
 		}
 	}
+}
+
+#if defined(__x86_64__)
+#define AVX2 __attribute__((target("avx2")))
+
+typedef struct {
+	__m256i before, after, both, detail;              /* of 32 bits */
+	__m256i changed, brighter, half, third, quarter; /* counts of 16 bits, negative */
+} between_lanes;
+
+/* Two squares of up to 2^24 go to a lane at a time. */
+enum { UNGATHERED = 32 };
+
+AVX2 static inline int64_t of_doubles(__m256i v) {
+	int32_t s[8];
+	memcpy(s, &v, sizeof s);
+	return lanes_total(s);
+}
+
+AVX2 static inline int64_t of_counts(__m256i v) { return -of_doubles(_mm256_madd_epi16(v, _mm256_set1_epi16(1))); }
+
+AVX2 static void gather(between_lanes *s, sw_between *out) {
+	out->before += of_doubles(s->before);
+	out->after += of_doubles(s->after);
+	out->both += of_doubles(s->both);
+	out->detail += of_doubles(s->detail);
+	int64_t half = of_counts(s->half), third = of_counts(s->third);
+	out->changed += of_counts(s->changed);
+	out->brighter += of_counts(s->brighter);
+	out->half += half, out->third += third - half, out->quarter += of_counts(s->quarter) - third;
+	memset(s, 0, sizeof *s);
+}
+
+/* Sixteen samples of three planes, and those of b one sample before. Nothing comes of zeros.
+   Both sides of a comparison are halved, and of 5*off only what may be the less is kept, so
+   that they fit 16 bits. */
+AVX2 static inline __attribute__((always_inline)) void lanes_between(between_lanes *s, __m256i a, __m256i b, __m256i c,
+                                                                     __m256i left, __m256i far) {
+	__m256i d = _mm256_sub_epi16(b, a), e = _mm256_sub_epi16(c, b), rise = _mm256_sub_epi16(b, left);
+	s->before = _mm256_add_epi32(s->before, _mm256_madd_epi16(d, d));
+	s->after = _mm256_add_epi32(s->after, _mm256_madd_epi16(e, e));
+	s->both = _mm256_add_epi32(s->both, _mm256_madd_epi16(d, e));
+	s->detail = _mm256_add_epi32(s->detail, _mm256_madd_epi16(rise, rise));
+	__m256i sum = _mm256_add_epi16(d, e), way = _mm256_abs_epi16(sum), off = _mm256_abs_epi16(_mm256_sub_epi16(d, e));
+	__m256i five = _mm256_mullo_epi16(_mm256_min_epi16(off, _mm256_set1_epi16(6553)), _mm256_set1_epi16(5));
+	__m256i moved = _mm256_cmpgt_epi16(way, far);
+#define COUNT(of, mask) s->of = _mm256_add_epi16(s->of, _mm256_and_si256(moved, mask))
+	s->changed = _mm256_add_epi16(s->changed, moved);
+	COUNT(brighter, _mm256_cmpgt_epi16(sum, _mm256_setzero_si256()));
+	COUNT(half, _mm256_cmpgt_epi16(way, five));
+	COUNT(third, _mm256_cmpgt_epi16(way, _mm256_add_epi16(off, off)));
+	COUNT(quarter, _mm256_cmpgt_epi16(_mm256_slli_epi16(way, 2), five));
+#undef COUNT
+}
+
+AVX2 static void lies_between_avx2(const uint16_t *a, const uint16_t *b, const uint16_t *c, int w, int y0, int y1,
+                                   int step, const sw_run *runs, int n, int32_t far, sw_between *out) {
+	between_lanes s;
+	memset(&s, 0, sizeof s);
+	__m256i least = _mm256_set1_epi16((int16_t)(far < INT16_MAX ? far : INT16_MAX));
+	int room = UNGATHERED;
+	for (int y = y0; y < y1; y += step)
+		for (int k = 0; k < n; k++) {
+			size_t at = (size_t)y * w;
+			int x = runs[k].from, to = runs[k].to, first = 1;
+			if (x >= to)
+				continue;
+			int beside = b[at + runs[k].beside];
+			for (; x + 16 <= to; x += 16, first = 0) {
+				__m256i v = _mm256_loadu_si256((const __m256i *)(b + at + x)), left;
+				if (first) /* v, a sample on, with the one beside */
+					left = _mm256_insert_epi16(_mm256_alignr_epi8(v, _mm256_permute2x128_si256(v, v, 0x08), 14), beside, 0);
+				else
+					left = _mm256_loadu_si256((const __m256i *)(b + at + x - 1));
+				lanes_between(&s, _mm256_loadu_si256((const __m256i *)(a + at + x)), v,
+				              _mm256_loadu_si256((const __m256i *)(c + at + x)), left, least);
+				if (--room == 0)
+					gather(&s, out), room = UNGATHERED;
+			}
+			if (x + 8 <= to) {
+				__m128i v = _mm_loadu_si128((const __m128i *)(b + at + x)), left;
+				if (first)
+					left = _mm_insert_epi16(_mm_slli_si128(v, 2), beside, 0);
+				else
+					left = _mm_loadu_si128((const __m128i *)(b + at + x - 1));
+				lanes_between(&s, _mm256_zextsi128_si256(_mm_loadu_si128((const __m128i *)(a + at + x))),
+				              _mm256_zextsi128_si256(v),
+				              _mm256_zextsi128_si256(_mm_loadu_si128((const __m128i *)(c + at + x))),
+				              _mm256_zextsi128_si256(left), least);
+				if (--room == 0)
+					gather(&s, out), room = UNGATHERED;
+				x += 8, first = 0;
+			}
+			if (x < to) {
+				int32_t rise = first ? b[at + x] - beside : 0;
+				out->detail += rise * rise;
+				scalar_between(a + at + x, b + at + x, c + at + x, to - x, first, far, out);
+			}
+		}
+	gather(&s, out);
+}
+#endif
+
+void sw_lies_between(const uint16_t *a, const uint16_t *b, const uint16_t *c, int w, int y0, int y1, int step,
+                     const sw_run *runs, int n, int32_t far, sw_between *out) {
+#if defined(__x86_64__)
+	if (__builtin_cpu_supports("avx2")) {
+		lies_between_avx2(a, b, c, w, y0, y1, step, runs, n, far, out);
+		return;
+	}
+#endif
+	sw_lies_between_portable(a, b, c, w, y0, y1, step, runs, n, far, out);
 }

@@ -109,5 +109,7 @@ typedef struct {
 // 2^12 at most.
 void sw_lies_between(const uint16_t *a, const uint16_t *b, const uint16_t *c, int w, int y0, int y1, int step,
                      const sw_run *runs, int n, int32_t far, sw_between *out);
+void sw_lies_between_portable(const uint16_t *a, const uint16_t *b, const uint16_t *c, int w, int y0, int y1, int step,
+                              const sw_run *runs, int n, int32_t far, sw_between *out);
 
 #endif

@@ -48,6 +48,8 @@ package cells
 #cgo nocallback sw_dot
 #cgo noescape sw_lies_between
 #cgo nocallback sw_lies_between
+#cgo noescape sw_lies_between_portable
+#cgo nocallback sw_lies_between_portable
 */
 import "C"
 
@@ -263,10 +265,14 @@ func (kernel) Dot(a []int16, aw int, b []int16, bw, w, h int) int64 {
 // LiesBetween adds to out what the runs of samples of every step-th row from y0 to
 // before y1 tell of how plane b lies between planes a and c, all of w columns and of
 // samples of 1<<12 at most. A change is far that is more than far.
-func (kernel) LiesBetween(out *Between, a, b, c []uint16, w, y0, y1, step int, runs []Run, far int32) {
+func (k kernel) LiesBetween(out *Between, a, b, c []uint16, w, y0, y1, step int, runs []Run, far int32) {
 	if y0 >= y1 || len(runs) == 0 {
 		return
 	}
-	C.sw_lies_between(u16(a), u16(b), u16(c), C.int(w), C.int(y0), C.int(y1), C.int(step),
-		(*C.sw_run)(unsafe.Pointer(&runs[0])), C.int(len(runs)), C.int32_t(far), (*C.sw_between)(unsafe.Pointer(out)))
+	list, to := (*C.sw_run)(unsafe.Pointer(&runs[0])), (*C.sw_between)(unsafe.Pointer(out))
+	if k.withoutAVX2 {
+		C.sw_lies_between_portable(u16(a), u16(b), u16(c), C.int(w), C.int(y0), C.int(y1), C.int(step), list, C.int(len(runs)), C.int32_t(far), to)
+		return
+	}
+	C.sw_lies_between(u16(a), u16(b), u16(c), C.int(w), C.int(y0), C.int(y1), C.int(step), list, C.int(len(runs)), C.int32_t(far), to)
 }
