@@ -309,6 +309,9 @@ func TestSearchEqualsTwin(t *testing.T) {
 		same("sparse Match", mean, m2[0])
 		same("count of sparse Match", count, n2[0])
 	}
+	same("Apart", kernel{}.Apart(p[0], p[1][w+3:], w, w-3, h-1), twin{}.Apart(p[0], p[1][w+3:], w, w-3, h-1))
+	dark, light := make([]uint16, w*h), slices.Repeat([]uint16{1 << 12}, w*h)
+	same("largest Apart", kernel{}.Apart(dark, light, w, w, h), uint64(w*h)<<24)
 	same("Set", kernel{}.Set(a, w, image.Rect(3, 2, 70, 40)), twin{}.Set(a, w, image.Rect(3, 2, 70, 40)))
 	for _, rows := range []bool{false, true} {
 		for _, back := range [][]uint16{nil, p[1]} {

@@ -591,6 +591,21 @@ CLONES int64_t sw_dot(const int16_t *a, int aw, const int16_t *b, int bw, int w,
 // Squares of 24 bits over a piece of a run fit sums of 32.
 enum { PIECE = 64 };
 
+CLONES uint64_t sw_apart(const uint16_t *a, const uint16_t *b, int w, int n, int rows) {
+	uint64_t sum = 0;
+	for (int y = 0; y < rows; y++, a += w, b += w)
+		for (int x = 0; x < n; x += PIECE) {
+			int m = n - x < PIECE ? n - x : PIECE;
+			int32_t part = 0;
+			for (int i = x; i < x + m; i++) {
+				int32_t d = a[i] - b[i];
+				part += d * d;
+			}
+			sum += (uint32_t)part;
+		}
+	return sum;
+}
+
 static inline int32_t size_of(int32_t v) { return v < 0 ? -v : v; }
 
 static inline void piece_between(const uint16_t *a, const uint16_t *b, const uint16_t *c, int n, int32_t far,

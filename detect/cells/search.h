@@ -99,6 +99,10 @@ typedef struct {
 	int32_t beside, from, to;
 } sw_run;
 
+// The sum of (a-b)^2 over n columns and some rows that both begin at, of planes of w
+// columns. Samples are 2^12 at most.
+uint64_t sw_apart(const uint16_t *a, const uint16_t *b, int w, int n, int rows);
+
 typedef struct {
 	int64_t before, after, both, detail;
 	int64_t changed, brighter, half, third, quarter;

@@ -46,6 +46,8 @@ package cells
 #cgo nocallback sw_outline
 #cgo noescape sw_dot
 #cgo nocallback sw_dot
+#cgo noescape sw_apart
+#cgo nocallback sw_apart
 #cgo noescape sw_lies_between
 #cgo nocallback sw_lies_between
 #cgo noescape sw_lies_between_portable
@@ -260,6 +262,15 @@ func (kernel) outline(out []int16, pix, back, mask []uint16, w int, win, part im
 // and w at most 2048.
 func (kernel) Dot(a []int16, aw int, b []int16, bw, w, h int) int64 {
 	return int64(C.sw_dot((*C.int16_t)(&a[0]), C.int(aw), (*C.int16_t)(&b[0]), C.int(bw), C.int(w), C.int(h)))
+}
+
+// Apart returns the sum of the squared differences of a and b, of samples of 1<<12 at
+// most, in a rectangle as Median6 has it.
+func (kernel) Apart(a, b []uint16, w, n, rows int) uint64 {
+	if n <= 0 || rows <= 0 {
+		return 0
+	}
+	return uint64(C.sw_apart(u16(a), u16(b), C.int(w), C.int(n), C.int(rows)))
 }
 
 // LiesBetween adds to out what the runs of samples of every step-th row from y0 to

@@ -295,6 +295,17 @@ func (twin) Dot(a []int16, aw int, b []int16, bw, w, h int) int64 {
 	return sum
 }
 
+// Apart is the twin of the native form; see there.
+func (twin) Apart(a, b []uint16, w, n, rows int) (sum uint64) {
+	for y := range max(rows, 0) {
+		for x := range max(n, 0) {
+			d := int64(a[y*w+x]) - int64(b[y*w+x])
+			sum += uint64(d * d)
+		}
+	}
+	return sum
+}
+
 // LiesBetween is the twin of the native form; see there.
 func (twin) LiesBetween(out *Between, a, b, c []uint16, w, y0, y1, step int, runs []Run, far int32) {
 	for y := y0; y < y1; y += step {

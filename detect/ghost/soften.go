@@ -83,7 +83,7 @@ func (s *state) detailOf(i, direction int) float64 {
 	if o.energy[direction] == 0 {
 		// All rows count: a fine line that falls between two of them comes and
 		// goes with the least motion.
-		l := lags{r: &c.Reduced, d: neighbours[direction]}
+		l := lags{r: &c.Reduced, d: neighbours[direction], search: &s.successions.search}
 		o.energy[direction] = l.whole(1)
 	}
 	return o.energy[direction]
@@ -309,8 +309,9 @@ func (s *state) mixed(b softBurst) float64 {
 	r := &s.cells.At(b.first - 1).Reduced
 	// Samples along the direction; a diagonal one is as long as both its sides.
 	step := b.step / math.Hypot(float64(d.X*r.StepX), float64(d.Y*r.StepY))
-	sharp := lags{r: r, d: d}
-	soft := lags{r: &s.cells.At(b.first).Reduced, d: d}
+	search := &s.successions.search
+	sharp := lags{r: r, d: d, search: search}
+	soft := lags{r: &s.cells.At(b.first).Reduced, d: d, search: search}
 	// Light that changes does so both ways.
 	_, before, _ := s.softAt(b.first-1, b.direction)
 	_, within, _ := s.softAt(b.first, b.direction)
@@ -338,6 +339,8 @@ type lags struct {
 	r    *cells.Reduced
 	d    image.Point
 	memo map[int]float64
+
+	search *cells.Search
 }
 
 // at returns that at a lag, interpolated; it is the same either way.
@@ -354,17 +357,13 @@ func (l *lags) whole(lag int) float64 {
 	if v, ok := l.memo[lag]; ok {
 		return v
 	}
-	sum, n := 0, 0
 	x, y := lag*l.d.X, lag*l.d.Y
-	for row := max(0, -y); row < min(l.r.H, l.r.H-y); row++ {
-		a, b := l.r.Row(row), l.r.Row(row+y)
-		for i := 0; i < l.r.W-x; i++ {
-			v := int(a[i]) - int(b[i+x])
-			sum += v * v
-			n++
-		}
+	first, w, h := max(0, -y), l.r.W-x, l.r.H-max(y, -y)
+	if w <= 0 || h <= 0 {
+		return 0
 	}
-	l.memo[lag] = float64(sum) / float64(max(n, 1))
+	sum := l.search.Apart(l.r.Pix[first*l.r.W:], l.r.Pix[(first+y)*l.r.W+x:], l.r.W, w, h)
+	l.memo[lag] = float64(sum) / float64(w*h)
 	return l.memo[lag]
 }
 
