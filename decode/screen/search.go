@@ -243,7 +243,7 @@ func (f *Finder) search(s *survey) ([]candidate, *survey) {
 	if !ok || best.score < faintTrust {
 		// What shows no better than that may be a part of a screen that shows
 		// whole in all frames together.
-		faint := f.searchFaint(s)
+		faint := f.searchFaint(s, whole, first)
 		fine = append(fine, faint...)
 		if len(faint) > 0 && !f.turned {
 			if c, ok := choose(fine); ok && c.offShape() > shapeSlack {
@@ -557,19 +557,23 @@ func (f *Finder) measure(b *border, views []View, k1 float64, reach int, l loose
 	return total, all, best
 }
 
+// swayed returns where the sway puts a view in each of the kept frames.
+func (f *Finder) swayed(v View, whole []similarity) []View {
+	out := slices.Repeat([]View{v}, len(whole))
+	k := float64(f.factor)
+	for i, s := range whole {
+		for j, p := range v.Quad {
+			p = s.apply(Point{(p.X+0.5)/k - 0.5, (p.Y+0.5)/k - 0.5})
+			out[i].Quad[j] = Point{(p.X+0.5)*k - 0.5, (p.Y+0.5)*k - 0.5}
+		}
+	}
+	return out
+}
+
 // settle fits a rough candidate to each of the kept frames, from where the
 // sway puts it.
 func (f *Finder) settle(b *border, c *candidate, whole []similarity) bool {
-	c.views = make([]View, len(f.whole))
-	k := float64(f.factor)
-	for i, s := range whole {
-		v := c.view
-		for j, p := range v.Quad {
-			p = s.apply(Point{(p.X+0.5)/k - 0.5, (p.Y+0.5)/k - 0.5})
-			v.Quad[j] = Point{(p.X+0.5)*k - 0.5, (p.Y+0.5)*k - 0.5}
-		}
-		c.views[i] = v
-	}
+	c.views = f.swayed(c.view, whole)
 	reach := max(settleReach*f.factor, 8)
 	near := loose{float64(reach), float64(reach), float64(reach), 2 * float64(f.factor)}
 	var best int
@@ -667,10 +671,10 @@ const (
 )
 
 // refineFaint fits one view to all kept frames together, from where the reduced
-// frames put it, and takes it if it is no worse. It supposes that the camera
-// stands still.
+// frames put it, moved as the camera moves, and takes it if it is no worse.
 func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
 	resp := responseOf(f.whole[0].plane.Depth, f.full)
+	moves := c.moves()
 	frames := make([]frame, len(f.whole))
 	views := make([]View, len(f.whole))
 	for i := range frames {
@@ -684,13 +688,16 @@ func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
 	}
 	with := func(v View, k float64, passes [2]pass) (try candidate, explained float64, ok bool) {
 		v.K1 = k
-		v, fit, explained, ok := b.closeIn(frames, views, v, faintProfiles, passes, loose{4, 4, 4, 2}, faint)
+		v, fit, explained, ok := b.closeIn(frames, moves, views, v, faintProfiles, passes, loose{4, 4, 4, 2}, faint)
 		if !ok {
 			return try, 0, false
 		}
 		try = *c
 		try.view, try.fit, try.frame = v, fit, f.whole[0].index
 		try.views = slices.Repeat([]View{v}, len(views))
+		for i, m := range moves {
+			try.views[i] = v.moved(m)
+		}
 		try.hidden, try.start = v.hidden(), v
 		quality := try.quality()
 		try.score = quality * faintTrust
@@ -715,6 +722,15 @@ func (f *Finder) refineFaint(b *border, c *candidate, rough View) {
 	}
 	best.rough = c.rough
 	*c = best
+}
+
+// moves returns how the camera moves from the first kept frame to each.
+func (c *candidate) moves() []similarity {
+	list := make([]similarity, len(c.begin))
+	for i, v := range c.begin {
+		list[i] = between(c.begin[0].Quad, v.Quad)
+	}
+	return list
 }
 
 // moved returns the view moved as a camera moves that sways.
@@ -766,8 +782,8 @@ const (
 var faintSmall = sharpness{lines: 9, apart: 1.2, least: 0.002}
 
 // searchFaint looks for a screen that is too dark for any frame alone: in the
-// mean of all reduced ones. It supposes that the camera stands still.
-func (f *Finder) searchFaint(s *survey) []candidate {
+// mean of all reduced ones, of which the sway puts the kept ones and the first elsewhere.
+func (f *Finder) searchFaint(s *survey, whole []similarity, first similarity) []candidate {
 	mean := s.meanPlane()
 	smooth := make([]float32, len(s.mean))
 	for i, v := range s.mean {
@@ -816,10 +832,14 @@ func (f *Finder) searchFaint(s *survey) []candidate {
 			continue
 		}
 		c.rough = math.Sqrt(q.area() / float64(s.w*s.h))
+		c.begin = f.swayed(c.view, whole)
+		c.views, c.view = slices.Clone(c.begin), c.begin[0]
 		f.refineFaint(&b, &c, c.view)
 		if c.score == 0 || !c.view.Quad.convex() {
 			continue
 		}
+		still := f.swayed(c.view, []similarity{whole[0].inverse()})[0]
+		c.start = f.swayed(still, []similarity{first})[0]
 		inside := s.beside(&c, q)
 		if c.plausible() || f.turned && inside < stillFlicker && c.outlined() {
 			out = append(out, c)
@@ -859,13 +879,13 @@ type pass struct {
 	wide, narrow float64
 }
 
-// closeIn fits one view to all frames together, from wide to narrow, and says how
-// well that explains the samples; views is scratch of their number. ok is false
-// where no quadrilateral is left.
-func (b *border) closeIn(frames []frame, views []View, v View, profiles int, passes [2]pass, free loose, how sharpness) (_ View, fit fitted, explained float64, ok bool) {
+// closeIn fits one view, moved as the camera moves from the first frame to each, to all
+// frames together, from wide to narrow, and says how well that explains the samples;
+// views is scratch of their number. ok is false where no quadrilateral is left.
+func (b *border) closeIn(frames []frame, moves []similarity, views []View, v View, profiles int, passes [2]pass, free loose, how sharpness) (_ View, fit fitted, explained float64, ok bool) {
 	for _, p := range passes {
 		for i := range views {
-			views[i] = v
+			views[i] = v.moved(moves[i])
 		}
 		b.stack(frames, views, profiles, p.reach, 1, how)
 		var d shift
@@ -884,7 +904,7 @@ func (f *Finder) settleFaint(b *border, mean frame, q Quad) (candidate, bool) {
 	most := 0.0
 	with := func(k float64) (c candidate, explained float64, ok bool) {
 		v := View{Quad: q, Size: f.small, K1: k}
-		v, fit, explained, ok := b.closeIn([]frame{mean}, make([]View, 1), v, trackProfiles, [2]pass{{7, 5, 1.5}, {6, 1.5, 0.7}}, loose{3, 3, 3, 2}, faintSmall)
+		v, fit, explained, ok := b.closeIn([]frame{mean}, []similarity{rest}, make([]View, 1), v, trackProfiles, [2]pass{{7, 5, 1.5}, {6, 1.5, 0.7}}, loose{3, 3, 3, 2}, faintSmall)
 		if !ok {
 			return c, 0, false
 		}

@@ -12,10 +12,7 @@ const leastTogether = 0.25
 // of the kept frames shows, from wherever one of them alone put it: singles.
 func (f *Finder) refineTogether(b *border, c *candidate, singles []View) {
 	resp := responseOf(f.whole[0].plane.Depth, f.full)
-	moves := make([]similarity, len(f.whole))
-	for i, v := range c.begin {
-		moves[i] = between(c.begin[0].Quad, v.Quad)
-	}
+	moves := c.moves()
 	read := func(v View, reach int) {
 		b.read(frame{&f.whole[0].plane, resp}, v, searchProfiles, reach, 1)
 		for i := 1; i < len(moves); i++ {
