@@ -10,7 +10,8 @@ import (
 
 // doubt is a place of a picture that moves as a whole which shows copies that the
 // others do not: each has its own step, and more or less detail to show them by. It
-// is settled where places of the pictures beside show the same weights.
+// is settled where places of the pictures beside show the same weights, alone or as
+// all do: the first pictures of a burst have fewer clean ones at hand that are alike.
 type doubt struct {
 	picture int
 	look    echo.Look
@@ -31,6 +32,17 @@ const (
 func (s *state) doubtAt(t int, l *echo.Look, v *verdict) {
 	if v.compared && v.ratio == 1 {
 		s.doubts = append(s.doubts, doubt{picture: t, look: *l, verdict: *v})
+	}
+}
+
+// toldAt keeps what a place of picture t shows as enough of them do, which settles doubts
+// beside it.
+func (s *state) toldAt(t int, l *echo.Look, v *verdict) {
+	if n := len(s.doubts); l.Whole {
+		s.doubtAt(t, l, v)
+		for i := range s.doubts[n:] {
+			s.doubts[n+i].marked = true
+		}
 	}
 }
 

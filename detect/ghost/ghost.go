@@ -268,6 +268,7 @@ func (s *state) Step(w *detect.Window) error {
 		if m.Strength >= faintest {
 			m.Picture = w.T
 			w.Mark(m)
+			s.toldAt(w.T, &looks[i], v)
 			behind, ahead := m.Measures["behind_pct"]/100, m.Measures["ahead_pct"]/100
 			s.told(w.T, i, v.confidence, behind, ahead)
 		}
