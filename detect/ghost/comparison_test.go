@@ -73,3 +73,26 @@ func TestLoses(t *testing.T) {
 		t.Error("nothing to compare with speaks against a look")
 	}
 }
+
+// Two of the same thing, or three, that make up a look leave little doubt; a pendulum
+// that comes to rest and noise that is dithered fit as two that resemble themselves by
+// less.
+func TestPlain(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		fit  fit
+		want bool
+	}{
+		{"halves", fit{behind: 0.54, own: 0.46, err: 0.01, keeps: 0.95}, true},
+		{"thirds", fit{behind: 0.33, own: 0.34, ahead: 0.33, err: 0.03, keeps: 0.82}, true},
+		{"pendulum", fit{behind: 0.05, own: 0.46, ahead: 0.49, err: 0.06, keeps: 0.49}, false},
+		{"dither", fit{behind: 0.55, own: 0.44, ahead: 0.01, err: 0.03, keeps: 0.68}, false},
+		{"the thing alone", fit{own: 0.98, ahead: 0.02, err: 0.01, keeps: 0.9}, false},
+		{"two that lie apart", fit{behind: 0.5, ahead: 0.5, err: 0.01, keeps: 0.9}, false},
+		{"weights hardly known", fit{own: 0.5, ahead: 0.5, err: 0.2, keeps: 0.9}, false},
+	} {
+		if got := c.fit.plain(); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}

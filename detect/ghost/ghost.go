@@ -112,6 +112,10 @@ const (
 	// clean thing does: by this share at least of what its weights say, where
 	// noise, the background and a vector that is not quite right take from it.
 	leastKept, keptSlack = 0.4, 0.05
+	// Where a fit leaves next to no doubt, to so much and with weights known to so
+	// much: what sways resembles itself by half of it at most. Three equal copies have a
+	// third each.
+	plainCopy, plainKept, plainError = 0.3, 0.8, 1.5 * leastError
 	// Copies that show no peak of their own must lie so many samples apart:
 	// two widths of an edge.
 	leastUnseen = 6.0
@@ -454,7 +458,7 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 		v.weights, fits = s.against(t, l, v.lag, explained, c)
 	}
 	switch {
-	case !l.Whole && s.tiled(t, l, v.lag):
+	case !l.Whole && s.tiled(t, l, v.lag) && !(fits >= leastFits && v.weights.plain()):
 		// Its copies may be the background's.
 	case fits >= leastFits:
 		// The same thing is single in other pictures nearby.
@@ -467,6 +471,7 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 		faint := faintest / 100.0
 		if !peak || v.weights.sure() < lonely*least || v.weights.copy() < lonelyFaint*faint {
 			switch {
+			case v.weights.plain() && l.Energy < faded*c.usual:
 			case !peak && v.weights.profiles && min(v.weights.ahead, v.weights.behind) < faint:
 				// Legs that pass each other spread a profile to one side as well.
 				return v

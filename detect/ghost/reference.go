@@ -70,6 +70,13 @@ type fit struct {
 // strongest copy of the thing, wherever the thing itself was taken to be.
 func (f fit) copy() float64 { return max(min(f.own, f.behind), min(f.own, f.ahead)) }
 
+// plain reports whether a fit shows two of the thing, each three tenths of it or more, and the
+// look resembles itself as they would, with next to no doubt. Limbs and shadows that part
+// leave the fit some, or resemble themselves by less.
+func (f fit) plain() bool {
+	return f.copy() >= plainCopy && f.keeps >= plainKept && f.err <= plainError
+}
+
 // centred returns the weights with the thing itself where most of it is: a
 // vector that is off by a step takes a copy for it.
 func (f fit) centred() fit {
