@@ -18,10 +18,12 @@ import (
 	"image/color"
 	"image/draw"
 	"image/jpeg"
+	"image/png"
 	"io"
 	"os"
 	"path/filepath"
 	"slices"
+	"sync"
 	"time"
 
 	"setwitness/decode/picture"
@@ -113,7 +115,7 @@ type maker struct {
 	convert *converter
 	raster  image.Rectangle
 	aspect  float64
-	encoder encoder
+	encode  png.Encoder
 	work    []work
 	shots   []Shots
 }
@@ -137,6 +139,7 @@ func Make(ctx context.Context, folder string, doc *report.Findings, peaks []repo
 		convert: newConverter(f),
 		raster:  image.Rect(0, 0, f.W, f.H),
 		aspect:  PixelAspect(f),
+		encode:  png.Encoder{CompressionLevel: png.BestSpeed, BufferPool: &bufferPool{}},
 		work:    make([]work, len(peaks)),
 		shots:   make([]Shots, len(peaks)),
 	}
@@ -462,9 +465,9 @@ func enlarge(dst *image.RGBA, at image.Point, src *image.RGBA, k int) {
 	}
 }
 
-func (m *maker) write(name string, img *image.RGBA) error {
+func (m *maker) write(name string, img image.Image) error {
 	return report.WriteFile(filepath.Join(m.folder, filepath.FromSlash(name)), func(w io.Writer) error {
-		return m.encoder.encode(w, img)
+		return m.encode.Encode(w, img)
 	})
 }
 
@@ -474,7 +477,7 @@ func (m *maker) image(img *image.RGBA, lossless bool) (Image, error) {
 	var err error
 	if lossless {
 		out.Type = "image/png"
-		err = m.encoder.encode(&b, img)
+		err = m.encode.Encode(&b, img)
 	} else {
 		out.Type = "image/jpeg"
 		err = jpeg.Encode(&b, img, &jpeg.Options{Quality: pageQuality})
@@ -482,3 +485,13 @@ func (m *maker) image(img *image.RGBA, lossless bool) (Image, error) {
 	out.Data = bytes.Clone(b.Bytes())
 	return out, err
 }
+
+// bufferPool lets the encoder use its tables again: one is over a megabyte.
+type bufferPool struct{ pool sync.Pool }
+
+func (p *bufferPool) Get() *png.EncoderBuffer {
+	b, _ := p.pool.Get().(*png.EncoderBuffer)
+	return b
+}
+
+func (p *bufferPool) Put(b *png.EncoderBuffer) { p.pool.Put(b) }
