@@ -238,6 +238,7 @@ func mean(v []float32) float32 {
 // the steps then grow m times as long.
 func goesOn(a, c *chain, m float32) float32 {
 	last, first, second := &a.lastStep, &c.firstSteps[0], &c.firstSteps[1]
+	before, after := mean(a.tail[:min(edge, a.steps)]), mean(c.head[:min(edge, c.steps)])
 	if last.agree >= 2 && first.agree >= 2 && second.agree >= 2 {
 		// The last short step and the first long one stand against the mean
 		// of one as short and one as long; which of the pictures at the
@@ -248,18 +249,25 @@ func goesOn(a, c *chain, m float32) float32 {
 		case grew > 0.55:
 			return 1.5
 		case grew < 0.25 && grownOver(last) < grownEnough*(m-1):
+			if grewTo(max(before, last.before), after, m, 0.8) {
+				return 0 // a step at the joint is misread
+			}
 			return -2.5
 		}
 		return 0
 	}
-	before, after := mean(a.tail[:min(edge, a.steps)]), mean(c.head[:min(edge, c.steps)])
 	switch {
 	case before == 0 || after == 0:
 		return -1 // no step was seen on one side at all
-	case after > 0.6*m*before && after < m*before/0.6:
+	case grewTo(before, after, m, 0.6):
 		return 0.7
 	}
 	return -1
+}
+
+// grewTo reports whether a step is m times as long as the one before, to a share.
+func grewTo(before, after, m, share float32) bool {
+	return after > share*m*before && after < m*before/share
 }
 
 // grownOver is by how much the steps beside one differ, as a share of the earlier:

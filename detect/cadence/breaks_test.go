@@ -289,3 +289,33 @@ func TestRestTapers(t *testing.T) {
 		}
 	}
 }
+
+// Motion that is halved goes on as fast: its steps are twice as long. Where few tiles
+// move, a step at the joint may be misread, and those around it tell.
+func TestGoesOn(t *testing.T) {
+	chainOf := func(length float32) chain {
+		c := chain{steps: edge}
+		for i := range edge {
+			c.head[i], c.tail[i] = length, length
+		}
+		return c
+	}
+	for _, c := range []struct {
+		name                string
+		after               float32 // steps, of 10 before
+		last, first, second float32 // over the mean of those beside
+		goesOn              bool
+	}{
+		{"halved", 20, 0.99, 0.83, 1.19, true},
+		{"halved, a step at the joint misread", 20, 0.99, 0.84, 0.93, true},
+		{"begins to move slowly", 10, 0.99, 1, 1, false},
+		{"a little faster, no step twice as long", 13, 0.99, 1.02, 1.04, false},
+	} {
+		a, b := chainOf(10), chainOf(c.after)
+		a.lastStep = step{before: 10, after: 10, ratio: c.last, agree: 4}
+		b.firstSteps = [2]step{{ratio: c.first, agree: 4}, {ratio: c.second, agree: 2}}
+		if got := goesOn(&a, &b, 2); (got >= 0) != c.goesOn {
+			t.Errorf("%s: evidence %.2f", c.name, got)
+		}
+	}
+}
