@@ -28,21 +28,18 @@ const (
 	settleWeights = 0.1
 )
 
-// doubtAt keeps what place of picture t shows alone.
-func (s *state) doubtAt(t int, l *echo.Look, v *verdict) {
+// doubtAt keeps what a place of picture t shows alone, or, marked, as others do.
+func (s *state) doubtAt(t int, l *echo.Look, v *verdict, marked bool) {
 	if v.compared && v.ratio == 1 {
-		s.doubts = append(s.doubts, doubt{picture: t, look: *l, verdict: *v})
+		s.doubts = append(s.doubts, doubt{picture: t, look: *l, verdict: *v, marked: marked})
 	}
 }
 
 // toldAt keeps what a place of picture t shows as enough of them do, which settles doubts
 // beside it.
 func (s *state) toldAt(t int, l *echo.Look, v *verdict) {
-	if n := len(s.doubts); l.Whole {
-		s.doubtAt(t, l, v)
-		for i := range s.doubts[n:] {
-			s.doubts[n+i].marked = true
-		}
+	if l.Whole {
+		s.doubtAt(t, l, v, true)
 	}
 }
 

@@ -24,7 +24,7 @@ func TestDoubtsSettledByWhatIsTold(t *testing.T) {
 		{"of a thing", shows(0.2, 0.3), echo.Look{}, false},
 	} {
 		var s state
-		s.doubtAt(53, &place, shows(0.19, 0.3))
+		s.doubtAt(53, &place, shows(0.19, 0.3), false)
 		s.toldAt(54, &c.of, c.after)
 		if s.settled(&s.doubts[0]) {
 			t.Errorf("%s: settled by two pictures", c.name)

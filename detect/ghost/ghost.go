@@ -261,7 +261,7 @@ func (s *state) Step(w *detect.Window) error {
 			continue
 		}
 		if looks[i].Whole && !s.agreed(looks, v) {
-			s.doubtAt(w.T, &looks[i], v)
+			s.doubtAt(w.T, &looks[i], v, false)
 			continue
 		}
 		m := s.mark(&looks[i], v, v.weights.centred())
@@ -458,7 +458,7 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 		v.weights, fits = s.against(t, l, v.lag, explained, c)
 	}
 	switch {
-	case !l.Whole && s.tiled(t, l, v.lag) && !(fits >= leastFits && v.weights.plain()):
+	case !l.Whole && !(fits >= leastFits && v.weights.plain()) && s.tiled(t, l, v.lag):
 		// Its copies may be the background's.
 	case fits >= leastFits:
 		// The same thing is single in other pictures nearby.
@@ -472,6 +472,7 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 		if !peak || v.weights.sure() < lonely*least || v.weights.copy() < lonelyFaint*faint {
 			switch {
 			case v.weights.plain() && l.Energy < faded*c.usual:
+				// Needs neither a peak nor company.
 			case !peak && v.weights.profiles && min(v.weights.ahead, v.weights.behind) < faint:
 				// Legs that pass each other spread a profile to one side as well.
 				return v
