@@ -21,7 +21,7 @@ func BenchmarkLook(b *testing.B) {
 	b.Run("load", func(b *testing.B) {
 		for b.Loop() {
 			for _, t := range s.tracers[Luma] {
-				t.load(luma)
+				t.load(luma, 0, 0)
 			}
 		}
 	})

@@ -28,6 +28,7 @@ type chain struct {
 	moved       float32
 	followed    int
 	gridded     int // edges on the grid of a codec's blocks
+	fell        int // edges where the picture before had a slope
 }
 
 const (
@@ -285,6 +286,54 @@ func (t *tracer) speeds(elapsed time.Duration) {
 			run, down := float64((c.most-c.least)*t.along), float64(float32(c.to-c.from)*float32(t.spacing)*t.aside)
 			lean := 1 / math.Sqrt(1+sq(run/max(down, 1)))
 			c.speed = magnitude(c.moved) / float32(c.followed) * t.along / float32(elapsed.Seconds()) * float32(lean)
+		}
+	}
+}
+
+// falls counts the edges of contours where the look before had none between such levels
+// on all of the line, and within them, where they are now, a level that went on: what
+// sloped has fallen into plateaus.
+func (t *tracer) falls() {
+	const (
+		// beyond is by how much of a step the level was beyond those beside the edge at
+		// most: a table rounds to the nearest level, or the next below or above.
+		beyond = 0.25
+		// sloped is the share of the step by which the line rose at most where the edge
+		// is now: of a slope between plateaus of the least width, less.
+		sloped = 0.5
+	)
+	if !t.next || t.drifts {
+		return
+	}
+	near := func(u []int32, from, to int) (mean float32) {
+		for _, v := range u[max(from, 0):min(to, len(u))] {
+			mean += float32(v)
+		}
+		return mean / float32(to-from)
+	}
+	k := 0
+	for i := range t.edges {
+		e := &t.edges[i]
+		for k < len(t.old) && t.old[k].line < e.line {
+			k++
+		}
+		c := &t.chains[e.contour]
+		at, reach := int(e.at), leastBlurred+t.half
+		u := t.was[e.line]
+		if !t.holds(c) || at < reach || at+reach > len(u) {
+			continue
+		}
+		low, high := near(u, at-reach, at-leastBlurred), near(u, at+leastBlurred, at+reach)
+		size := magnitude(e.step)
+		if magnitude(high-low) > sloped*size || magnitude((low+high)-(e.left+e.right)) > (1+2*beyond)*size {
+			continue
+		}
+		fell := true
+		for j := k; j < len(t.old) && t.old[j].line == e.line; j++ {
+			fell = fell && !e.follows(&t.old[j])
+		}
+		if fell {
+			c.fell++
 		}
 	}
 }

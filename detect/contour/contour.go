@@ -89,6 +89,9 @@ type Contour struct {
 	// LumaStep is how much luma differs across it, code values: of a contour
 	// in chroma.
 	LumaStep float64
+	// Fell is set when the picture looked at before had a slope there instead, and no
+	// contour between these levels.
+	Fell bool
 	// Painted is set when it parts two colours: of a contour in luma that was seen
 	// sharply.
 	Painted bool
@@ -344,7 +347,7 @@ func (s *Store) trace(f *Field, c Channel, tracers *[2]*tracer, p, luma *plate, 
 			t.drifts = s.average != nil
 			tracers[d] = t
 		}
-		t.load(p)
+		t.load(p, f.Time, elapsed)
 		t.trace(elapsed)
 		if luma != nil {
 			t.lumaSteps(luma)

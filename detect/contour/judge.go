@@ -66,6 +66,10 @@ const (
 	fewRepeats, mostStray, oddsStray = 3, 0.1, 40.0
 	// Weights of the evidence, natural logarithm of the odds.
 	oddsContour, oddsLength, oddsMost, oddsGrid = 0.5, 3.0, 3.0, 12.0
+	// leastFell is the share of the length of contours that were a slope in the look before,
+	// for what shows them to have been one: a thing that appears on a plain field has as
+	// much of its outermost only. fellLength is the share of the other lengths that is wanted then.
+	leastFell, fellLength = 0.75, 0.5
 	// mostPainted is the share of contours that part two colours by chance: where two
 	// primaries lose a level at the same place. oddsPainted is the weight of more.
 	mostPainted, oddsPainted = 0.25, 5.0
@@ -86,8 +90,15 @@ func (p *Part) odds(f picture.Format, c Channel) float64 {
 	if c != Luma {
 		step /= colourStep
 	}
+	length := leastLength
+	if p.filmed {
+		length = filmedLength
+	}
 	wanted := min(leastContours+math.Ceil(max(0, step-fewSteps-toldStep)/moreStep), mostContours)
-	if p.Straight > manyStraight {
+	if p.fell {
+		// Whatever it looks like: nothing that is drawn was a slope a moment ago.
+		wanted, length = leastContours-1, length*fellLength
+	} else if p.Straight > manyStraight {
 		wanted = max(wanted, drawnContours)
 		if step > fewSteps {
 			wanted += drawnMore
@@ -98,15 +109,11 @@ func (p *Part) odds(f picture.Format, c Channel) float64 {
 	}
 	const most = 0.5 // of the length
 	// What is drawn in other colours differs in luma as well, wherever it lies.
-	if p.Upright > most && c == Luma {
+	if p.Upright > most && c == Luma && !p.fell {
 		if step > uprightStep {
 			return math.Inf(-1)
 		}
 		wanted = max(wanted, uprightContours)
-	}
-	length := leastLength
-	if p.filmed {
-		length = filmedLength
 	}
 	if p.Wide < narrow && !table {
 		wanted += narrowMore
@@ -136,6 +143,8 @@ type sight struct {
 	channel   Channel
 	region    image.Rectangle
 	low, high float64
+	// fell holds the steps of what was a slope in a look before.
+	fell []stair
 	// mark waits for another look that shows the same; nil once it was left.
 	mark *detect.Mark
 }
@@ -143,6 +152,33 @@ type sight struct {
 // lately is how many looks back a plane was looked at last: those of chroma take
 // turns.
 const lately = 2
+
+// fell reports whether a part was a slope in the look before, or is much the same as one
+// that was: its steps lie between the same levels, which those of what is faded in do not.
+func (m *memory) fell(c Channel, p *Part) bool {
+	if p.Fell >= leastFell && p.Levels > leastContours {
+		return true
+	}
+	for i := range m.sights {
+		s := &m.sights[i]
+		if s.look == m.look || s.channel != c || len(s.fell) == 0 || !s.region.Overlaps(p.Region) {
+			continue
+		}
+		same := 0
+		for _, a := range p.run {
+			if slices.ContainsFunc(s.fell, func(b stair) bool {
+				tol := levelsAgree * min(a.step(), b.step())
+				return math.Abs(a.low-b.low) < tol && math.Abs(a.high-b.high) < tol
+			}) {
+				same++
+			}
+		}
+		if same >= leastContours && 2*same >= len(s.fell) {
+			return true
+		}
+	}
+	return false
+}
 
 // begin starts a new picture.
 func (m *memory) begin() {
@@ -167,6 +203,9 @@ func (m *memory) again(c Channel, p *Part, mark detect.Mark, leave func(detect.M
 		}
 	}
 	s := sight{look: m.look, channel: c, region: p.Region, low: p.Low, high: p.High}
+	if p.fell {
+		s.fell = slices.Clone(p.run)
+	}
 	if !seen {
 		s.mark = &mark
 	}

@@ -35,12 +35,15 @@ type Part struct {
 	Gridded float64
 	// Painted is the share of the length that parts two colours.
 	Painted float64
+	// Fell is the share of the length where the look before had a slope instead.
+	Fell float64
 	// Repeats is how many contours there are between levels that another one has
 	// already, and Agree the standard deviation of their levels, as a share of the
 	// step.
 	Repeats int
 	Agree   float64
 
+	fell   bool // of a slope, a moment ago
 	filmed bool // levels drift from place to place
 	stairs []stair
 	run    []stair // those of them that follow each other without a gap
@@ -126,13 +129,16 @@ func (p *Part) measure(contours []Contour, keep func(*Contour) bool, unit func(l
 		if c.Painted {
 			p.Painted += c.Length
 		}
+		if c.Fell {
+			p.Fell += c.Length
+		}
 	}
 	n := float64(p.Contours)
 	p.Wide, p.LumaStep = p.Wide/n, p.LumaStep/n
 	p.Speed /= max(moving, 1)
 	p.Parallel = cmplx.Abs(directions) / max(p.Straight, 1)
 	p.Straight, p.Upright = p.Straight/max(p.Length, 1), p.Upright/max(p.Length, 1)
-	p.Gridded, p.Painted = p.Gridded/max(p.Length, 1), p.Painted/max(p.Length, 1)
+	p.Gridded, p.Painted, p.Fell = p.Gridded/max(p.Length, 1), p.Painted/max(p.Length, 1), p.Fell/max(p.Length, 1)
 }
 
 // sortStairs puts the lowest first.

@@ -30,6 +30,10 @@ type tracer struct {
 	aside   float32 // raster pixels to a sample along the line and across
 	lines   [][]int32
 	flat    []int32
+	was     [][]int32 // lines of what was loaded before
+	flatWas []int32
+	loaded  time.Duration // when lines were
+	next    bool          // was is of the look just before
 	edges   []edge
 	chains  []chain
 	tips    []tip
@@ -59,17 +63,22 @@ func newTracer(p *plate, across bool, least *[levels]float32) *tracer {
 		n, long = p.w/t.spacing, p.h
 		t.along, t.aside = t.aside, t.along
 	}
-	t.flat = make([]int32, n*long)
-	t.lines = make([][]int32, n)
-	for i := range t.lines {
-		t.lines[i] = t.flat[i*long : (i+1)*long]
+	t.lines, t.was = make([][]int32, n), make([][]int32, n)
+	both := make([]int32, 2*n*long)
+	for i := range n {
+		t.lines[i], t.was[i] = both[i*long:(i+1)*long], both[(n+i)*long:(n+i+1)*long]
 	}
+	t.flat, t.flatWas = both[:n*long], both[n*long:]
 	t.prepare(max(3, (p.w+windowsAcross/2)/windowsAcross), least, long)
 	return t
 }
 
-// load takes the lines from a plane.
-func (t *tracer) load(p *plate) {
+// load takes the lines from a plane, now, elapsed after the look before.
+func (t *tracer) load(p *plate, now, elapsed time.Duration) {
+	t.next = elapsed > 0 && t.loaded == now-elapsed
+	t.loaded = now
+	t.lines, t.was = t.was, t.lines
+	t.flat, t.flatWas = t.flatWas, t.flat
 	skip := (t.spacing - t.thick) / 2
 	scale := int32((one << cells.LineShift) / (p.full * int32(t.thick)))
 	if t.across {
@@ -100,6 +109,7 @@ func (t *tracer) trace(elapsed time.Duration) {
 	t.link()
 	t.gather()
 	t.speeds(elapsed)
+	t.falls()
 	t.group()
 }
 
@@ -223,6 +233,7 @@ func (t *tracer) contour(c *chain, p *plate, scale float64) Contour {
 		o.Angle = math.Pi/2 - o.Angle
 	}
 	o.Gridded = float64(c.gridded) / float64(c.edges)
+	o.Fell = 2*c.fell > c.edges
 	o.Rank = int(c.rank)
 	o.LumaStep = float64(c.luma) / float64(c.edges) * scale
 	return o

@@ -66,8 +66,9 @@ func (x *Watch) Step(w *detect.Window, measure func(g *Gradient, p *Part) (stren
 		if p.Contours == 0 {
 			continue
 		}
+		p.fell = x.memory.fell(g.Channel, p)
 		odds := p.odds(x.format, g.Channel)
-		if odds > 0 && g.Channel == Luma && !x.viewer.Camera {
+		if odds > 0 && g.Channel == Luma && !x.viewer.Camera && !p.fell {
 			odds -= min(oddsOthers*max(0, p.others(x.store.cells.At(w.T))-mostOthers), againstOthers)
 		}
 		if odds <= 0 {

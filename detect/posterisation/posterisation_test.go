@@ -111,3 +111,59 @@ func TestDebanded(t *testing.T) {
 		}
 	}
 }
+
+// What sloped a moment before has fallen into plateaus, however few they are and though
+// they look as drawn ones do; bars that are there all along, that appear or that are faded
+// in are drawn.
+func TestFallenSlope(t *testing.T) {
+	const w, h, pictures, from = 960, 540, 20, 10
+	slope := func(x int) float64 { return 90 + 60*math.Pow(float64(x)/w, 1.5) }
+	bars := func(x int) float64 { return 12 * math.Round(slope(x)/12) }
+	for name, c := range map[string]struct {
+		level func(i, x int) float64
+		fault bool
+	}{
+		"falls": {func(i, x int) float64 {
+			if i < from {
+				return slope(x)
+			}
+			return bars(x)
+		}, true},
+		"drawn": {func(_, x int) float64 { return bars(x) }, false},
+		"appear": {func(i, x int) float64 {
+			if i < from {
+				return 110
+			}
+			return bars(x)
+		}, false},
+		"fade": {func(i, x int) float64 {
+			a := min(float64(i)/pictures, 1)
+			return 110 + a*(bars(x)-110)
+		}, false},
+		"dissolve": {func(i, x int) float64 {
+			a := min(float64(i)/pictures, 1)
+			return slope(w-x) + a*(bars(x)-slope(w-x))
+		}, false},
+	} {
+		var data []byte
+		for i := range pictures {
+			row := make([]byte, w)
+			for x := range row {
+				row[x] = byte(math.Round(c.level(i, x)))
+			}
+			data = append(data, bytes.Repeat(row, h)...)
+		}
+		f := picture.Format{W: w, H: h, Depth: 8, ChromaX: -1, ChromaY: -1, RateNum: 25, RateDen: 1}
+		res, err := detect.Run(context.Background(), &raw{format: f, data: data}, stages, nil, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n := len(res.Events); n > 1 || n > 0 != c.fault {
+			t.Errorf("%s: found %+v", name, res.Events)
+		} else if c.fault {
+			if start := res.Events[0].Start; start < from || start > from+2 {
+				t.Errorf("%s: begins at picture %d", name, start)
+			}
+		}
+	}
+}
