@@ -363,7 +363,7 @@ func (p *probe) decide(ctx context.Context, f picture.Format) error {
 	case p.options.From == Auto && p.found == nil && s.Timing.Rate > mostDirect && s.rolls(p.kept, f):
 		s.Screen = true
 		const rolls = "new pictures come on row by row, as on a set before a camera"
-		if found, ok := p.finder.Shaded(); ok {
+		if found, ok := p.unlit(); ok {
 			s.Found, s.Why = found, found.Why+"; "+rolls
 			break
 		}
@@ -382,6 +382,14 @@ func (p *probe) decide(ctx context.Context, f picture.Format) error {
 	s.Raster = screen.RasterSize(s.Found.View, largest)
 	s.refresh(p.kept, f)
 	return nil
+}
+
+// unlit looks for a screen that does not stand in the frames as something lit.
+func (p *probe) unlit() (screen.Found, bool) {
+	if found, ok := p.finder.Enclosed(); ok {
+		return found, true
+	}
+	return p.finder.Shaded()
 }
 
 // closeUp takes whole frames of a size as a close-up.
