@@ -64,8 +64,8 @@ func (m *Map) At(x, y int) *Cell { return &m.Cells[y*m.Cols+x] }
 // Reduced is the luma plane averaged over StepX by StepY pixels, about 960
 // samples wide (720 to 1440) whatever the raster, so that searching for motion costs the
 // same for every take. Samples are in sixteenths of an 8-bit code
-// (0 to 4080) whatever the depth of the take: averaging four samples leaves
-// two bits more than they had.
+// (0 to 4080) whatever the depth of the take: averaging eight samples leaves
+// three bits more than they had.
 //
 // In a take of fields the two parities are brought to the same place: a top
 // field is moved down and a bottom field up by a quarter of a field line,
@@ -86,8 +86,18 @@ const Unit8 = 16
 // Row returns row y.
 func (r *Reduced) Row(y int) []uint16 { return r.Pix[y*r.W : (y+1)*r.W] }
 
-// Steps returns the averaging steps for a raster.
+// Steps returns the averaging steps for a raster. What moves fast moves along the lines,
+// as cameras pan and things fly: across them a wide raster is averaged over twice as many.
 func Steps(f picture.Format) (x, y int) {
+	x, y = evenSteps(f)
+	if x > 1 {
+		y = min(2*y, Size)
+	}
+	return x, y
+}
+
+// evenSteps are those that span as much of the picture across the lines as along them.
+func evenSteps(f picture.Format) (x, y int) {
 	// Powers of two, so that a cell is a whole number of samples.
 	for x = 1; x < Size && f.W > 1440*x; x *= 2 {
 	}
@@ -122,6 +132,7 @@ type Store struct {
 	kernel kernel
 
 	weight, edgeWeight []uint32 // of reduce
+	even               Reduced
 }
 
 // In returns the store for a stage that needs Stage.
@@ -184,10 +195,29 @@ func (s *Store) Step(w *detect.Window) error {
 func newMap(f picture.Format) *Map {
 	m := &Map{Cols: (f.W + Size - 1) / Size, Rows: (f.H + Size - 1) / Size}
 	m.Cells = make([]Cell, m.Cols*m.Rows)
-	r := &m.Reduced
-	r.StepX, r.StepY = Steps(f)
+	m.Reduced = newReduced(f, Steps)
+	m.Reduced.Diff = make([]float32, 0, m.Cols*m.Rows)
+	return m
+}
+
+func newReduced(f picture.Format, steps func(picture.Format) (x, y int)) (r Reduced) {
+	r.StepX, r.StepY = steps(f)
 	r.W, r.H = f.W/r.StepX, f.H/r.StepY
 	r.Pix = make([]uint16, r.W*r.H)
-	r.Diff = make([]float32, 0, m.Cols*m.Rows)
-	return m
+	return r
+}
+
+// Even returns the reduced plane of picture i, which is p, as fine across the lines as
+// along them: for what looks at shapes. It has no Diff, and is that of the map where that
+// is as fine; the caller may read it until its own Step ends.
+func (s *Store) Even(i int, p *picture.Picture) *Reduced {
+	m := &s.At(i).Reduced
+	if _, y := evenSteps(s.format); y == m.StepY {
+		return m
+	}
+	if s.even.Pix == nil {
+		s.even = newReduced(s.format, evenSteps)
+	}
+	s.reduce(&s.even, &p.Y, p.Parity, 0, s.even.H)
+	return &s.even
 }

@@ -359,24 +359,29 @@ static inline __attribute__((always_inline)) void reduce_row_8(const uint8_t *sr
 			dst[x] = (uint16_t)(src[x] << 4);
 		return;
 	}
-	if (step_x == 2 && n == 2 && weight[0] == 1 && weight[1] == 1 && scale == 4 << 16)
+	int plain = step_x * n <= 32; /* so many samples of 8 bits are less than 2^13 */
+	for (int i = 0; i < n; i++)
+		plain = plain && weight[i] == 1;
+	if (plain && step_x == 2 && scale % 65536 == 0)
 		for (; x + LANES <= w; x += LANES) {
-			words a, b;
-			memcpy(&a, src + 2 * x, sizeof a);
-			memcpy(&b, src + stride + 2 * x, sizeof b);
-			/* two neighbours share a lane */
-			a = ((a & 0xff) + (a >> 8) + (b & 0xff) + (b >> 8)) * 4;
-			memcpy(dst + x, &a, sizeof a);
+			words sum = {0}, v;
+			for (int i = 0; i < n; i++) {
+				memcpy(&v, src + (size_t)i * stride + 2 * x, sizeof v);
+				/* two neighbours share a lane */
+				sum += (v & 0xff) + (v >> 8);
+			}
+			sum *= (uint16_t)(scale / 65536);
+			memcpy(dst + x, &sum, sizeof sum);
 		}
-	if (step_x == 4 && n == 4 && weight[0] == 1 && weight[3] == 1 && scale == 1 << 16)
+	if (plain && step_x == 4)
 		for (; x + LANES / 2 <= w; x += LANES / 2) {
 			words sum = {0}, v;
-			for (int i = 0; i < 4; i++) {
+			for (int i = 0; i < n; i++) {
 				memcpy(&v, src + (size_t)i * stride + 4 * x, sizeof v);
 				sum += (v & 0xff) + (v >> 8);
 			}
 			for (int i = 0; i < LANES / 2; i++)
-				dst[x + i] = (uint16_t)(sum[2 * i] + sum[2 * i + 1]);
+				dst[x + i] = (uint16_t)(((uint32_t)(sum[2 * i] + sum[2 * i + 1]) * scale + 0x8000) >> 16);
 		}
 	reduce_8(src + (size_t)x * step_x, stride, weight, n, step_x, w - x, scale, dst + x);
 }

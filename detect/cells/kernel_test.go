@@ -67,23 +67,22 @@ func TestReduceEqualsTwin(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
 	for _, depth := range []int{8, 10, 16} {
 		for step := 1; step <= 5; step++ {
-			p := plane(r, 300*step+3, 9, depth, 5, patterns[step%2*2])
-			weight, total := []uint32{3, 4, 1}, uint32(8)
-			switch { // have bodies of their own
-			case depth == 8 && step == 2:
-				weight, total = []uint32{1, 1}, 2
-			case step == 1:
-				weight, total = []uint32{1}, 1
-			case step == 4:
-				weight, total = []uint32{1, 1, 1, 1}, 4
-			}
-			scale := uint32(Unit8) << 16 / (total * uint32(step) << (depth - 8))
-			a, b := make([]uint16, 2*300), make([]uint16, 2*300)
-			kernel{}.reduceRows(a, 2, &p, 1, weight, step, 2, scale)
-			twin{}.reduceRows(b, 2, &p, 1, weight, step, 2, scale)
-			for i := range a {
-				if a[i] != b[i] {
-					t.Fatalf("step %d, %d bits, sample %d: kernel %d, twin %d", step, depth, i, a[i], b[i])
+			// Equal weights have bodies of their own.
+			for _, weight := range [][]uint32{{3, 4, 1}, {1}, {1, 1}, {1, 1, 1, 1}, {1, 1, 1, 1, 1, 1, 1, 1}} {
+				const rows, down = 2, 2
+				p := plane(r, 300*step+3, 1+(rows-1)*down+len(weight), depth, 5, patterns[step%2*2])
+				total := uint32(0)
+				for _, k := range weight {
+					total += k
+				}
+				scale := uint32(Unit8) << 16 / (total * uint32(step) << (depth - 8))
+				a, b := make([]uint16, rows*300), make([]uint16, rows*300)
+				kernel{}.reduceRows(a, rows, &p, 1, weight, step, down, scale)
+				twin{}.reduceRows(b, rows, &p, 1, weight, step, down, scale)
+				for i := range a {
+					if a[i] != b[i] {
+						t.Fatalf("step %d, weights %v, %d bits, sample %d: kernel %d, twin %d", step, weight, depth, i, a[i], b[i])
+					}
 				}
 			}
 		}
@@ -180,7 +179,7 @@ func BenchmarkCells1080p(b *testing.B) {
 	for b.Loop() {
 		s.kernel.cells(m, &cur, &prev, 0, cur.H)
 		s.reduce(&m.Reduced, &cur, picture.Frame, 0, m.Reduced.H)
-		s.kernel.difference(&m.Reduced, &last.Reduced, 8, 8, m.Cols, 0, m.Rows, m.Reduced.Diff)
+		s.kernel.difference(&m.Reduced, &last.Reduced, Size/m.Reduced.StepX, Size/m.Reduced.StepY, m.Cols, 0, m.Rows, m.Reduced.Diff)
 	}
 }
 
@@ -422,6 +421,37 @@ func equal(t *testing.T, p [3][]uint16, w, y0, y1, step int, runs []Run, far int
 		k.LiesBetween(&got, p[0], p[1], p[2], w, y0, y1, step, runs, far)
 		if got != want {
 			t.Fatalf("rows from %d in steps of %d, far %d, runs %v:\n  kernel %+v %+v\n  twin   %+v", y0, step, far, runs, k, got, want)
+		}
+	}
+}
+
+// TestEven holds the plane that is as fine across the lines as along them against the one
+// for motion, of which a row is the mean of two of its rows; where both are as fine they
+// are one.
+func TestEven(t *testing.T) {
+	for _, c := range []struct {
+		w, rows int
+		fields  bool
+	}{{1936, 2, false}, {1936, 2, true}, {1280, 1, false}, {720, 1, true}} {
+		f := picture.Format{W: c.w, H: 128, Depth: 8, Fields: c.fields}
+		s := &Store{format: f, maps: []*Map{newMap(f)}}
+		p := &picture.Picture{Y: plane(rand.New(rand.NewPCG(7, 8)), f.W, f.H, 8, 0, patterns[0])}
+		m := &s.maps[0].Reduced
+		s.reduce(m, &p.Y, picture.Frame, 0, m.H)
+		even := s.Even(0, p)
+		if even.W != m.W || even.H != c.rows*m.H || even.StepY*c.rows != m.StepY || (even == m) != (c.rows == 1) {
+			t.Fatalf("%+v: %dx%d in steps of %dx%d beside %dx%d of %dx%d", c, even.W, even.H, even.StepX, even.StepY, m.W, m.H, m.StepX, m.StepY)
+		}
+		for y := range m.H {
+			for x := range m.W {
+				sum := 0
+				for k := range c.rows {
+					sum += int(even.Row(y*c.rows + k)[x])
+				}
+				if off := sum - c.rows*int(m.Row(y)[x]); absolute(off) > c.rows {
+					t.Fatalf("%+v: sample %d, %d: the rows of the even plane sum up to %d more", c, x, y, off)
+				}
+			}
 		}
 	}
 }

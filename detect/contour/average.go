@@ -9,8 +9,7 @@ type average struct {
 	n    uint32
 }
 
-func (a *average) add(m *cells.Map) {
-	r := &m.Reduced
+func (a *average) add(r *cells.Reduced) {
 	if len(a.sum) != len(r.Pix) {
 		a.sum, a.mean = make([]uint32, len(r.Pix)), make([]uint16, len(r.Pix))
 	}

@@ -243,23 +243,26 @@ func (s *Store) At(i int) *Field {
 // Step looks at picture w.T when it is time.
 func (s *Store) Step(w *detect.Window) error {
 	s.known = false
-	m := s.cells.At(w.T)
-	r := &m.Reduced
+	p, now := w.Picture(w.T), w.Time()
+	due := s.isDue(now, p)
+	if s.average == nil && !due {
+		return nil
+	}
+	r := s.cells.Even(w.T, p)
 	if r.W < leastSide || r.H < leastSide {
 		return nil
 	}
-	pix := r.Pix
 	if s.average != nil {
-		s.average.add(m)
+		s.average.add(r)
 	}
-	now := w.Time()
-	if !s.isDue(now, w.Picture(w.T)) {
+	if !due {
 		return nil
 	}
 	s.due = now + Every
 	f := &s.field
 	f.Picture, f.First, f.Time, f.Gradients = w.T, w.T, now, f.Gradients[:0]
-	f.Ripple = w.Picture(w.T).Ripple
+	f.Ripple = p.Ripple
+	pix := r.Pix
 	if s.average != nil {
 		f.First = w.T + 1 - int(s.average.n)
 		pix = s.average.take()
@@ -267,14 +270,13 @@ func (s *Store) Step(w *detect.Window) error {
 	s.known = true
 	luma := plate{w: r.W, h: r.H, pix16: pix, stride: r.W, stepX: r.StepX, stepY: r.StepY, full: cells.Unit8}
 	elapsed := s.since(Luma, now)
-	p := w.Picture(w.T)
 	chroma := [...]plate{s.chromaPlate(p, &p.Cb), s.chromaPlate(p, &p.Cr)}
 	s.chroma = nil
 	if s.average == nil && chroma[0].w >= leastSide && chroma[0].h >= leastSide {
 		s.chroma = &chroma
 	}
 	s.look(f, Luma, &luma, nil, elapsed)
-	s.survey(f, m)
+	s.survey(f, s.cells.At(w.T), r)
 	if s.average == nil {
 		if f.Soft[0]+f.Soft[1] >= leastSoft {
 			s.lookSoftly(f, Luma, 0, &luma, nil, elapsed)
@@ -492,7 +494,7 @@ func (s *Store) surround(g *Gradient, p *picture.Picture, luma *plate) {
 }
 
 // survey notes how much of the picture slopes gently, and how noisy it is there.
-func (s *Store) survey(f *Field, m *cells.Map) {
+func (s *Store) survey(f *Field, m *cells.Map, r *cells.Reduced) {
 	const (
 		calm = 2.5 // codes of 8 bits that a cell's pixels differ from the next, mean
 		// From a cell to the next but one a slope rises by half a code at
@@ -536,6 +538,6 @@ func (s *Store) survey(f *Field, m *cells.Map) {
 	f.Slow = [2]float64{float64(slow[0]) / all, float64(slow[1]) / all}
 	f.Noise = 0
 	if pixels > 0 {
-		f.Noise = curved / pixels / second / math.Sqrt(float64(m.Reduced.StepX*m.Reduced.StepY*s.tracers[Luma][0].thick))
+		f.Noise = curved / pixels / second / math.Sqrt(float64(r.StepX*r.StepY*s.tracers[Luma][0].thick))
 	}
 }

@@ -23,8 +23,9 @@ const (
 	// the edge of a disc alone fits anywhere.
 	sparse = 0.25
 	// reach of a full search in samples of the halved plane: 80 and 48
-	// reduced samples, that is 160 and 96 pixels of a 1080-line raster.
-	reachX, reachY = 40, 24
+	// reduced samples, or where these are fewer down the picture, as much of it
+	// as that is of 540: 160 and 96 pixels of a 1080-line raster.
+	reachX, reachY, reachOf = 40, 24, 540 / 2
 	// fullSearches bounds the cost of a picture in which nothing is
 	// predictable (a cut, a shaken camera). Places that were lost in the picture before
 	// as well share fewer, down to fewestSearches, the longer none of them is found: what
@@ -222,6 +223,7 @@ func (k *matcher) thing(tx, ty int, search bool) {
 func (k *matcher) fullSearch(rect image.Rectangle, standing uint32) image.Point {
 	s := k.s
 	w, h := k.r.W/2, k.r.H/2
+	reach := image.Pt(reachX, min(reachY, (h*reachY+reachOf-1)/reachOf))
 	now, then := s.halves.at(s, k.t), s.halves.at(s, k.t-1)
 	if s.halfMask == nil {
 		s.halfMask, s.quarterMask = make([]uint16, w*h), make([]uint16, (w/2)*(h/2))
@@ -232,11 +234,11 @@ func (k *matcher) fullSearch(rect image.Rectangle, standing uint32) image.Point 
 	if quarter := image.Rect(area.Min.X/2, area.Min.Y/2, area.Max.X/2, area.Max.Y/2); standing >= largeStandOut && !quarter.Empty() {
 		s.search.HalveMask(s.quarterMask, s.halfMask, w, quarter.Min.Y, quarter.Max.Y)
 		f := s.search.Find(s.halves.quarter(s, k.t), s.halves.quarter(s, k.t-1), s.quarterMask, w/2, h/2,
-			cells.Area{Rectangle: quarter, RowStep: 1}, image.Point{}, image.Pt(reachX/2, reachY/2), 1)
+			cells.Area{Rectangle: quarter, RowStep: 1}, image.Point{}, reach.Div(2), 1)
 		start = image.Pt(2*int(f.DX), 2*int(f.DY))
 	} else {
 		area.RowStep = searchRows
-		f := s.search.Find(now, then, s.halfMask, w, h, area, image.Point{}, image.Pt(reachX, reachY), 2)
+		f := s.search.Find(now, then, s.halfMask, w, h, area, image.Point{}, reach, 2)
 		start = image.Pt(int(f.DX), int(f.DY))
 	}
 	f := s.search.Find(now, then, s.halfMask, w, h, area, start, image.Pt(1, 1), 1)

@@ -221,7 +221,7 @@ func (s *Store) findPan(i int, cm, before *cells.Map, noise float32) (pan Pan, l
 // no tile follows it, for a step of less than a sample is no vector.
 func (s *Store) creep(i int, cm *cells.Map, noise float32) {
 	p, r := &s.pans, &cm.Reduced
-	before := s.cells.At(i - creepSpan)
+	before, half := s.cells.At(i-creepSpan), s.cells.At(i-creepSpan/2)
 	if before == nil || len(p.places) < leastPanPlaces {
 		return
 	}
@@ -238,7 +238,12 @@ func (s *Store) creep(i int, cm *cells.Map, noise float32) {
 			rests++
 			continue
 		}
-		x, y, left := s.settle(r, &before.Reduced, p.all, area, p.crept)
+		from := p.crept
+		if from == (image.Point{}) { // half of the way is within a walk from rest
+			x, y, _ := s.settle(r, &half.Reduced, p.all, area, from)
+			from = image.Pt(int(math.Round(2*float64(x))), int(math.Round(2*float64(y))))
+		}
+		x, y, left := s.settle(r, &before.Reduced, p.all, area, from)
 		if left <= explained*still+noise {
 			p.x, p.y = append(p.x, x), append(p.y, y)
 		}
