@@ -576,6 +576,24 @@ func (d *finder) refine(c candidate, noise float64) Estimate {
 			best, c.f = f, r
 		}
 	}
+	// Where nothing but one thing moves down the screen, a little more rate looks like a
+	// little less roll. Sets run at rates of the trade: one that crosses in half a second,
+	// with a roll wrong by half a refresh, is no farther off, and another rate has to
+	// explain what is seen twice as well to be believed.
+	const crossing, better = 0.04, 2
+	if hz := 1 / best.lock.Period; nominal(hz) == 0 {
+		least := better * best.cost
+		for _, r := range tradeRates {
+			if math.Abs(r-hz) > crossing*r {
+				continue
+			}
+			var p spectrum
+			d.at(r, &p)
+			if f := d.fitFrom(d.best(&p), noise); f.traces > 0 && f.cost < least && nominal(1/f.lock.Period) == r {
+				best, c.f, least = f, r, f.cost
+			}
+		}
+	}
 	e := Estimate{Lock: best.lock, Found: true, Noise: noise, rest: d.rest, reach: d.reach, cost: best.cost, traces: best.traces}
 	// A fit that left the line that it began with explains something else.
 	const strayed = 3 // line widths

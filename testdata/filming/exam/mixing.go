@@ -81,7 +81,8 @@ func mixingOf(c *filming.Capture, seen []display.Seen, bars float64) mixing {
 	a := apart{c, map[[2]int][]bool{}}
 	w, h := float64(c.Source.Format.W), float64(c.Source.Format.H)
 	shown := c.Displayed()
-	offsets := map[int]int{}
+	offsets, updates := map[int]int{}, map[int]int{}
+	var said [][2]int // the picture of the source, and what it was said to be
 	for i := range seen {
 		s := &seen[i]
 		if !s.Locked {
@@ -117,6 +118,8 @@ func mixingOf(c *filming.Capture, seen []display.Seen, bars float64) mixing {
 			if !marked {
 				out.single++
 				offsets[main-s.Runs[run].Picture]++
+				updates[updateOf(f.At(at))-s.Runs[run].Picture]++
+				said = append(said, [2]int{main, s.Runs[run].Picture})
 			}
 		}
 	}
@@ -124,7 +127,31 @@ func mixingOf(c *filming.Capture, seen []display.Seen, bars float64) mixing {
 	for _, n := range offsets {
 		out.right = max(out.right, n)
 	}
+	// It may count the set's updates, of which several show one picture of a film.
+	offset, right := 0, 0
+	for o, n := range updates {
+		if n > updates[offset] {
+			offset = o
+		}
+	}
+	for _, p := range said {
+		if k := p[1] + offset; k >= 0 && k < len(shown) && shown[k].Source == p[0] {
+			right++
+		}
+	}
+	out.right = max(out.right, right)
 	return out
+}
+
+// updateOf returns the update of the set that has the most of an exposure.
+func updateOf(e filming.Exposure) int {
+	most := 0
+	for k, v := range e.Shares {
+		if v > e.Shares[most] {
+			most = k
+		}
+	}
+	return e.First + most
 }
 
 // mostOf returns the two pictures of the source that have the most of an
