@@ -203,23 +203,34 @@ func (t *flank) read(s *survey, v View, side int) {
 	l, q := v.lens(), v.straight()
 	a, b := q[side], q[(side+1)%4]
 	normal := q.normal(side)
+	at := func(along, d float64) Point {
+		return l.distort(Point{a.X + along*(b.X-a.X) + d*normal.X, a.Y + along*(b.Y-a.Y) + d*normal.Y})
+	}
+	var codes [2*reach + 1]float32
 	var sum [2*reach + 2]float32 // of what lies farther out
 	t.n = 0
 	for i := range segments {
+		clear(codes[:])
 		t.within[i] = true
-		for k := range 2*reach + 1 {
-			d := float64(k-reach) / sidePlaces
-			var codes float32
-			for j := range points {
-				along := cornerShare + (1-2*cornerShare)*(float64(i)+(float64(j)+0.5)/points)/segments
-				p := l.distort(Point{a.X + along*(b.X-a.X) + d*normal.X, a.Y + along*(b.Y-a.Y) + d*normal.Y})
+		for j := range points {
+			along := cornerShare + (1-2*cornerShare)*(float64(i)+(float64(j)+0.5)/points)/segments
+			// On so short a way the lens bends the two halves of it next to nothing.
+			out, on, in := at(along, -sideWide), at(along, 0), at(along, sideWide)
+			for k := range codes {
+				to, share := out, float64(reach-k)/reach
+				if k > reach {
+					to, share = in, -share
+				}
+				p := Point{on.X + share*(to.X-on.X), on.Y + share*(to.Y-on.Y)}
 				x, y := max(0, min(p.X, float64(s.w-1)-1e-6)), max(0, min(p.Y, float64(s.h-1)-1e-6))
-				if math.Abs(d) < sideMean && (x != p.X || y != p.Y) {
+				if k > reach-deep && k < reach+deep && (x != p.X || y != p.Y) {
 					t.within[i] = false
 				}
-				codes += s.at(x, y)
+				codes[k] += s.at(x, y) / points
 			}
-			sum[k+1] = sum[k] + codes/points
+		}
+		for k, c := range codes {
+			sum[k+1] = sum[k] + c
 		}
 		if t.within[i] {
 			t.n++
