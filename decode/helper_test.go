@@ -150,7 +150,7 @@ type shown struct {
 	time                 time.Duration
 	parity               picture.Parity
 	interlaced, topFirst bool
-	damaged              bool
+	key, damaged         bool
 	samples              []byte // planes one after the other, as rawvideo has them
 }
 
@@ -231,7 +231,7 @@ func readSome(t testing.TB, path string, o decode.Options, keep int) reading {
 		}
 		q := shown{
 			index: p.Index, frame: p.Frame, time: p.Time, parity: p.Parity,
-			interlaced: p.Interlaced, topFirst: p.TopFirst, damaged: p.Damaged,
+			interlaced: p.Interlaced, topFirst: p.TopFirst, key: p.Key, damaged: p.Damaged,
 		}
 		if n < keep {
 			q.samples = samplesOf(p)

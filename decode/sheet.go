@@ -45,7 +45,7 @@ func (s *sheet) drop() {
 func (s *sheet) show(planes [3]picture.Plane, f *frame, index int) *picture.Picture {
 	p := &picture.Picture{
 		Frame: index, Time: f.time,
-		Interlaced: f.flags.Interlaced, TopFirst: f.flags.TopFirst, Damaged: f.damaged,
+		Interlaced: f.flags.Interlaced, TopFirst: f.flags.TopFirst, Key: f.flags.Key, Damaged: f.damaged,
 		Y: planes[0], Cb: planes[1], Cr: planes[2],
 	}
 	s.hold()

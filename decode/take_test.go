@@ -264,6 +264,26 @@ func upside(b []byte, w, h int) []byte {
 	return out
 }
 
+// The pictures that are coded without others are known: all of them, or the first of each
+// group, as the encoder was told.
+func TestKeyPictures(t *testing.T) {
+	for _, c := range []struct {
+		arguments []string
+		group     int
+	}{
+		{[]string{"-c:v", "mpeg2video", "-g", "6", "-bf", "2"}, 6},
+		{[]string{"-c:v", "libx264", "-g", "5", "-sc_threshold", "0"}, 5},
+		{[]string{"-c:v", "mjpeg"}, 1},
+	} {
+		r := read(t, clip(t, "a.mkv", "testsrc2=s=64x48:r=25:d=1", c.arguments...), decode.Options{})
+		for i, p := range r.pictures {
+			if p.key != (i%c.group == 0) {
+				t.Errorf("%v: picture %d: key %v", c.arguments, i, p.key)
+			}
+		}
+	}
+}
+
 // Fields are split on request whatever the flags say, and not by themselves
 // where the flags say progressive.
 func TestFieldsOfProgressive(t *testing.T) {

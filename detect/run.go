@@ -65,6 +65,13 @@ func (w *Window) Time() time.Duration {
 	return p.Time - p.Slowed
 }
 
+// Anew reports whether the file's coding begins anew with picture T, where it does not do
+// so with every one: what a codec left out of those before comes at once.
+func (w *Window) Anew() bool {
+	p, before := w.run.picture(w.T), w.run.picture(w.T-1)
+	return p.Key && before != nil && !before.Key
+}
+
 // Mark leaves a mark. Its kind must be the stage's own. One whose rows cannot be
 // trusted, in its picture or the one before, is dropped: what was exposed
 // across two pictures shows both, and that is the camera's doing; contours and
@@ -300,7 +307,7 @@ func (r *run) strip(i int) {
 	}
 	at := i % len(r.ring)
 	p, b := r.ring[at], &r.bare[at]
-	b.Index, b.Frame, b.Time, b.Damaged, b.Slowed, b.Trust = p.Index, p.Frame, p.Time, p.Damaged, p.Slowed, p.Trust
+	b.Index, b.Frame, b.Time, b.Key, b.Damaged, b.Slowed, b.Trust = p.Index, p.Frame, p.Time, p.Key, p.Damaged, p.Slowed, p.Trust
 	b.Y = picture.Plane{W: p.Y.W, H: p.Y.H, Depth: p.Y.Depth}
 	r.ring[at] = b
 	p.Release()

@@ -148,6 +148,8 @@ type Picture struct {
 	Parity Parity
 	// Interlaced and TopFirst are the flags that the frame carried.
 	Interlaced, TopFirst bool
+	// Key is set where the frame is coded without reference to others.
+	Key bool
 	// Damaged is set from where the file lost data up to the next frame that
 	// is coded without reference to others: what the picture shows may be
 	// the decoder's guess.

@@ -71,6 +71,7 @@ type state struct {
 
 func (s *state) Step(w *detect.Window) error {
 	s.notes.take(w.T, w.Time(), s.cells.At(w.T), s.motion.At(w.T))
+	s.notes.at(w.T).anew = w.Anew()
 	s.exchange(w.T)
 	s.leap(w.T)
 	last := w.Last()

@@ -82,6 +82,7 @@ type note struct {
 	sum     float32 // of diff
 	movers  int     // moving tiles
 	cut     bool
+	anew    bool    // coded without the pictures before it, which those were not
 	gap     float32 // periods since the picture before
 }
 

@@ -39,6 +39,10 @@ const (
 	// leapPrior are the odds against it, as a logarithm: there are thousands of
 	// pictures for one that is lost.
 	leapPrior = 8
+	// One picture in twelve to fifteen of a broadcast is coded anew (common practice, no
+	// source): a lost one falls on it as seldom, and what a codec left out of the pictures
+	// before, which comes with it, makes a step look longer. A logarithm.
+	leapAnew = 2.5
 	// leapOther are those for it against something that came on top of the motion, where
 	// what they make is alike: what moves at random differs by the same in both.
 	leapOther = 2
@@ -182,6 +186,9 @@ func (x *leaper) lost() (e leap) {
 		so, worst := unlike(lost)
 		odds := float32((none-so)/2/leapShares) - leapPrior
 		odds = min(odds, float32((other-so)/2/leapShares)+leapOther)
+		if k.anew {
+			odds -= leapAnew
+		}
 		if worst < leapFits && odds > e.odds {
 			e.lost, e.odds = lost, odds
 		}

@@ -98,6 +98,10 @@ func TestLeap(t *testing.T) {
 			if e.lost != c.lost {
 				t.Errorf("%s, all %v: %d lost", c.name, all, e.lost)
 			}
+			x.notes[leapSide].anew = true
+			if anew := x.lost(); anew.lost > 0 && anew.odds != e.odds-leapAnew {
+				t.Errorf("%s, all %v: odds of %g where the picture is coded anew, %g else", c.name, all, anew.odds, e.odds)
+			}
 			if e.lost > 0 && (e.first != 10+leapSide || e.odds <= 0 || e.region.Dx() < size/2) {
 				t.Errorf("%s, all %v: %+v", c.name, all, e)
 			}

@@ -209,6 +209,7 @@ type state struct {
 	series      series
 	// The newest pictures with a rhythm, and with one that is sure.
 	heard, sure int
+	slow        slowly
 
 	rhythms  []float64
 	fitter   fitter

@@ -20,8 +20,9 @@ const (
 	// a trend; rhythms of a codec's groups explain less than half, credits that
 	// roll by parts of a line up to 0.85, and conversions above 0.9 somewhere.
 	leastRhythm, rhythmSlack = 0.865, 0.03
-	// Of a beat of which the pictures around hold less than so many, a dissolve shows
-	// as much: it rises and falls once. It has to explain so much more.
+	// Of a beat of which the pictures around hold less than so many, a dissolve or a lens
+	// that is focused shows as much: it rises and falls once. It has to explain so much
+	// more, and to be heard for as long as it takes to come again.
 	beatsHeard, slowBeat = 1.5, 0.06
 	// It is chosen by its source, phase, likeness and gain, and the trend beside
 	// it.
@@ -340,12 +341,31 @@ func (s *state) markRhythm(w *detect.Window) bool {
 			s.markBeat(w, b, i, leastMarked)
 		}
 	}
+	if w.T > s.heard+near || b.source != s.slow.source {
+		s.slow = slowly{b.source, w.T}
+	}
 	s.heard = w.T
-	s.markBeat(w, b, w.T, b.confidence())
-	if b.confidence() > 0.5 {
+	confidence := b.confidence()
+	if !b.again(w.T - s.slow.from) {
+		confidence = leastMarked
+	}
+	s.markBeat(w, b, w.T, confidence)
+	if confidence > 0.5 {
 		s.sure = w.T
 	}
 	return w.T <= s.sure+near
+}
+
+// slowly is since which picture a beat of a source is heard all along.
+type slowly struct {
+	source float64
+	from   int
+}
+
+// again reports whether a beat that is heard for so many pictures comes again in them, or
+// in those around one.
+func (b *beat) again(pictures int) bool {
+	return b.beats >= beatsHeard || float64(pictures)*b.beats >= 2*span
 }
 
 // begun reports whether a beat is heard from picture i on.
