@@ -91,6 +91,21 @@ func (g grid) ofRaster(w, h int) bool {
 	return false
 }
 
+// cropped reports whether a grid in a picture of w by h pixels is of blocks of 8 or 16 of
+// its own samples, wherever they begin: those of a picture of which lines or columns were
+// cut off after it was coded. What a scene shows repeats after any pitch.
+func (g grid) cropped(w, h int) bool {
+	for a, length := range [...]int{w, h} {
+		// A pitch is told to a quarter of itself over the whole picture.
+		p := g[a].pitch
+		within := p / 4 / float64(length)
+		if math.Abs(p/8-1) > within && math.Abs(p/16-1) > within {
+			return false
+		}
+	}
+	return true
+}
+
 // gridsOfRasters returns the grids of blocks that coders make in a picture of w by h
 // pixels: in its own samples, or in those of a raster that fills it.
 func gridsOfRasters(w, h float64) (out []grid) {

@@ -30,6 +30,7 @@ type judge struct {
 	places     []float64 // of a band, where a grid shows
 	pairs      [][2]float64
 	steps      []float64 // of a grid, in each look
+	sizes      []int16   // of a tile's edges
 }
 
 // neither axis shows the grid by itself: both do.
@@ -510,15 +511,15 @@ const visibleShare, visibleTiles = 20, 3
 
 // strength is the JND of what is seen of the grid, and the mean step in 8-bit
 // codes.
-func (j *judge) strength(luma []float64) (jnd, codes float64) {
+func (j *judge) strength(k *look, g grid) (jnd, codes float64) {
 	j.jnds = j.jnds[:0]
 	for i, ok := range j.shows {
 		if !ok {
 			continue
 		}
-		step, others := j.step(i)
+		step, others := j.step(k, g, i)
 		codes += step
-		perCode := j.jnd(luma[i])
+		perCode := j.jnd(k.luma[i])
 		j.jnds = append(j.jnds, masked(step*perCode, others*perCode))
 	}
 	slices.Sort(j.jnds)
@@ -528,7 +529,7 @@ func (j *judge) strength(luma []float64) (jnd, codes float64) {
 
 // step is the step of a tile's blocks, and that of what else there is, in 8-bit
 // codes.
-func (j *judge) step(i int) (step, others float64) {
+func (j *judge) step(k *look, g grid, i int) (step, others float64) {
 	p, q := &j.axes[0][i], &j.axes[1][i]
 	if j.alone != neither {
 		step = j.rise(&j.axes[j.alone][i])
@@ -538,9 +539,35 @@ func (j *judge) step(i int) (step, others float64) {
 		} else {
 			step = math.Sqrt(max((p.square()+q.square())/2, 0))
 		}
-		step = min(step, lopsided*min(j.rise(&j.near[0][i]), j.rise(&j.near[1][i])))
+		if most := lopsided * min(j.rise(&j.near[0][i]), j.rise(&j.near[1][i])); step > most {
+			step = max(most, min(step, j.common(k, g, i)))
+		}
 	}
 	return step / j.unit, j.others(p, q) / j.unit
+}
+
+// common is the step that half of a tile's edges exceed along the axis that has most, for
+// both: a slope has its steps along the axis that it rises along, at nearly every edge,
+// while a thing has one or two.
+func (j *judge) common(k *look, g grid, i int) float64 {
+	a, band, from := 0, i/j.cols, i%j.cols*tile
+	if j.axes[1][i].square() > j.axes[0][i].square() {
+		a, band, from = 1, i%j.cols, i/j.cols*tile
+	}
+	j.sizes = j.sizes[:0]
+	size := k.axes[a][band].Size
+	at := g[a].phase - 1
+	for at += g[a].pitch * math.Ceil((float64(from-1)-at)/g[a].pitch); at < float64(min(from+tile, len(size))-1); at += g[a].pitch {
+		if at >= 0 {
+			j.sizes = append(j.sizes, max(size[int(at)], size[int(at)+1]))
+		}
+	}
+	if len(j.sizes) == 0 {
+		return 0
+	}
+	slices.Sort(j.sizes)
+	half, beside := float64(j.sizes[(len(j.sizes)-1)/2]), j.axes[a][i].beside()
+	return math.Sqrt(max(half*half-beside*beside, 0) / 2)
 }
 
 const (

@@ -19,6 +19,7 @@ import (
 
 	"setwitness/detect"
 	"setwitness/detect/cells"
+	"setwitness/detect/motion"
 )
 
 // Stage finds macroblocking.
@@ -33,7 +34,7 @@ var Stage = &detect.Stage{
 		"blocks lie. Where a camera filmed a " +
 		"screen, a grid that fills the picture with no raster of television is the camera's own and not reported.",
 	Kind:  detect.Macroblocking,
-	Needs: []detect.Need{{Stage: cells.Stage}},
+	Needs: []detect.Need{{Stage: cells.Stage}, {Stage: motion.Stage}},
 	Reads: true, Ahead: 1,
 	Options: []detect.Option{{
 		Name: leastStep, Default: 1, Min: 0.9, Max: 8, Unit: "codes",
@@ -76,6 +77,7 @@ var uneven = [...]int{-1, 2, 0, 1, -2}
 // look is what one picture shows.
 type look struct {
 	picture int
+	pan     float64            // pixels from the picture before
 	axes    [2][]cells.Profile // boundaries of columns by bands of rows; the other way round
 	luma    []float64          // mean code of each tile
 	mark    *detect.Mark       // of the grid that it shows, if it can be seen
@@ -86,6 +88,7 @@ type look struct {
 type state struct {
 	setup      *detect.Setup
 	cells      *cells.Store
+	motion     *motion.Store
 	kernel     cells.Grid
 	cols, rows int     // tiles
 	every      int     // pictures from look to look
@@ -103,7 +106,7 @@ type state struct {
 }
 
 func newState(s *detect.Setup) *state {
-	st := &state{setup: s, cells: cells.In(s), every: 1}
+	st := &state{setup: s, cells: cells.In(s), motion: motion.In(s), every: 1}
 	if r := s.Format.Rate(); r > 0 {
 		st.every = max(1, int(math.Round(looksEvery*r)))
 	}
@@ -145,6 +148,10 @@ func (s *state) take(w *detect.Window) {
 	}
 	p := w.Picture(w.T)
 	k.picture, k.mark, k.marked, k.near = w.T, nil, false, false
+	k.pan = 0
+	if m := s.motion.At(w.T); m != nil && m.Pan.Found && !m.Pan.Carried {
+		k.pan = math.Hypot(float64(m.Pan.DX), float64(m.Pan.DY))
+	}
 	s.kernel.Columns(k.axes[0], &p.Y)
 	s.kernel.Rows(k.axes[1], &p.Y)
 	m := s.cells.At(w.T)
@@ -327,6 +334,11 @@ func (s *state) mayBeCoded(g grid) bool {
 	if g[0].own(w) || g[1].own(h) {
 		return false
 	}
+	return s.fills()
+}
+
+// fills reports whether half of the picture shows the grid.
+func (s *state) fills() bool {
 	n := 0
 	for _, ok := range s.judge.shows {
 		if ok {
@@ -337,8 +349,9 @@ func (s *state) mayBeCoded(g grid) bool {
 }
 
 // ofCoder reports whether a grid, in the tiles that show it, rests where it is and either
-// lies as that of a coder does, or boils, or comes or goes at once: what things of the
-// scene repeat after moves with them, or is as still as they are.
+// lies as that of a coder does, has its pitch and fills the picture, rests while the scene
+// moves along, boils, or comes or goes at once: what things of the scene repeat after moves
+// with them, or is as still as they are.
 func (s *state) ofCoder(span []*look, g grid, known bool) bool {
 	j := &s.judge
 	if s.moves = j.drifts(span, g); s.moves {
@@ -350,10 +363,23 @@ func (s *state) ofCoder(span []*look, g grid, known bool) bool {
 	box := j.box()
 	s.coded = g[0].lies(0, float64(s.setup.Format.W), float64(box.Min.X), float64(box.Max.X)) &&
 		g[1].lies(1, float64(s.setup.Format.H), float64(box.Min.Y), float64(box.Max.Y))
-	s.coded = s.coded || j.boils(span, g)
-	// The look before the span counts too.
-	s.coded = s.coded || j.comes(s.looks[max(0, len(s.looks)-len(span)-1):], g)
+	s.coded = s.coded || s.fills() && (g.cropped(s.setup.Format.W, s.setup.Format.H) || s.pans(span)) || j.boils(span, g)
+	// Where it begins in the span before it is told in this one at times.
+	s.coded = s.coded || j.comes(s.looks, g)
 	return s.coded
+}
+
+// pans reports whether most of several looks are of a scene that moves along as a whole, by
+// more from one to the next than a grid that rests may seem to: it would take its lattices along.
+func (s *state) pans(looks []*look) bool {
+	const least = 2 // pixels, by which a sharp edge has moved for sure
+	n := 0
+	for _, k := range looks {
+		if k.pan*float64(s.every) >= least {
+			n++
+		}
+	}
+	return n >= leastLooks
 }
 
 // markOf is the mark of a look, if it shows a grid that can be seen; before is the
@@ -364,7 +390,7 @@ func (s *state) markOf(k, before *look, g grid) *detect.Mark {
 	if n == 0 {
 		return nil
 	}
-	strength, codes := j.strength(k.luma)
+	strength, codes := j.strength(k, g)
 	if strength < leastExtends {
 		return nil
 	}

@@ -12,11 +12,12 @@ import (
 	"setwitness/detect"
 	"setwitness/detect/cells"
 	"setwitness/detect/macroblocking"
+	"setwitness/detect/motion"
 	"setwitness/detect/vision"
 	"setwitness/testdata/blocks"
 )
 
-var stages = []*detect.Stage{cells.Stage, macroblocking.Stage}
+var stages = []*detect.Stage{cells.Stage, motion.Stage, macroblocking.Stage}
 
 func run(t *testing.T, src detect.Source) *detect.Result {
 	t.Helper()
@@ -336,23 +337,30 @@ func TestLightsAmongSingleLevels(t *testing.T) {
 	}
 }
 
-// Squares of plain tones are blocks where they lie as a coder's do, or where they take
-// new tones; else they are a mosaic, which rests or moves with the scene.
+// Squares of plain tones are blocks where they lie as a coder's do, also where the border
+// was cut off, where they take new tones, or rest while the scene moves; else they are a
+// mosaic, which rests or moves with the scene.
 func TestBlocksRest(t *testing.T) {
-	const w, h, size = 640, 384, 16
+	const w, h = 640, 384
 	for _, c := range []struct {
 		name  string
-		x, y  int // where the first square begins
+		size  int // of a square
+		x, y  int // where the first begins
 		boils bool
 		speed int // pixels in ten pictures
+		pan   int // of the scene, pixels from picture to picture
 		want  int
 	}{
-		{"from the border", 0, 0, false, 0, 1},
-		{"a mosaic", 5, 9, false, 0, 0},
-		{"off the border, with new tones", 5, 9, true, 0, 1},
-		{"a mosaic that moves", 0, 0, false, 6, 0},
-		{"a mosaic that moves by half a square from picture to picture", 0, 0, false, 80, 0},
+		{"from the border", 16, 0, 0, false, 0, 0, 1},
+		{"of a picture whose border was cut off", 16, 5, 9, false, 0, 0, 1},
+		{"a mosaic", 18, 5, 9, false, 0, 0, 0},
+		{"off the border, with new tones", 18, 5, 9, true, 0, 0, 1},
+		{"off the border, at rest in a pan", 18, 5, 9, false, 0, 8, 1},
+		{"a mosaic that moves", 16, 0, 0, false, 6, 0, 0},
+		{"a mosaic that moves by half a square from picture to picture", 16, 0, 0, false, 80, 0, 0},
+		{"a mosaic in a pan", 18, 5, 9, false, 80, 8, 0},
 	} {
+		size := c.size
 		src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: 30, draw: func(i int) picture.Plane {
 			p := picture.New(w, h, 8)
 			of := uint64(0)
@@ -366,6 +374,13 @@ func TestBlocksRest(t *testing.T) {
 					n := rand.New(rand.NewPCG(uint64(i), uint64(y*w+x))).IntN(2)
 					r := rand.New(rand.NewPCG(of, uint64((y+size-c.y)/size*w+(x+20*size-left)/size)))
 					p.Pix[y*w+x] = uint8(36 + r.IntN(6) + n)
+					// Lamps of the scene.
+					const apart, far = 64, 20 * 64
+					u, v := (x-c.pan*i+far)/apart, y/apart
+					lamp := rand.New(rand.NewPCG(7, uint64(u*99+v)))
+					if du, dv := (x-c.pan*i+far)%apart-8-lamp.IntN(48), y%apart-8-lamp.IntN(48); c.pan > 0 && du*du+dv*dv < 36 {
+						p.Pix[y*w+x] = 90
+					}
 				}
 			}
 			return p
@@ -379,7 +394,7 @@ func TestBlocksRest(t *testing.T) {
 // Squares off the border that come while the scene rests are a coder's; those of a mosaic
 // come with another scene.
 func TestBlocksCome(t *testing.T) {
-	const w, h, size, first, last = 640, 384, 16, 18, 44
+	const w, h, size, first, last = 640, 384, 18, 18, 44
 	for _, c := range []struct {
 		name  string
 		level int // of what is there before and after

@@ -15,6 +15,7 @@ import (
 	"setwitness/detect"
 	"setwitness/detect/cells"
 	"setwitness/detect/macroblocking"
+	"setwitness/detect/motion"
 	"setwitness/testdata/blocks"
 	"setwitness/testdata/faults"
 	"setwitness/testdata/takes"
@@ -130,7 +131,7 @@ func (n *tally) String() string {
 }
 
 func (n *tally) examine(t takes.Take, seed int64, verbose bool) error {
-	res, err := detect.Run(context.Background(), t.Source(), []*detect.Stage{cells.Stage, macroblocking.Stage}, nil, nil)
+	res, err := detect.Run(context.Background(), t.Source(), []*detect.Stage{cells.Stage, motion.Stage, macroblocking.Stage}, nil, nil)
 	if err != nil {
 		return err
 	}
