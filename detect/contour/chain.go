@@ -259,13 +259,14 @@ func (t *tracer) speeds(elapsed time.Duration) {
 	if elapsed <= 0 || len(t.old) == 0 {
 		return
 	}
+	reach := float32(fastest * linesAcross * float64(t.spacing) * elapsed.Seconds())
 	k := 0
 	for i := range t.edges {
 		e := &t.edges[i]
 		for k < len(t.old) && t.old[k].line < e.line {
 			k++
 		}
-		best, moved := float32(fastest*t.spacing), float32(0)
+		best, moved := reach, float32(0)
 		found := false
 		for j := k; j < len(t.old) && t.old[j].line == e.line; j++ {
 			if off := e.at - t.old[j].at; magnitude(off) < best && e.follows(&t.old[j]) {
@@ -338,6 +339,5 @@ func (t *tracer) falls() {
 	}
 }
 
-// fastest is how many times the distance of two lines a contour moves from one
-// picture that is looked at to the next: a sixth of the width a second.
-const fastest = 2
+// fastest is how fast a contour is followed, as a share of the width a second.
+const fastest = 1.0 / 6

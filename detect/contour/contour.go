@@ -1,7 +1,7 @@
 // Package contour looks for contours in soft gradients: places where a slope
 // was broken into plateaus.
 //
-// In: the reduced luma plane of package cells and the chroma planes, about ten
+// In: the reduced luma plane of package cells and the chroma planes, about five
 // times a second. Out: for each picture that was looked at, a Field: gradients
 // with their contours, each with the levels on either side. What is a fault, the
 // detectors that need the stage decide.
@@ -27,15 +27,16 @@ import (
 	"setwitness/detect/vision"
 )
 
-// Every is the time between two pictures that are looked at: half of the time
-// to which the start of a fault is stated.
-const Every = 100 * time.Millisecond
+// Every is the time between two pictures that are looked at. What begins between them is
+// taken to begin halfway, and so told to half of it, as much as its start is stated to.
+// A camera's noise takes the mean of what it saw over filmEvery.
+const Every, filmEvery = 200 * time.Millisecond, 100 * time.Millisecond
 
 // Stage measures.
 var Stage = &detect.Stage{
 	Name:  "contour",
 	Title: "contours in soft gradients",
-	Doc: "Contours between plateaus, in luma ten times a second and in each plane of chroma five times: levels on either side, length, " +
+	Doc: "Contours between plateaus, in luma and chroma five times a second, and in the luma of films ten times: levels on either side, length, " +
 		"width of the plateaus, and which belong to one gradient. Leaves no marks.",
 	Needs: []detect.Need{{Stage: cells.Stage}},
 	Reads: true,
@@ -111,8 +112,8 @@ type Gradient struct {
 // Field is what one picture shows.
 type Field struct {
 	Picture int
-	// First is the first picture that the look is the mean of, in a film; else
-	// Picture.
+	// First is the first picture that the look is the mean of, in a film; else the one
+	// halfway from the look before, where what is seen for the first time begins.
 	First     int
 	Time      time.Duration
 	Gradients []Gradient
@@ -143,9 +144,11 @@ type Store struct {
 	least   [3][levels]float32
 	softly  [levels]float32 // least step of a contour that is not sharp
 	dark    float64         // code of the take up to which a level is near black
+	every   time.Duration
 	due     time.Duration
 	field   Field
 	known   bool
+	newest  int              // picture looked at
 	looks   int              // pictures looked at
 	seen    [3]time.Duration // when each channel was looked at last
 	tracers [3][2]*tracer
@@ -160,7 +163,7 @@ type Store struct {
 func In(s *detect.Setup) *Store { return s.Needed(Stage).(*Store) }
 
 func newStore(s *detect.Setup) *Store {
-	st := &Store{format: s.Format, viewer: s.Viewer, cells: cells.In(s), scale: math.Ldexp(1, s.Format.Depth-8), lost: s.Option(leastStep), dark: darkCode(s.Viewer)}
+	st := &Store{format: s.Format, viewer: s.Viewer, cells: cells.In(s), scale: math.Ldexp(1, s.Format.Depth-8), lost: s.Option(leastStep), dark: darkCode(s.Viewer), every: Every}
 	for i := range levels {
 		step := leastVisible(s.Viewer, st.lost*within, float64(i)*st.scale) / st.scale
 		st.least[Luma][i] = float32(one * step)
@@ -173,7 +176,7 @@ func newStore(s *detect.Setup) *Store {
 	st.least[Red] = st.least[Blue]
 	if s.Viewer.Camera {
 		// The light of the first pictures is not even yet.
-		st.average, st.due = &average{}, 2*Every
+		st.average, st.every, st.due = &average{}, filmEvery, 2*filmEvery
 	}
 	return st
 }
@@ -258,9 +261,10 @@ func (s *Store) Step(w *detect.Window) error {
 	if !due {
 		return nil
 	}
-	s.due = now + Every
+	s.due = now + s.every
 	f := &s.field
-	f.Picture, f.First, f.Time, f.Gradients = w.T, w.T, now, f.Gradients[:0]
+	f.Picture, f.First, f.Time, f.Gradients = w.T, w.T-(w.T-max(s.newest, 0))/2, now, f.Gradients[:0]
+	s.newest = w.T
 	f.Ripple = p.Ripple
 	pix := r.Pix
 	if s.average != nil {
@@ -283,12 +287,13 @@ func (s *Store) Step(w *detect.Window) error {
 		}
 		f.Gradients = join(f.Gradients, 0, func(a, b *Gradient) bool { return a.alike(b, leastTable*s.scale) })
 	}
-	// The planes of chroma take turns.
-	c, plane := Blue, &chroma[0]
-	if s.looks++; s.looks%2 == 0 {
-		c, plane = Red, &chroma[1]
-	}
-	if plane.w >= leastSide && plane.h >= leastSide {
+	s.looks++
+	for i, c := range [...]Channel{Blue, Red} {
+		plane := &chroma[i]
+		// Of a film the planes take turns.
+		if plane.w < leastSide || plane.h < leastSide || s.average != nil && s.looks%2 == i {
+			continue
+		}
 		first, elapsed := len(f.Gradients), s.since(c, now)
 		s.look(f, c, plane, &luma, elapsed)
 		if s.average == nil {
@@ -315,8 +320,8 @@ func (s *Store) isDue(now time.Duration, p *picture.Picture) bool {
 	}
 	chroma := !p.Cb.Empty()
 	s.coloured = s.coloured || chroma
-	if s.coloured && now < s.due+Every {
-		return chroma && now >= s.due-Every/2
+	if s.coloured && now < s.due+s.every {
+		return chroma && now >= s.due-s.every/2
 	}
 	return now >= s.due
 }
