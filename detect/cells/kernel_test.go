@@ -217,8 +217,8 @@ func TestSearchEqualsTwin(t *testing.T) {
 	}
 	behind := make([]uint16, w*h)
 	kernel{}.Median6(behind, near, w, w, h)
-	kernel{}.Steady(a, pix, behind, near, 40, 4, 60)
-	twin{}.Steady(b, pix, behind, near, 40, 4, 60)
+	kernel{}.Steady(a, pix, behind, near, w, w-3, h, 40, 4, 60)
+	twin{}.Steady(b, pix, behind, near, w, w-3, h, 40, 4, 60)
 	same("Steady", a, b)
 	for _, v := range a {
 		if v == 0 {

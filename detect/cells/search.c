@@ -36,24 +36,25 @@ CLONES void sw_median6(const uint16_t *a, const uint16_t *b, const uint16_t *c, 
 }
 
 CLONES void sw_steady(const uint16_t *a, const uint16_t *b, const uint16_t *c, const uint16_t *d,
-                      const uint16_t *e, const uint16_t *f, const uint16_t *pix, const uint16_t *behind, int n,
-                      uint16_t threshold, uint16_t times, uint16_t most, uint16_t *restrict mask) {
-	for (int i = 0; i < n; i++) {
-		uint16_t p = a[i], q = b[i], r = c[i], s = d[i], t = e[i], u = f[i];
-		ORDER(p, u); ORDER(q, s); ORDER(r, t);
-		ORDER(q, r); ORDER(s, t);
-		ORDER(p, s); ORDER(r, u);
-		ORDER(p, q); ORDER(t, u);
-		ORDER(q, r); ORDER(s, t);
-		uint16_t m = behind[i], v = pix[i];
-		uint16_t above = t > m ? t - m : 0, below = m > q ? m - q : 0;
-		uint16_t spread = above < below ? above : below;
-		uint16_t off = v > m ? v - m : m - v;
-		uint16_t limit = (uint16_t)(threshold + times * spread);
-		/* 0 where both hold, so that the mask is cleared */
-		uint16_t wide = spread > most ? 0xffff : 0, far = off > limit ? 0xffff : 0;
-		mask[i] &= wide | far;
-	}
+                      const uint16_t *e, const uint16_t *f, const uint16_t *pix, const uint16_t *behind, int w, int n,
+                      int rows, uint16_t threshold, uint16_t times, uint16_t most, uint16_t *restrict mask) {
+	for (int y = 0; y < rows; y++, a += w, b += w, c += w, d += w, e += w, f += w, pix += w, behind += w, mask += w)
+		for (int i = 0; i < n; i++) {
+			uint16_t p = a[i], q = b[i], r = c[i], s = d[i], t = e[i], u = f[i];
+			ORDER(p, u); ORDER(q, s); ORDER(r, t);
+			ORDER(q, r); ORDER(s, t);
+			ORDER(p, s); ORDER(r, u);
+			ORDER(p, q); ORDER(t, u);
+			ORDER(q, r); ORDER(s, t);
+			uint16_t m = behind[i], v = pix[i];
+			uint16_t above = t > m ? t - m : 0, below = m > q ? m - q : 0;
+			uint16_t spread = above < below ? above : below;
+			uint16_t off = v > m ? v - m : m - v;
+			uint16_t limit = (uint16_t)(threshold + times * spread);
+			/* 0 where both hold, so that the mask is cleared */
+			uint16_t wide = spread > most ? 0xffff : 0, far = off > limit ? 0xffff : 0;
+			mask[i] &= wide | far;
+		}
 }
 
 CLONES void sw_stand_out(const uint16_t *a, const uint16_t *b, int w, int n, int rows, uint16_t threshold,

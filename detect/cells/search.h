@@ -11,10 +11,10 @@ void sw_median6(const uint16_t *a, const uint16_t *b, const uint16_t *c, const u
                 const uint16_t *f, int w, int n, int rows, uint16_t *dst);
 void sw_stand_out(const uint16_t *a, const uint16_t *b, int w, int n, int rows, uint16_t threshold,
                   uint16_t *mask);
-// n samples; see search_native.go.
+// Rectangles of n columns of planes of w; see search_native.go.
 void sw_steady(const uint16_t *a, const uint16_t *b, const uint16_t *c, const uint16_t *d, const uint16_t *e,
-               const uint16_t *f, const uint16_t *pix, const uint16_t *behind, int n, uint16_t threshold,
-               uint16_t times, uint16_t most, uint16_t *mask);
+               const uint16_t *f, const uint16_t *pix, const uint16_t *behind, int w, int n, int rows,
+               uint16_t threshold, uint16_t times, uint16_t most, uint16_t *mask);
 // Planes of w columns and h rows; the threshold is below 2^14.
 void sw_stand_out_moved(const uint16_t *a, const uint16_t *b, int w, int h, uint16_t threshold, uint16_t *mask);
 // How many squares of 2x2 samples of a mask of w columns and h rows are set

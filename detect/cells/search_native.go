@@ -73,10 +73,10 @@ func (kernel) Median6(dst []uint16, p [6][]uint16, w, n, rows int) {
 
 // Steady clears the mask where pix is no farther from behind than threshold and so many
 // times what six planes spread round that, the second of each side, unless that is more
-// than most. All have as many samples as the mask; threshold+times*most is below 2^16.
-func (kernel) Steady(mask, pix, behind []uint16, p [6][]uint16, threshold, times, most uint16) {
+// than most, in a rectangle as Median6 has it; threshold+times*most is below 2^16.
+func (kernel) Steady(mask, pix, behind []uint16, p [6][]uint16, w, n, rows int, threshold, times, most uint16) {
 	C.sw_steady(u16(p[0]), u16(p[1]), u16(p[2]), u16(p[3]), u16(p[4]), u16(p[5]), u16(pix), u16(behind),
-		C.int(len(mask)), C.uint16_t(threshold), C.uint16_t(times), C.uint16_t(most), u16(mask))
+		C.int(w), C.int(n), C.int(rows), C.uint16_t(threshold), C.uint16_t(times), C.uint16_t(most), u16(mask))
 }
 
 // StandOut sets mask to 0xffff where |a-b| is above the threshold, else 0, in

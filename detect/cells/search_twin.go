@@ -17,17 +17,19 @@ func (twin) Median6(dst []uint16, p [6][]uint16, w, n, rows int) {
 }
 
 // Steady is the twin of the native form; see there.
-func (twin) Steady(mask, pix, behind []uint16, p [6][]uint16, threshold, times, most uint16) {
-	for i, out := range mask {
-		if out == 0 {
-			continue
-		}
-		v := [6]uint16{p[0][i], p[1][i], p[2][i], p[3][i], p[4][i], p[5][i]}
-		slices.Sort(v[:])
-		m := int(behind[i])
-		spread := max(0, min(int(v[4])-m, m-int(v[1])))
-		if d := int(pix[i]) - m; spread <= int(most) && max(d, -d) <= int(threshold)+int(times)*spread {
-			mask[i] = 0
+func (twin) Steady(mask, pix, behind []uint16, p [6][]uint16, w, n, rows int, threshold, times, most uint16) {
+	for y := range rows {
+		for i := y * w; i < y*w+n; i++ {
+			if mask[i] == 0 {
+				continue
+			}
+			v := [6]uint16{p[0][i], p[1][i], p[2][i], p[3][i], p[4][i], p[5][i]}
+			slices.Sort(v[:])
+			m := int(behind[i])
+			spread := max(0, min(int(v[4])-m, m-int(v[1])))
+			if d := int(pix[i]) - m; spread <= int(most) && max(d, -d) <= int(threshold)+int(times)*spread {
+				mask[i] = 0
+			}
 		}
 	}
 }

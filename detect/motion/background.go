@@ -20,10 +20,11 @@ const (
 	// background: about three standard deviations.
 	standOutRatio = 2.5
 	standOutFloor = cells.Unit8 // coding noise at moving edges
-	// In a film a sample of a picture at rest has to stand out by so many times
-	// what the second of its six backgrounds is off their median, on the side where
-	// that is less: three standard deviations. Edges tremble with the camera, and
-	// its noise and its codec's differ from place to place.
+	// A sample of a picture at rest has to stand out by so many times what the second
+	// of its six backgrounds is off their median, on the side where that is less: three
+	// standard deviations. A thing that passes is an outlier on one side. Grain and a
+	// codec's noise differ from place to place and from what pictures that follow each
+	// other show of them, and a film's edges tremble with the camera.
 	unsteady = 4
 	// What is more unsteady than this is no noise but moves in a way that nothing
 	// followed.
@@ -71,10 +72,6 @@ func (s *Store) background(t int, cm *cells.Map, m *Map) {
 	threshold := uint16(min(standOutRatio*m.Noise+standOutFloor, mostStandOut))
 	if !moved {
 		s.still(r, m, sheets, threshold)
-		if s.filmed {
-			s.steady(r, m, sheets, threshold)
-			s.countAll(r, m)
-		}
 		return
 	}
 	_, th := TileSize(r)
@@ -102,11 +99,14 @@ func (s *Store) still(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16
 	for i := range m.Tiles {
 		s.stir = append(s.stir, m.stirs(i%m.Cols, i%m.Cols+1, i/m.Cols))
 	}
-	s.stirring(r, m, func(at, n, rows int) {
-		for i := range pix {
+	from := func(at int) [len(pix)][]uint16 {
+		for i := range pix { // fewer sheets count twice
 			pix[i] = sheets[i%len(sheets)].pix[at:]
 		}
-		s.search.Median6(m.Background[at:], pix, r.W, n, rows)
+		return pix
+	}
+	s.stirring(r, m, func(at, n, rows int) {
+		s.search.Median6(m.Background[at:], from(at), r.W, n, rows)
 	})
 	if l := s.light(r, m); l.known {
 		s.lay(r, m, l)
@@ -121,6 +121,7 @@ func (s *Store) still(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16
 		})
 		s.runs(r, m, ty, true, func(at, n, rows int) {
 			s.search.StandOut(m.StandsOut[at:], r.Pix[at:], m.Background[at:], r.W, n, rows, threshold)
+			s.search.Steady(m.StandsOut[at:], r.Pix[at:], m.Background[at:], from(at), r.W, n, rows, threshold, unsteady, noisiest)
 		})
 		s.count(r, m, ty)
 	}
@@ -150,17 +151,6 @@ func (s *Store) runs(r *cells.Reduced, m *Map, ty int, stir bool, do func(at, n,
 			do(first*r.W+from*tw, n, last-first)
 		}
 	}
-}
-
-// steady takes from what stands out the samples where the pictures that make
-// the background are as unsteady themselves.
-func (s *Store) steady(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16) {
-	var pix [2 * backgroundSpan / backgroundStep][]uint16
-	for k := range pix { // fewer sheets count twice
-		pix[k] = sheets[k%len(sheets)].pix[:len(m.StandsOut)]
-	}
-	// A thing that passes is an outlier on one side.
-	s.search.Steady(m.StandsOut, r.Pix, m.Background, pix, threshold, unsteady, noisiest)
 }
 
 // countAll counts what stands out in each tile.

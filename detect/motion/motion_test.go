@@ -255,14 +255,12 @@ func TestCreepBehindPeople(t *testing.T) {
 	})
 }
 
-// TestRough has a noise that the quietest parts of a picture do not show. In a
-// film only the disc is a thing.
+// TestRough has a noise that the quietest parts of a picture do not show. Only the disc is
+// a thing.
 func TestRough(t *testing.T) {
 	s := newScene(6)
 	s.stepX, s.diameter, s.contrast, s.rough = 18, 40, 70, 4
-	conditions := vision.Reference(vision.FilmedEOTF("bt709"))
-	conditions.Camera = true
-	probeUnder(t, conditions, s, func(i int, m *Map) {
+	probe(t, s, func(i int, m *Map) {
 		if i < 6 || i > 18 {
 			return
 		}
