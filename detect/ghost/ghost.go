@@ -424,7 +424,8 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 	// own blur is high and has no valley: a copy has both.
 	v.comparison = s.compare(t, l)
 	c := &v.comparison
-	if (!known || ratio != 1 && ratio != 0.5 && c.alike < leastAlike) && math.Abs(p.Lag/v.lag-1) < burstTolerance {
+	off := (!known || ratio != 1 && ratio != 0.5 && c.alike < leastAlike) && math.Abs(p.Lag/v.lag-1) < burstTolerance
+	if off {
 		ratio, known = 1, true
 	}
 	if c.usual > 0 && l.Energy > gains*c.usual {
@@ -470,6 +471,9 @@ func (s *state) judge(t int, l *echo.Look) verdict {
 		}
 		least := float64(significant)
 		faint := faintest / 100.0
+		if off && peak && !s.accompanied(t, l, v.ratio, faint) {
+			break // a step that the pictures around miss is a burst's, which is longer
+		}
 		if !peak || v.weights.sure() < lonely*least || v.weights.copy() < lonelyFaint*faint {
 			switch {
 			case v.weights.plain() && l.Energy < faded*c.usual:

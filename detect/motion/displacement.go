@@ -188,7 +188,7 @@ func (k *matcher) thing(tx, ty int, search bool) {
 	}
 	best, residual := image.Point{}, still
 	try := func(d image.Point) {
-		if res, c := match(area, d); c*4 >= n*3 && res < residual {
+		if res, c := match(area, d); c*4 >= n*3 && res < residual && k.stood(area, d) {
 			best, residual = d, res
 		}
 	}
@@ -215,6 +215,31 @@ func (k *matcher) thing(tx, ty int, search bool) {
 		return
 	}
 	tile.Moving, tile.DX, tile.DY = true, x*float32(r.StepX), y*float32(r.StepY)
+}
+
+// stood reports whether most of what stands out in an area did so in the picture before as
+// well, displaced by d. A background that happens to be as bright as a small thing did
+// not; what is displaced by less than half a tile may lie in front of its own place.
+func (k *matcher) stood(area cells.Area, d image.Point) bool {
+	tw, th := TileSize(k.r)
+	if k.last == nil || !k.last.HasBackground || max(d.X, -d.X) < tw/2 && max(d.Y, -d.Y) < th/2 {
+		return true
+	}
+	in := area.Add(image.Pt(-d.X, -d.Y)).Intersect(image.Rect(0, 0, k.r.W, k.r.H)).Add(d)
+	all, stood := 0, 0
+	for y := in.Min.Y; y < in.Max.Y; y++ {
+		now := k.m.StandsOut[y*k.r.W:]
+		then := k.last.StandsOut[(y-d.Y)*k.r.W:]
+		for x := in.Min.X; x < in.Max.X; x++ {
+			if now[x] != 0 {
+				all++
+				if then[x-d.X] != 0 {
+					stood++
+				}
+			}
+		}
+	}
+	return 2*stood >= all
 }
 
 // fullSearch returns the best displacement of all within reach, to a sample of

@@ -2,6 +2,7 @@ package motion
 
 import (
 	"context"
+	"image"
 	"io"
 	"math"
 	"math/rand/v2"
@@ -334,5 +335,42 @@ func TestThinRasters(t *testing.T) {
 		s := newScene(4)
 		s.w, s.h, s.pan, s.n = size[0], size[1], 7, 8
 		probe(t, s, func(int, *Map) {})
+	}
+}
+
+// TestStood has a thing that stood out in the picture before 12 samples to the left, and
+// nowhere else.
+func TestStood(t *testing.T) {
+	const w, h, size = 64, 48, 6
+	at := func(x, y int) *Map {
+		m := &Map{HasBackground: true, StandsOut: make([]uint16, w*h)}
+		for v := y; v < y+size; v++ {
+			for u := x; u < x+size; u++ {
+				m.StandsOut[v*w+u] = 0xffff
+			}
+		}
+		return m
+	}
+	k := matcher{r: &cells.Reduced{W: w, H: h, StepX: 4, StepY: 4}, m: at(40, 20)}
+	area := cells.Area{Rectangle: image.Rect(32, 16, 48, 32), RowStep: 1}
+	for _, c := range []struct {
+		name  string
+		last  *Map
+		d     image.Point
+		stood bool
+	}{
+		{"its own step", at(28, 20), image.Pt(12, 0), true},
+		{"half of it beside", at(28, 20), image.Pt(15, 0), true},
+		{"more than that", at(28, 20), image.Pt(16, 0), false},
+		{"the other way", at(28, 20), image.Pt(-12, 0), false},
+		{"less than half a tile", at(28, 20), image.Pt(-7, 0), true},
+		{"beyond the edge", at(28, 20), image.Pt(60, 0), true},
+		{"no picture before", nil, image.Pt(-12, 0), true},
+		{"no background there", &Map{}, image.Pt(-12, 0), true},
+	} {
+		k.last = c.last
+		if got := k.stood(area, c.d); got != c.stood {
+			t.Errorf("%s: %v", c.name, got)
+		}
 	}
 }
