@@ -24,7 +24,8 @@ const (
 	// of its six backgrounds is off their median, on the side where that is less: three
 	// standard deviations. A thing that passes is an outlier on one side. Grain and a
 	// codec's noise differ from place to place and from what pictures that follow each
-	// other show of them, and a film's edges tremble with the camera.
+	// other show of them, and a film's edges tremble with the camera. Where most of a
+	// direct take stirs it may be the scene that moves, which spreads by as much.
 	unsteady = 4
 	// What is more unsteady than this is no noise but moves in a way that nothing
 	// followed.
@@ -112,6 +113,7 @@ func (s *Store) still(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16
 		s.lay(r, m, l)
 		threshold = max(threshold, uint16(unrestRatio*l.unrest+standOutFloor))
 	}
+	steady := s.filmed || float64(s.stirred()) < leastStirring*float64(len(m.Tiles))
 	// Row of tiles by row of tiles, so that what is counted is still in the cache.
 	for ty := range m.Rows {
 		s.runs(r, m, ty, false, func(at, n, rows int) {
@@ -121,6 +123,9 @@ func (s *Store) still(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16
 		})
 		s.runs(r, m, ty, true, func(at, n, rows int) {
 			s.search.StandOut(m.StandsOut[at:], r.Pix[at:], m.Background[at:], r.W, n, rows, threshold)
+			if !steady {
+				return
+			}
 			s.search.Steady(m.StandsOut[at:], r.Pix[at:], m.Background[at:], from(at), r.W, n, rows, threshold, unsteady, noisiest)
 		})
 		s.count(r, m, ty)

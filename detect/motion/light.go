@@ -41,15 +41,20 @@ type lit struct {
 // at is what the light adds to a sample of the background.
 func (l lit) at(background uint16) float64 { return l.offset + l.gain*float64(background) }
 
+// stirred is how many tiles stir.
+func (s *Store) stirred() (n int) {
+	for _, stirs := range s.stir {
+		if stirs {
+			n++
+		}
+	}
+	return n
+}
+
 // light compares a picture that does not pan with its background, from which a
 // camera's exposure, a lamp's flicker and the steps of a codec take it all over.
 func (s *Store) light(r *cells.Reduced, m *Map) (l lit) {
-	stirring := 0
-	for _, stirs := range s.stir {
-		if stirs {
-			stirring++
-		}
-	}
+	stirring := s.stirred()
 	if stirring == 0 {
 		return lit{}
 	}

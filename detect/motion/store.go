@@ -44,6 +44,7 @@ const (
 // Store keeps the newest maps and the backgrounds that belong to them.
 type Store struct {
 	format picture.Format
+	filmed bool // by a camera, whose pictures tremble
 	cells  *cells.Store
 	search cells.Search
 	maps   []*Map
@@ -68,7 +69,7 @@ type Store struct {
 }
 
 func newStore(s *detect.Setup) *Store {
-	return &Store{format: s.Format, cells: cells.In(s), maps: make([]*Map, max(s.History, memory+1)), newest: -1}
+	return &Store{format: s.Format, filmed: s.Viewer.Camera, cells: cells.In(s), maps: make([]*Map, max(s.History, memory+1)), newest: -1}
 }
 
 // At returns the map of picture i, or nil where the take has none or it is no
