@@ -546,6 +546,11 @@ func (j *judge) step(k *look, g grid, i int) (step, others float64) {
 	return step / j.unit, j.others(p, q) / j.unit
 }
 
+// mostSlope is by how much a slope that is coded as blocks goes on beside their steps at
+// most, codes of 8 bits a sample: eight in a block of 16, which are more than its own step.
+// Fine lines differ by more everywhere, also where a block ends.
+const mostSlope = 0.5
+
 // common is the step that half of a tile's edges exceed along the axis that has most, for
 // both: a slope has its steps along the axis that it rises along, at nearly every edge,
 // while a thing has one or two.
@@ -567,6 +572,9 @@ func (j *judge) common(k *look, g grid, i int) float64 {
 	}
 	slices.Sort(j.sizes)
 	half, beside := float64(j.sizes[(len(j.sizes)-1)/2]), j.axes[a][i].beside()
+	if beside > mostSlope*j.unit {
+		return 0
+	}
 	return math.Sqrt(max(half*half-beside*beside, 0) / 2)
 }
 
