@@ -25,8 +25,7 @@ const (
 	// standard deviations. A thing that passes is an outlier on one side. Grain and a
 	// codec's noise differ from place to place and from what pictures that follow each
 	// other show of them, and a film's edges tremble with the camera. Where most of a
-	// direct take stirs, by more than noise does, it may be the scene that moves, which
-	// spreads by as much.
+	// direct take stirs it may be the scene that moves, which spreads by as much.
 	unsteady = 4
 	// What is more unsteady than this is no noise but moves in a way that nothing
 	// followed.
@@ -110,12 +109,11 @@ func (s *Store) still(r *cells.Reduced, m *Map, sheets []sheet, threshold uint16
 	s.stirring(r, m, func(at, n, rows int) {
 		s.search.Median6(m.Background[at:], from(at), r.W, n, rows)
 	})
-	l := s.light(r, m)
-	if l.known {
+	if l := s.light(r, m); l.known {
 		s.lay(r, m, l)
 		threshold = max(threshold, uint16(unrestRatio*l.unrest+standOutFloor))
 	}
-	steady := s.filmed || l.known || float64(s.stirred()) < leastStirring*float64(len(m.Tiles))
+	steady := s.filmed || float64(s.stirred()) < leastStirring*float64(len(m.Tiles))
 	// Row of tiles by row of tiles, so that what is counted is still in the cache.
 	for ty := range m.Rows {
 		s.runs(r, m, ty, false, func(at, n, rows int) {
