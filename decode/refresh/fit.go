@@ -557,6 +557,13 @@ func (d *finder) fitFrom(c candidate, noise float64) (best fitted) {
 	return best
 }
 
+// fitAt fits from a rate.
+func (d *finder) fitAt(rate, noise float64) fitted {
+	var p spectrum
+	d.at(rate, &p)
+	return d.fitFrom(d.best(&p), noise)
+}
+
 // refine turns a place in the spectrum into an estimate.
 func (d *finder) refine(c candidate, noise float64) Estimate {
 	n := len(d.s.frames)
@@ -570,9 +577,7 @@ func (d *finder) refine(c candidate, noise float64) Estimate {
 		if math.Abs(r-c.f) > beside*r || math.Abs(r*best.lock.Period-1) < beside/4 {
 			continue
 		}
-		var p spectrum
-		d.at(r, &p)
-		if f := d.fitFrom(d.best(&p), noise); float64(f.traces) > more*float64(best.traces) && f.cost < plainly*best.cost {
+		if f := d.fitAt(r, noise); float64(f.traces) > more*float64(best.traces) && f.cost < plainly*best.cost {
 			best, c.f = f, r
 		}
 	}
@@ -587,9 +592,7 @@ func (d *finder) refine(c candidate, noise float64) Estimate {
 			if math.Abs(r-hz) > crossing*r {
 				continue
 			}
-			var p spectrum
-			d.at(r, &p)
-			if f := d.fitFrom(d.best(&p), noise); f.traces > 0 && f.cost < least && nominal(1/f.lock.Period) == r {
+			if f := d.fitAt(r, noise); f.traces > 0 && f.cost < least && nominal(1/f.lock.Period) == r {
 				best, c.f, least = f, r, f.cost
 			}
 		}

@@ -241,7 +241,7 @@ func (s *Store) creep(i int, cm *cells.Map, noise float32) {
 		from := p.crept
 		if from == (image.Point{}) { // half of the way is within a walk from rest
 			x, y, _ := s.settle(r, &half.Reduced, p.all, area, from)
-			from = image.Pt(int(math.Round(2*float64(x))), int(math.Round(2*float64(y))))
+			from = image.Pt(samples(2*x, 1), samples(2*y, 1))
 		}
 		x, y, left := s.settle(r, &before.Reduced, p.all, area, from)
 		if left <= explained*still+noise {
@@ -263,7 +263,7 @@ func (s *Store) creep(i int, cm *cells.Map, noise float32) {
 	if n < need || math.Hypot(float64(x), float64(y)) < leastCreep {
 		return
 	}
-	p.crept = image.Pt(int(math.Round(float64(x))), int(math.Round(float64(y))))
+	p.crept = image.Pt(samples(x, 1), samples(y, 1))
 	pan := Pan{Found: true, DX: x / creepSpan * float32(r.StepX), DY: y / creepSpan * float32(r.StepY)}
 	for j := i - creepSpan + 1; j <= i; j++ {
 		if n := p.note(j); n.picture == j && !n.pan.Found {
