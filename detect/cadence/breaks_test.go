@@ -159,7 +159,7 @@ func TestTrembleIsNoMotion(t *testing.T) {
 		k := &n.ring[index]
 		*k = note{index: index, noise: cells.Unit8, diff: make([]float32, cols*rows), tiles: make([]motion.Tile, n.tileCols*rows/motion.TileCells)}
 		for c := from; c < to; c++ {
-			k.diff[c] = diff
+			k.diff[c], k.changed = diff, append(k.changed, c)
 			w := weigh(diff, k.threshold())
 			if k.active += w; diff > evident {
 				k.moved += w

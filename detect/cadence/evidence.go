@@ -68,6 +68,7 @@ type note struct {
 	index   int
 	time    time.Duration
 	diff    []float32 // mean |difference| of each cell, cells.Reduced unit
+	changed []int     // the cells in which that is more than the threshold
 	mean    []float32 // mean of each cell, same unit
 	twice   []float32 // fields: mean |difference| to the last field but one
 	tiles   []motion.Tile
@@ -160,10 +161,11 @@ func (n *notes) take(i int, at time.Duration, m *cells.Map, mo *motion.Map) {
 	k := &n.ring[i%len(n.ring)]
 	n.cols, n.rows, n.tileCols, n.tileRows = m.Cols, m.Rows, mo.Cols, mo.Rows
 	*k = note{index: i, time: at, cut: mo.Cut, own: mo.Noise, noise: n.noise(i, mo.Noise),
-		diff:  append(k.diff[:0], m.Reduced.Diff...),
-		mean:  k.mean[:0],
-		twice: k.twice[:0],
-		tiles: append(k.tiles[:0], mo.Tiles...),
+		diff:    append(k.diff[:0], m.Reduced.Diff...),
+		changed: k.changed[:0],
+		mean:    k.mean[:0],
+		twice:   k.twice[:0],
+		tiles:   append(k.tiles[:0], mo.Tiles...),
 	}
 	for c := range m.Cells {
 		k.mean = append(k.mean, n.scale*float32(m.Cells[c].Sum)/float32(m.Cells[c].Pixels))
@@ -172,8 +174,12 @@ func (n *notes) take(i int, at time.Duration, m *cells.Map, mo *motion.Map) {
 	if len(k.diff) == 0 {
 		return
 	}
-	for _, d := range k.diff {
+	threshold := k.threshold()
+	for c, d := range k.diff {
 		k.sum += d
+		if d > threshold {
+			k.changed = append(k.changed, c)
+		}
 	}
 	for t := range k.tiles {
 		if k.tiles[t].Moving {
@@ -194,7 +200,6 @@ func (n *notes) take(i int, at time.Duration, m *cells.Map, mo *motion.Map) {
 				n.rested[c] = -restKnown
 			}
 		}
-		threshold := k.threshold()
 		for c, d := range k.twice {
 			k.other += weigh(d, threshold)
 			if d <= threshold {
@@ -235,29 +240,22 @@ func weigh(diff, threshold float32) float32 {
 func (n *notes) count(k *note, m *cells.Map) {
 	threshold := k.threshold()
 	var even, odd float32
-	for y := range n.rows {
-		row := k.tiles[y/motion.TileCells*n.tileCols:]
-		for x := range n.cols {
-			c := y*n.cols + x
-			d := k.diff[c]
-			if d <= threshold {
-				continue
-			}
-			w := weigh(d, threshold)
-			k.active += w
-			carried := row[x/motion.TileCells].Moving
-			if carried {
-				k.carried += w
-			}
-			if carried || d > evident {
-				k.moved += w
-			}
-			e, o := float32(m.Cells[c].Diff[0]), float32(m.Cells[c].Diff[1])
-			if e < oneSided*o {
-				even += w
-			} else if o < oneSided*e {
-				odd += w
-			}
+	for _, c := range k.changed {
+		d := k.diff[c]
+		w := weigh(d, threshold)
+		k.active += w
+		carried := k.tiles[n.tileOf(c)].Moving
+		if carried {
+			k.carried += w
+		}
+		if carried || d > evident {
+			k.moved += w
+		}
+		e, o := float32(m.Cells[c].Diff[0]), float32(m.Cells[c].Diff[1])
+		if e < oneSided*o {
+			even += w
+		} else if o < oneSided*e {
+			odd += w
 		}
 	}
 	if k.active > 0 && !n.fields {
@@ -298,13 +296,10 @@ func (n *notes) shaded(k *note) bool {
 	if p == nil || k.active < shadeArea*float32(len(k.diff)) || k.carried > k.active/2 {
 		return false
 	}
-	threshold := k.threshold()
 	var sum, all float32
-	for c, d := range k.diff {
-		if d > threshold {
-			sum += k.mean[c] - p.mean[c]
-			all += d
-		}
+	for _, c := range k.changed {
+		sum += k.mean[c] - p.mean[c]
+		all += k.diff[c]
 	}
 	return abs(sum) > shadeShare*all
 }
@@ -567,35 +562,31 @@ func (n *notes) share(k, b, a *note) (share, weight float32) {
 	// of the same lines differ by less, it hides what moves.
 	fine := n.fields && len(a.twice) > 0 && len(b.twice) > 0
 	var plain, faint, plainShown, faintShown float32
-	for y := range n.rows {
-		tile := y / motion.TileCells * n.tileCols
-		for x := range n.cols {
-			c := y*n.cols + x
-			o := a // the one that sets what k would have to show
-			if b.diff[c] < a.diff[c] {
-				o = b
-			}
-			would := o.diff[c]
-			if would <= threshold || fine && o.twice[c] < fineShare*would {
+	for _, c := range a.changed {
+		o := a // the one that sets what k would have to show
+		if b.diff[c] < a.diff[c] {
+			o = b
+		}
+		would := o.diff[c]
+		if would <= threshold || fine && o.twice[c] < fineShare*would {
+			continue
+		}
+		w := weigh(would, threshold)
+		t := n.tileOf(c)
+		if fine && !all && !b.tiles[t].Moving && !a.tiles[t].Moving {
+			if n.newest-n.rested[c] > restKnown {
+				w *= restUnknown
+			} else if would < beyondDetail*n.detail[c] {
 				continue
 			}
-			w := weigh(would, threshold)
-			t := tile + x/motion.TileCells
-			if fine && !all && !b.tiles[t].Moving && !a.tiles[t].Moving {
-				if n.newest-n.rested[c] > restKnown {
-					w *= restUnknown
-				} else if would < beyondDetail*n.detail[c] {
-					continue
-				}
-			}
-			p := w * power(k.diff[c], would, noise)
-			if all || would > evident || b.tiles[t].Moving || a.tiles[t].Moving {
-				plain += w
-				plainShown += p
-			} else {
-				faint += w
-				faintShown += p
-			}
+		}
+		p := w * power(k.diff[c], would, noise)
+		if all || would > evident || b.tiles[t].Moving || a.tiles[t].Moving {
+			plain += w
+			plainShown += p
+		} else {
+			faint += w
+			faintShown += p
 		}
 	}
 	if plain < enough {
@@ -902,6 +893,11 @@ func (n *notes) near(k *note, t int) *motion.Tile {
 		}
 	}
 	return nil
+}
+
+// tileOf returns the tile that a cell lies in.
+func (n *notes) tileOf(c int) int {
+	return c/n.cols/motion.TileCells*n.tileCols + c%n.cols/motion.TileCells
 }
 
 // place is the rectangle of tile t in raster pixels.

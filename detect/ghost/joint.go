@@ -433,12 +433,11 @@ func (s *state) changesIn(i int, in image.Rectangle) (r image.Rectangle) {
 	if c == nil || m == nil {
 		return r
 	}
-	threshold := motion.ChangedAbove(m.Noise)
 	for y := in.Min.Y; y < in.Max.Y; y++ {
-		for x := in.Min.X; x < in.Max.X; x++ {
-			if c.Reduced.Diff[y*c.Cols+x] > threshold {
-				r = r.Union(image.Rect(x, y, x+1, y+1))
-			}
+		end := y*c.Cols + in.Max.X
+		for at := m.Changes.Next(y*c.Cols+in.Min.X, end); at < end; at = m.Changes.Next(at+1, end) {
+			x := at - y*c.Cols
+			r = r.Union(image.Rect(x, y, x+1, y+1))
 		}
 	}
 	return inPixels(r).Intersect(s.raster)

@@ -3,7 +3,6 @@ package ghost
 import (
 	"image"
 	"math"
-	"slices"
 
 	"setwitness/detect"
 	"setwitness/detect/cells"
@@ -113,8 +112,8 @@ type pairs struct {
 	// So many pictures before and after the burst are compared with it.
 	before, after int
 	part          image.Rectangle // of the picture, in parts of it
-	moves         []bool          // of the rectangle
-	where         []int           // the cells in which anything moves
+	moves         motion.Changes  // in any of the pictures
+	where         []int           // the cells of the part in which anything moves
 	noise         float64         // squared
 	// usual is the logarithm of what pictures so many steps apart differ by, which
 	// strays by so much.
@@ -303,14 +302,12 @@ type partStep struct {
 
 func (k *partStep) measure(i int, c *cells.Map, m *motion.Map) {
 	*k = partStep{picture: i}
-	threshold := motion.ChangedAbove(m.Noise)
 	for part := range k.sums {
 		in := partCells(image.Rect(part%parts, part/parts, part%parts+1, part/parts+1), c)
 		for y := in.Min.Y; y < in.Max.Y; y++ {
-			for _, d := range c.Reduced.Diff[y*c.Cols+in.Min.X : y*c.Cols+in.Max.X] {
-				if d > threshold {
-					k.sums[part], k.cells[part] = k.sums[part]+d-m.Noise, k.cells[part]+1
-				}
+			end := y*c.Cols + in.Max.X
+			for at := m.Changes.Next(y*c.Cols+in.Min.X, end); at < end; at = m.Changes.Next(at+1, end) {
+				k.sums[part], k.cells[part] = k.sums[part]+c.Reduced.Diff[at]-m.Noise, k.cells[part]+1
 			}
 		}
 	}
@@ -323,9 +320,6 @@ func (s *state) moving(p *pairs, in image.Rectangle) bool {
 	if first == nil {
 		return false
 	}
-	cols := first.Cols
-	p.moves = slices.Grow(p.moves[:0], in.Dx()*in.Dy())[:in.Dx()*in.Dy()]
-	clear(p.moves)
 	noise := float32(0)
 	for i := p.first - p.before + 1; i < p.first+p.n+p.after; i++ {
 		c, m := s.cells.At(i), s.motion.At(i)
@@ -333,22 +327,16 @@ func (s *state) moving(p *pairs, in image.Rectangle) bool {
 			return false
 		}
 		noise = max(noise, m.Noise)
-		threshold := motion.ChangedAbove(m.Noise)
-		for y := in.Min.Y; y < in.Max.Y; y++ {
-			moves := p.moves[(y-in.Min.Y)*in.Dx():][:in.Dx()]
-			for x, d := range c.Reduced.Diff[y*cols:][in.Min.X:in.Max.X] {
-				if d > threshold {
-					moves[x] = true
-				}
-			}
+		if i == p.first-p.before+1 {
+			p.moves.Copy(&m.Changes)
 		}
+		p.moves.Union(&m.Changes)
 	}
 	p.where = p.where[:0]
 	for y := in.Min.Y; y < in.Max.Y; y++ {
-		for x := in.Min.X; x < in.Max.X; x++ {
-			if p.moves[(y-in.Min.Y)*in.Dx()+x-in.Min.X] {
-				p.where = append(p.where, y*cols+x)
-			}
+		end := y*first.Cols + in.Max.X
+		for at := p.moves.Next(y*first.Cols+in.Min.X, end); at < end; at = p.moves.Next(at+1, end) {
+			p.where = append(p.where, at)
 		}
 	}
 	if len(p.where) < fewestPairCells {

@@ -119,13 +119,20 @@ func (p *places) all() (r image.Rectangle) {
 	return r
 }
 
+// changed is by how much a cell differs from the same one of the picture before or after.
+type changed struct {
+	x, y int
+	by   float32
+}
+
 // successions keeps those of the newest pictures.
 type successions struct {
-	ring   [2*span + 2]succession
-	next   int       // the picture to relate
-	change []float32 // of the cells of a rectangle
-	moves  []bool    // of those and the ones around it
-	parts  [parts * parts]sums
+	ring    [2*span + 2]succession
+	next    int            // the picture to relate
+	changes motion.Changes // to a picture or from it
+	changed []changed      // of a rectangle, by more than noise
+	moves   []bool         // of the cells of that and the ones around it
+	parts   [parts * parts]sums
 	// Of a row of cells, the samples that are summed, and those of them in one part.
 	runs, within []cells.Run
 	search       cells.Search
@@ -153,13 +160,12 @@ func (s *state) relate(to int) {
 			continue
 		}
 		out.measureLines(b)
-		noise := max(m.Noise, n.Noise)
-		out.whole = s.successions.relation(a, b, c, noise, image.Rect(0, 0, b.Cols, b.Rows), out)
+		out.whole = s.successions.relation(a, b, c, m, n, image.Rect(0, 0, b.Cols, b.Rows), out)
 		for _, l := range s.echo.At(i) {
 			if l.Whole {
 				out.things = append(out.things, relation{})
 			} else {
-				out.things = append(out.things, s.successions.relation(a, b, c, noise, inCells(l.Region), nil))
+				out.things = append(out.things, s.successions.relation(a, b, c, m, n, inCells(l.Region), nil))
 			}
 		}
 	}
@@ -167,26 +173,24 @@ func (s *state) relate(to int) {
 
 // relation takes that of picture b to those before and after, where anything
 // changed conspicuously within a rectangle of cells, and says where if asked.
-func (r *successions) relation(a, b, c *cells.Map, noise float32, in image.Rectangle, where *succession) relation {
-	p := &b.Reduced
+func (r *successions) relation(a, b, c *cells.Map, m, next *motion.Map, in image.Rectangle, where *succession) relation {
+	p, noise := &b.Reduced, max(m.Noise, next.Noise)
 	in = in.Intersect(image.Rect(0, 0, b.Cols, b.Rows))
 	// One cell of nothing around it.
 	wide := in.Dx() + 2
 	r.moves = slices.Grow(r.moves[:0], wide*(in.Dy()+2))[:wide*(in.Dy()+2)]
 	clear(r.moves)
 	threshold := motion.ChangedAbove(noise)
-	r.change = slices.Grow(r.change[:0], in.Dx()*in.Dy())[:in.Dx()*in.Dy()]
+	r.changes.Copy(&m.Changes)
+	r.changes.Union(&next.Changes)
+	r.changed = r.changed[:0]
 	var sum, squares float32
 	for y := in.Min.Y; y < in.Max.Y; y++ {
-		before, after := p.Diff[y*b.Cols:][in.Min.X:in.Max.X], c.Reduced.Diff[y*b.Cols:][in.Min.X:in.Max.X]
-		change := r.change[(y-in.Min.Y)*in.Dx():][:in.Dx()]
-		first, last := -1, 0
-		for x, d := range before {
-			if e := after[x]; e > d {
-				d = e
-			}
-			change[x] = d
-			if d > threshold {
+		first, last, end := -1, 0, y*b.Cols+in.Max.X
+		for at := r.changes.Next(y*b.Cols+in.Min.X, end); at < end; at = r.changes.Next(at+1, end) {
+			if d := max(p.Diff[at], c.Reduced.Diff[at]); d > threshold {
+				x := at - y*b.Cols
+				r.changed = append(r.changed, changed{x, y, d})
 				sum, squares = sum+d, squares+d*d
 				if last = x; first < 0 {
 					first = x
@@ -194,7 +198,7 @@ func (r *successions) relation(a, b, c *cells.Map, noise float32, in image.Recta
 			}
 		}
 		if where != nil && first >= 0 {
-			where.changed.add(in.Min.X+first, in.Min.X+last, y, b.Rows)
+			where.changed.add(first, last, y, b.Rows)
 		}
 	}
 	if sum == 0 {
@@ -202,22 +206,23 @@ func (r *successions) relation(a, b, c *cells.Map, noise float32, in image.Recta
 	}
 	threshold = max(threshold, conspicuous*squares/sum)
 	n := 0
-	for y := in.Min.Y; y < in.Max.Y; y++ {
-		first, last := -1, 0
-		for x, d := range r.change[(y-in.Min.Y)*in.Dx():][:in.Dx()] {
-			if d <= threshold {
+	for i := 0; i < len(r.changed); {
+		y, first, last := r.changed[i].y, -1, 0
+		for ; i < len(r.changed) && r.changed[i].y == y; i++ {
+			x := r.changed[i].x
+			if r.changed[i].by <= threshold {
 				continue
 			}
 			n++
 			// What moves reaches into the cells beside it.
-			k := (y-in.Min.Y+1)*wide + x + 1
+			k := (y-in.Min.Y+1)*wide + x - in.Min.X + 1
 			r.moves[k], r.moves[k-1], r.moves[k+1], r.moves[k-wide], r.moves[k+wide] = true, true, true, true, true
 			if last = x; first < 0 {
 				first = x
 			}
 		}
 		if where != nil && first >= 0 {
-			where.conspicuous.add(in.Min.X+first, in.Min.X+last, y, b.Rows)
+			where.conspicuous.add(first, last, y, b.Rows)
 		}
 	}
 	if n < leastChangedCells {
@@ -441,7 +446,7 @@ func (s *state) expected(t int, l *echo.Look, i int) relation {
 	if !region.In(s.raster) {
 		return relation{}
 	}
-	return s.successions.relation(a, b, c, max(m.Noise, n.Noise), inCells(region), nil)
+	return s.successions.relation(a, b, c, m, n, inCells(region), nil)
 }
 
 // steepness is the mean energy of the differences of samples beside and below

@@ -49,8 +49,10 @@ type Map struct {
 	// Noise is the mean |difference| of unchanged cells, in the unit of
 	// cells.Reduced.Pix.
 	Noise float32
-	// Active is the number of cells that changed by more than noise.
-	Active int
+	// Active is the number of cells that changed by more than noise, and Changes
+	// which they are.
+	Active  int
+	Changes Changes
 	// Pan is the displacement of the picture as a whole.
 	Pan Pan
 	// Background is the reduced plane without what moves through the scene,

@@ -98,6 +98,7 @@ func (s *Store) Step(w *detect.Window) error {
 	s.newest = t
 	clear(m.Tiles)
 	m.Cut, m.Active, m.Noise, m.HasBackground, m.Pan = false, 0, 0, false, Pan{}
+	m.Changes.reset(len(cm.Cells))
 	s.pan(t + backgroundSpan)
 	before := s.cells.At(t - 1)
 	if before == nil {
@@ -110,6 +111,7 @@ func (s *Store) Step(w *detect.Window) error {
 		for x, d := range cm.Reduced.Diff[y*cm.Cols:][:cm.Cols] {
 			if d > threshold {
 				m.Active++
+				m.Changes.add(y*cm.Cols + x)
 				tiles[x/TileCells].Changed += 1.0 / (TileCells * TileCells)
 			}
 		}
