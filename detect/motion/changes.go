@@ -1,0 +1,45 @@
+package motion
+
+import "math/bits"
+
+// Changes is a set of the cells of a picture, row by row: a bit for each. The zero value
+// is the set of none.
+type Changes struct {
+	words []uint64
+}
+
+// reset empties the set, of so many cells.
+func (c *Changes) reset(cells int) {
+	if n := (cells + 63) / 64; len(c.words) != n {
+		c.words = make([]uint64, n)
+		return
+	}
+	clear(c.words)
+}
+
+func (c *Changes) add(cell int) { c.words[cell>>6] |= 1 << (cell & 63) }
+
+// Copy makes the set that of another.
+func (c *Changes) Copy(o *Changes) { c.words = append(c.words[:0], o.words...) }
+
+// Union adds the cells of a set of a picture of the same size.
+func (c *Changes) Union(o *Changes) {
+	for i := range min(len(c.words), len(o.words)) {
+		c.words[i] |= o.words[i]
+	}
+}
+
+// Next returns the first cell of the set from one on, or end if none before end is of it.
+func (c *Changes) Next(from, end int) int {
+	for from < end {
+		i := from >> 6
+		if i >= len(c.words) {
+			return end
+		}
+		if w := c.words[i] >> (from & 63); w != 0 {
+			return min(from+bits.TrailingZeros64(w), end)
+		}
+		from = (i + 1) << 6
+	}
+	return end
+}
