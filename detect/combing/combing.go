@@ -236,7 +236,7 @@ func (s *state) judge(w *detect.Window, window image.Rectangle, c carrier) verdi
 		return v
 	}
 	noise *= v.carrier.raised()
-	if c == woven && v.along > explained*v.still {
+	if v.along > explained*v.still {
 		if before, after := w.Picture(w.T-1), w.Picture(w.T+1); before != nil && after != nil && l.shared(&v.look, &before.Y, &after.Y, noise, s.reach) {
 			v.odds = v.sharedOdds()
 			return v

@@ -23,10 +23,16 @@ const sharedLeft = 0.2
 // after a burst shares a field with the last one in it.
 func (l *looker) shared(k *look, before, after *picture.Plane, noise float64, r image.Point) bool {
 	still := l.cost(&l.own, l.few, 0, 0)
-	same, other := sharedLeft*still+noise*costNoise, followed*still+noise*costNoise
+	other := followed*still + noise*costNoise
 	with := func(q *picture.Plane) (field int, left float64) {
-		even, odd := l.compare(q, 0, 0)
-		return sharedField(even, odd, other, func(float64) float64 { return same }), min(even, odd)
+		compare := l.compare
+		same := func(float64) float64 { return sharedLeft*still + noise*costNoise }
+		if k.carrier != woven {
+			compare = l.compareLoaded(k, q, image.Point{})
+			same = func(changed float64) float64 { return scaledField * changed }
+		}
+		even, odd := compare(q, 0, 0)
+		return sharedField(even, odd, other, same), min(even, odd)
 	}
 	field, leftBefore := with(before)
 	last, leftAfter := with(after)
@@ -34,9 +40,12 @@ func (l *looker) shared(k *look, before, after *picture.Plane, noise float64, r 
 		return false
 	}
 	// The field that is new moves by two steps between fields.
-	d, ok := l.moved(before, field > 0, r)
+	d, ok := l.moved(before, k.carrier, field > 0, r)
 	if !ok {
-		return false
+		// What flies may go by more than its length, up as well as along the line.
+		if d, ok = l.moved(before, k.carrier, field > 0, r.Mul(farReach)); !ok {
+			return false
+		}
 	}
 	k.dx, k.dy = float64(field*d.X)/2, float64(field*d.Y)/2
 	k.still, k.along = still, (leftBefore+leftAfter)/2
@@ -48,10 +57,10 @@ func (l *looker) shared(k *look, before, after *picture.Plane, noise float64, r 
 // up to twice that between fields: the one that explains most of the points at which
 // the field has changed. Some show what was hidden, which nothing explains; ok where
 // enough do show what was there.
-func (l *looker) moved(from *picture.Plane, odd bool, r image.Point) (best image.Point, ok bool) {
+func (l *looker) moved(from *picture.Plane, c carrier, odd bool, r image.Point) (best image.Point, ok bool) {
 	f, g := &l.own, &l.near
-	rx, ry := 2*r.X, 2*r.Y
-	g.load(from, woven, f.x-rx, f.y-ry, f.w+2*rx, f.h+2*ry)
+	rx, ry := 2*r.X, 2*r.Y/f.step
+	g.load(from, c, f.x-rx, f.y-ry*f.step, f.w+2*rx, f.h+2*ry)
 	own, then := f.even, g.even
 	if odd {
 		own, then = f.odd, g.odd
@@ -92,6 +101,7 @@ func (l *looker) moved(from *picture.Plane, odd bool, r image.Point) (best image
 	for near, i := best, 0; ok && i < 9; i++ {
 		try(near.X+i%3-1, near.Y+i/3-1)
 	}
+	best.Y *= f.step
 	return best, ok
 }
 
