@@ -44,8 +44,8 @@ const (
 	// A burst that goes on ends where the softness falls from one picture to the
 	// next by this share of it, whatever comes into the pan by then.
 	softEnds = 0.4
-	// Least copy in a mixture that is told so: noise, and what does not go with
-	// the pan, take up to half of what it says.
+	// Least copy in a mixture that is told so by steps that are shorter than an edge
+	// is wide: noise, and what does not go with the pan, take up to half of what it says.
 	leastSoftCopy = leastCopy / 2
 	// So many pictures are seen ahead. A burst that lasts for longer goes on for as
 	// long as the pictures stay softer.
@@ -110,6 +110,13 @@ type softBurst struct {
 	last      float64 // that of its newest picture
 	rho       float64 // relation of the pictures before it
 	least     float64 // that had to be
+}
+
+// samples is the step of the pan in reduced samples along the direction; a diagonal one is
+// as long as both its sides.
+func (b *softBurst) samples(r *cells.Reduced) float64 {
+	d := neighbours[b.direction]
+	return b.step / math.Hypot(float64(d.X*r.StepX), float64(d.Y*r.StepY))
 }
 
 // softens returns the burst that begins at a picture.
@@ -307,8 +314,7 @@ func (s *state) mixed(b softBurst) float64 {
 	const near, far = 1, 3
 	d := neighbours[b.direction]
 	r := &s.cells.At(b.first - 1).Reduced
-	// Samples along the direction; a diagonal one is as long as both its sides.
-	step := b.step / math.Hypot(float64(d.X*r.StepX), float64(d.Y*r.StepY))
+	step := b.samples(r)
 	search := &s.successions.search
 	sharp := lags{r: r, d: d, search: search}
 	soft := lags{r: &s.cells.At(b.first).Reduced, d: d, search: search}
@@ -380,8 +386,11 @@ func (s *state) markSoft(w *detect.Window) {
 	if !ok {
 		return
 	}
-	weight := s.mixed(b)
-	if weight < leastSoftCopy {
+	weight, least := s.mixed(b), leastSoftCopy
+	if b.samples(&s.cells.At(b.first).Reduced) >= edgeWidth {
+		least = leastCopy
+	}
+	if weight < least {
 		return
 	}
 	of := mixture{behind: weight, ahead: weight}
