@@ -51,7 +51,8 @@ const (
 	// A codec that rounds a slope block by block does so to other levels in each
 	// place: what differs from contour to contour by less than agreed of the step,
 	// where chance leaves 0.14 of steps that count as the same, was made by one
-	// table. Of leastRepeats, chance does so once in two hundred.
+	// table. Of leastRepeats, chance does so once in two hundred, and of more where they
+	// differ by more as well: see byTable.
 	agreed, leastRepeats = 0.05, 6
 	// leastTable is the least step, codes of 8 bits, of which that says something: of
 	// two codes and less levels agree because they are whole codes, of the take or of
@@ -68,8 +69,9 @@ const (
 	oddsContour, oddsLength, oddsMost, oddsGrid = 0.5, 3.0, 3.0, 12.0
 	// leastFell is the share of the length of contours that were a slope in the look before,
 	// for what shows them to have been one: a thing that appears on a plain field has as
-	// much of its outermost only. fellLength is the share of the other lengths that is wanted then.
-	leastFell, fellLength = 0.75, 0.5
+	// much of its outermost only. Of fellSteps and more steps half is enough: that field
+	// is as high as two of them. fellLength is the share of the other lengths that is wanted then.
+	leastFell, halfFell, fellSteps, fellLength = 0.75, 0.5, 3, 0.5
 	// mostPainted is the share of contours that part two colours by chance: where two
 	// primaries lose a level at the same place. oddsPainted is the weight of more.
 	mostPainted, oddsPainted = 0.25, 5.0
@@ -79,11 +81,19 @@ const (
 // told from gradients: colours that are drawn lie farther apart.
 const colourStep = 2
 
+// byTable reports whether levels agree as one table makes them: less than chance
+// lets them once in two hundred times (Wilson and Hilferty's cube root of chi squared).
+func (p *Part) byTable() bool {
+	const chance, rare = 0.14, 2.58 // by how much levels differ, deviations of a normal distribution
+	n := float64(p.Repeats)
+	return p.Repeats >= leastRepeats && sq(p.Agree/chance) < math.Pow(1-2/(9*n)-rare*math.Sqrt(2/(9*n)), 3)
+}
+
 // odds is the evidence, natural logarithm, that a part of a gradient was broken
 // into plateaus rather than drawn or left by a codec.
 func (p *Part) odds(f picture.Format, c Channel) float64 {
 	step := p.Step / math.Ldexp(1, f.Depth-8)
-	table := step >= leastTable && p.Repeats >= leastRepeats && p.Agree < agreed
+	table := step >= leastTable && p.byTable()
 	if p.Wide < leastWide*float64(f.W) && !(table && p.Wide >= leastRepeated*float64(f.W)) {
 		return math.Inf(-1)
 	}
@@ -156,7 +166,7 @@ const lately = 2
 // fell reports whether a part was a slope in the look before, or is much the same as one
 // that was: its steps lie between the same levels, which those of what is faded in do not.
 func (m *memory) fell(c Channel, p *Part) bool {
-	if p.Fell >= leastFell && p.Levels > leastContours {
+	if p.Fell >= leastFell && p.Levels > leastContours || p.Fell >= halfFell && p.FellSteps >= fellSteps {
 		return true
 	}
 	for i := range m.sights {

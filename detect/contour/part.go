@@ -35,8 +35,10 @@ type Part struct {
 	Gridded float64
 	// Painted is the share of the length that parts two colours.
 	Painted float64
-	// Fell is the share of the length where the look before had a slope instead.
-	Fell float64
+	// Fell is the share of the length where the look before had a slope instead, and
+	// FellSteps how many of the steps it had one at.
+	Fell      float64
+	FellSteps int
 	// Repeats is how many contours there are between levels that another one has
 	// already, and Agree the standard deviation of their levels, as a share of the
 	// step.
@@ -131,6 +133,13 @@ func (p *Part) measure(contours []Contour, keep func(*Contour) bool, unit func(l
 		}
 		if c.Fell {
 			p.Fell += c.Length
+		}
+	}
+	for _, s := range run {
+		if slices.ContainsFunc(contours, func(c Contour) bool {
+			return c.Fell && math.Abs((c.Low+c.High)/2-s.middle()) < s.step()/2 && keep(&c)
+		}) {
+			p.FellSteps++
 		}
 	}
 	n := float64(p.Contours)

@@ -283,6 +283,38 @@ func TestStrayingLevels(t *testing.T) {
 	}
 }
 
+// Narrow plateaus are a gradient's where their levels are those of one table: the more
+// contours say so the less they have to agree.
+func TestOneTable(t *testing.T) {
+	f := picture.Format{W: 1280, H: 720, Depth: 8}
+	p := Part{Levels: 8, Step: 5, Length: 6000, Wide: 16.7, Agree: 0.06}
+	for repeats, want := range map[int]bool{5: false, 6: false, 12: true} {
+		p.Repeats = repeats
+		if odds := p.odds(f, Luma); odds > 0 != want {
+			t.Errorf("%d repeat levels: odds of %.1f", repeats, odds)
+		}
+	}
+}
+
+// A part was a slope in the look before if nearly all of it was, or half of it and more
+// steps than those next to the level of a plain field on which a thing appears.
+func TestFell(t *testing.T) {
+	var m memory
+	for _, c := range []struct {
+		part Part
+		want bool
+	}{
+		{Part{Levels: 8, Fell: 0.7, FellSteps: 5}, true},
+		{Part{Levels: 3, Fell: 0.8, FellSteps: 2}, true},
+		{Part{Levels: 8, Fell: 0.7, FellSteps: 2}, false},
+		{Part{Levels: 8, Fell: 0.3, FellSteps: 3}, false},
+	} {
+		if got := m.fell(Luma, &c.part); got != c.want {
+			t.Errorf("%+v: %v", c.part, got)
+		}
+	}
+}
+
 // inBlue returns what is asked of the contours in Cb, in all looks at a take.
 func inBlue(t *testing.T, src detect.Source, ask func(Contour) float64) (all []float64) {
 	t.Helper()
