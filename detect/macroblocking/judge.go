@@ -94,6 +94,7 @@ const (
 	// Of tiles, also those count whose steps are seen less than the finding has to
 	// be, for what shows there is the same grid.
 	leastShare = 0.3
+	leastSeen  = leastShare * leastVisible
 )
 
 // tell fills shows with the tiles in which a profile, the sum of several looks,
@@ -106,7 +107,7 @@ func (j *judge) tell(luma []float64, looks float64) int {
 		p, q := &j.near[0][i], &j.near[1][i]
 		u, v := p.z(), q.z()
 		j.shows[i] = min(u, v) > weakZ && u*u+v*v > 2*leastZ*leastZ &&
-			min(p.contrast(), q.contrast()) > j.contrast() && j.seen(i, luma, looks)
+			min(p.contrast(), q.contrast()) > j.contrast() && j.seen(i, luma, looks) > leastSeen
 		if j.shows[i] {
 			n++
 		}
@@ -128,7 +129,7 @@ func (j *judge) tellAgain(luma []float64, within []bool) int {
 	}
 	n := 0
 	for i, ok := range within {
-		j.shows[i] = ok && min(j.near[0][i].z(), j.near[1][i].z()) > 0 && j.seen(i, luma, 1)
+		j.shows[i] = ok && min(j.near[0][i].z(), j.near[1][i].z()) > 0 && j.seen(i, luma, 1) > leastSeen
 		if j.shows[i] {
 			n++
 		}
@@ -150,7 +151,7 @@ func tellAlone[T int16 | int32](j *judge, at func(axis, band int) profile[T], g 
 	var hidden sums
 	for i := range j.shows {
 		s := &j.near[a][i]
-		if j.shows[i] = s.z() > aloneZ && s.contrast() > aloneContrast && j.seen(i, luma, looks); j.shows[i] {
+		if j.shows[i] = s.z() > aloneZ && s.contrast() > aloneContrast && j.seen(i, luma, looks) > leastSeen; j.shows[i] {
 			n++
 			hidden.add(&j.axes[1-a][i])
 		}
@@ -241,11 +242,11 @@ func (j *judge) around(a, i int) (s sums) {
 	return s
 }
 
-// seen reports whether the steps of a tile can be seen at all.
-func (j *judge) seen(i int, luma []float64, looks float64) bool {
+// seen is the JND of the steps of a tile.
+func (j *judge) seen(i int, luma []float64, looks float64) float64 {
 	perUnit := j.jnd(luma[i]) / (j.unit * looks)
 	p, q := &j.near[0][i], &j.near[1][i]
-	return masked(max(j.rise(p), j.rise(q))*perUnit, j.others(p, q)*perUnit) > leastShare*leastVisible
+	return masked(max(j.rise(p), j.rise(q))*perUnit, j.others(p, q)*perUnit)
 }
 
 // others is the mean step beside the grid, along both axes: a fence hides steps across
@@ -308,7 +309,9 @@ func (j *judge) jnd(luma float64) float64 {
 	return j.perCode[i]
 }
 
-// weigh is how much of the sum of several looks shows a grid.
+// weigh is how much of the sum of several looks shows a grid, and by how large steps: the
+// take's own coder leaves its grid everywhere, of which little is seen, and would hide a
+// burst of another's.
 func (j *judge) weigh(s *searcher, looks []*look, g grid, known bool) float64 {
 	at := func(a, b int) profile[int32] { return s.sum[a][b] }
 	luma, n := looks[len(looks)-1].luma, float64(len(looks))
@@ -317,7 +320,7 @@ func (j *judge) weigh(s *searcher, looks []*look, g grid, known bool) float64 {
 	if j.tell(luma, n) > 0 {
 		for i, ok := range j.shows {
 			if ok {
-				total += min(j.near[0][i].z(), j.near[1][i].z())
+				total += min(j.near[0][i].z(), j.near[1][i].z()) * (j.rise(&j.near[0][i]) + j.rise(&j.near[1][i]))
 			}
 		}
 		return total
@@ -328,7 +331,7 @@ func (j *judge) weigh(s *searcher, looks []*look, g grid, known bool) float64 {
 		}
 		for i, ok := range j.shows {
 			if ok {
-				total += j.near[a][i].z() * aloneWeight
+				total += j.near[a][i].z() * j.rise(&j.near[a][i]) * aloneWeight
 			}
 		}
 		return total
@@ -393,10 +396,12 @@ const (
 	// n along a tile the root of n. Less means that they take turns down the tile.
 	leastAligned = 0.52
 	mostAligned  = 0.85
-	slopeStep    = 2.5 // 8-bit codes
-	leastLasts   = 0.3
-	leastFlat    = 0.3 // of steps that are all aligned; what blocks hold may hide it
-	leastTurns   = -0.85
+	// slopeStep is as large as steps then are, 8-bit codes. Along one axis at least they go
+	// on in one direction more often than back: those of large pixels do along none.
+	slopeStep  = 2.5
+	leastLasts = 0.3
+	leastFlat  = 0.3 // of steps that are all aligned; what blocks hold may hide it
+	leastTurns = -0.85
 	// mostWide is the share of the pitch over which a step goes on as Sign shows it,
 	// on the mean of the axes, and widest along either: a coder's is two pixels of
 	// eight wide, and three of seven where it was scaled down, while what a texture
@@ -415,9 +420,10 @@ const (
 // blocks reports whether the tiles of a look that show a grid show blocks.
 func (j *judge) blocks(k *look, g grid) bool {
 	var wide, axes float64
-	for a := range g {
-		t := j.traits(k, g[a], a)
-		slope := t.step <= slopeStep && j.alone == neither
+	both := [...]traits{j.traits(k, g[0], 0), j.traits(k, g[1], 1)}
+	rises := j.alone == neither && max(both[0].turns, both[1].turns) > 0
+	for a, t := range both {
+		slope := rises && t.step <= slopeStep
 		// As many steps lie along a tile as there are blocks along the other axis.
 		chance := math.Sqrt(g[1-a].pitch / tile)
 		if t.aligned < leastAligned*min(1, chance) {

@@ -313,10 +313,16 @@ func (s *state) holds(span []*look, g grid, known bool) bool {
 		return false
 	}
 	n := 0
-	for _, k := range span {
-		if s.judge.tellLook(k, g, known, s.within) > 0 {
-			n++
+	count := func(looks []*look) {
+		for _, k := range looks {
+			if s.judge.tellLook(k, g, known, s.within) > 0 {
+				n++
+			}
 		}
+	}
+	count(span)
+	if n > 0 && n < leastLooks && !known {
+		count(s.looks[:len(s.looks)-len(span)]) // where a short burst began
 	}
 	return known && n > 0 || n >= min(leastLooks, len(span))
 }

@@ -2,9 +2,11 @@ package macroblocking_test
 
 import (
 	"context"
+	"image"
 	"io"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -465,6 +467,71 @@ func TestBeginsAmongFaintBlocks(t *testing.T) {
 	}}
 	res := run(t, src)
 	if len(res.Events) != 1 || res.Events[0].Start < first || res.Events[0].Start > first+5 || res.Events[0].End > last {
+		t.Errorf("found %+v", res.Events)
+	}
+}
+
+// A third of a second of another coder's blocks in a part of the picture is found, though
+// it lies in two spans and the take's own coder leaves its grid, of single codes, everywhere.
+func TestShortBurst(t *testing.T) {
+	const w, h, first, last = 1280, 720, 13, 20
+	part := image.Rect(130, 220, 770, 580)
+	draw := func(burst bool) picture.Plane {
+		p := picture.New(w, h, 8)
+		for y := range h {
+			for x := range w {
+				v := 30 + rand.New(rand.NewPCG(4, uint64(y/16*w+x/16))).IntN(8)/7
+				if burst && image.Pt(x, y).In(part) {
+					v = 27 + rand.New(rand.NewPCG(5, uint64(y/20*w+x*9/256))).IntN(9)
+				}
+				p.Pix[y*w+x] = uint8(v)
+			}
+		}
+		return p
+	}
+	own, burst := draw(false), draw(true)
+	src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: 50, draw: func(i int) picture.Plane {
+		if i >= first && i <= last {
+			return burst
+		}
+		return own
+	}}
+	res := run(t, src)
+	if len(res.Events) != 1 || res.Events[0].Start < first || res.Events[0].Start > first+5 || res.Events[0].End > last {
+		t.Errorf("found %+v", res.Events)
+	}
+}
+
+// Large pixels of a drawing that scrolls by them have steps that follow each other up and
+// down, as those of no slope do.
+func TestScrolledPixels(t *testing.T) {
+	const w, h, size, cols, rows = 1280, 720, 18, 72, 40
+	at := func(x, y int) int { return (y+rows)%rows*cols + (x+cols)%cols }
+	var raw, tone [cols * rows]int
+	r := rand.New(rand.NewPCG(6, 0))
+	for i := range raw {
+		raw[i] = r.IntN(6)
+	}
+	for y := range rows {
+		for x := range cols {
+			var near []int
+			for i := range 25 {
+				near = append(near, raw[at(x+i%5-2, y+i/5-2)])
+			}
+			slices.Sort(near)
+			tone[at(x, y)] = near[len(near)/2]
+		}
+	}
+	src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: 25, draw: func(i int) picture.Plane {
+		p := picture.New(w, h, 8)
+		for y := range h {
+			for x := range w {
+				p.Pix[y*w+x] = uint8(20 + 9*tone[at(x/size+i/3, y/size)])
+			}
+		}
+		return p
+	}}
+	if res := run(t, src); len(res.Events) != 0 {
 		t.Errorf("found %+v", res.Events)
 	}
 }
