@@ -172,7 +172,8 @@ type probe struct {
 	stamps  Stamps // nil once they were read
 	finder  *screen.Finder
 
-	kept []kept
+	kept   []kept
+	camera bool // the file says that one made it
 	// Whether the glance makes it worth while to decide early, what it found then, whether
 	// that was tried after half a second, and whether it was done.
 	promising, soon, decided bool
@@ -327,7 +328,7 @@ func (p *probe) timing(ctx context.Context) error {
 	}
 	s := p.survey
 	s.stamps, s.Timing = times, refresh.RealTimes(times, tags, p.options.CaptureRate)
-	p.stamps = nil
+	p.camera, p.stamps = refresh.ByCamera(tags), nil
 	return nil
 }
 
@@ -352,6 +353,7 @@ func (p *probe) decide(ctx context.Context, f picture.Format) error {
 		}
 	}
 	s.Why = s.Found.Why
+	bordered := s.Found.Kind == screen.Screen
 	switch {
 	case s.Found.Kind != screen.Direct:
 		s.Screen = true
@@ -381,6 +383,9 @@ func (p *probe) decide(ctx context.Context, f picture.Format) error {
 	}
 	s.Raster = screen.RasterSize(s.Found.View, largest)
 	s.refresh(p.kept, f)
+	if bordered && p.options.From == Auto && p.options.Corners == nil && p.options.LinesPerPx == 0 {
+		s.judge(p.camera)
+	}
 	return nil
 }
 
@@ -409,8 +414,7 @@ func (s *Survey) rolls(list []kept, f picture.Format) bool {
 	s.closeUp(image.Pt(f.W, f.H))
 	s.Raster = screen.RasterSize(s.Found.View, largest)
 	s.refresh(list, f)
-	e := &s.Estimate
-	if e.Found && e.Nominal > 0 && max(math.Abs(e.Slope), math.Abs(e.Across)) > leastRoll*e.Period {
+	if s.Estimate.Nominal > 0 && s.rolled() {
 		return true
 	}
 	*s = before

@@ -93,6 +93,26 @@ func CaptureRate(tags map[string]string) float64 {
 	return 0
 }
 
+// Keys that cameras write their maker, their model or their system to, container and
+// stream alike: those of phones with Android, of QuickTime metadata, and those that
+// FFmpeg gives older notes of QuickTime (the last two from memory).
+var cameraKeys = [...]string{
+	"com.android.", keyFullRate, "com.apple.quicktime.make", "com.apple.quicktime.model", "com.apple.quicktime.camera.", "make", "model",
+}
+
+// ByCamera reports whether a file's tags say that a camera made it.
+func ByCamera(tags map[string]string) bool {
+	for k := range tags {
+		k = strings.ToLower(k)
+		for _, key := range cameraKeys {
+			if k == key || strings.HasSuffix(key, ".") && strings.HasPrefix(k, key) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // RealTimes tells from the frames' presentation times, which rise, and the
 // file's tags when the frames were captured. given is the capture rate that
 // the user states, or 0.

@@ -215,3 +215,16 @@ func TestAlone(t *testing.T) {
 		}
 	}
 }
+
+// A camera writes its maker, its model or its system, and a coder only what it is.
+func TestByCamera(t *testing.T) {
+	for key, want := range map[string]bool{
+		"com.android.version": true, "com.android.capture.fps": true, "com.apple.quicktime.model": true,
+		"com.apple.quicktime.full-frame-rate-playback-intent": true, "Make": true,
+		"encoder": false, "major_brand": false, "com.apple.quicktime.software": false, "maker": false,
+	} {
+		if got := ByCamera(map[string]string{"creation_time": "2026-01-01", key: "1"}); got != want {
+			t.Errorf("%s: %v", key, got)
+		}
+	}
+}

@@ -41,12 +41,16 @@ type Found struct {
 	// panel's own edge could not be seen: black bars of the picture, if it
 	// has any, are outside then.
 	LitArea bool
+	// Still is set where nothing that the screen shows changes.
+	Still bool
 	// Hidden says which sides lie outside the frame and were extrapolated or
 	// put at the frame's edge: top, right, bottom, left.
 	Hidden [4]bool
 	// PxPerLine is, of a close-up, camera pixels for each row of the panel's
 	// pixels, from its grid or as the user says; 0 when nothing tells it.
 	PxPerLine float64
+	// Around is, of a screen, what lies around it.
+	Around Around
 }
 
 // FromCorners takes the screen to lie where the user says.
@@ -203,7 +207,9 @@ func (f *Finder) Result() (Found, error) {
 	px, share := f.grid()
 	near := share >= gridShare
 	if ok && !(near && (best.score < wholeBorder || best.hidden != [4]bool{})) {
-		return f.describe(best), nil
+		found := f.describe(best)
+		found.Around = s.surround(best.lies, f.light())
+		return found, nil
 	}
 	if near {
 		return Found{
@@ -255,6 +261,7 @@ const likeMiddle = 0.25
 type survey struct {
 	w, h   int
 	factor int
+	frames [][]uint8
 	most   []uint8   // the brightest that each sample was
 	least  []uint8   // the darkest
 	bright []uint8   // the brightest frame
@@ -267,7 +274,7 @@ type survey struct {
 // survey looks at reduced frames together.
 func (f *Finder) survey(stack [][]uint8) *survey {
 	n := f.small.X * f.small.Y
-	s := &survey{w: f.small.X, h: f.small.Y, factor: f.factor,
+	s := &survey{w: f.small.X, h: f.small.Y, factor: f.factor, frames: stack,
 		most: slices.Clone(stack[0]), least: slices.Clone(stack[0]), mean: make([]float32, n), unrest: make([]float32, n)}
 	sum, square := make([]uint32, n), make([]uint32, n)
 	most := uint32(0)

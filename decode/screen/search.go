@@ -27,6 +27,7 @@ type candidate struct {
 	steady, calm float64
 	outside      float64 // share of all change in the frames
 	still        bool    // the inside does not change either
+	lies         Quad    // in the survey
 	sides        sides
 	promise      float64 // of a rough candidate
 }
@@ -400,6 +401,7 @@ func (f *Finder) weigh(s *survey, c *candidate, whole []similarity) Quad {
 		}
 	}
 	var ring, inside float64
+	c.lies = q
 	ring, inside, c.outside = s.surroundings(q)
 	c.sides = s.sides(q, inside)
 	c.calm = ring / max(inside, 1e-9)
@@ -853,6 +855,7 @@ func (f *Finder) searchFaint(s *survey, whole []similarity, first similarity) []
 // than the noise, and nothing is known of the surroundings but that they are darker.
 func (s *survey) beside(c *candidate, q Quad) (inside float64) {
 	ring, inside, outside := s.surroundings(q)
+	c.lies = q
 	c.sides = s.sides(q, inside)
 	if inside >= stillFlicker || s.level(q) >= darkCode {
 		c.calm, c.outside = ring/max(inside, 1e-9), outside
@@ -1067,20 +1070,13 @@ func (v View) hidden() [4]bool {
 // that are hidden count as in the frame's edge.
 func (v View) madeWithBars(hidden [4]bool) bool {
 	w, h := float64(v.Size.X), float64(v.Size.Y)
-	level := func(side int) bool {
-		p, q := v.Quad[side], v.Quad[(side+1)%4]
-		if side%2 == 0 {
-			return math.Abs(p.Y-q.Y) < straightest
-		}
-		return math.Abs(p.X-q.X) < straightest
-	}
 	atEdge := func(side int) bool {
 		p, q := v.Quad[side], v.Quad[(side+1)%4]
 		off := [4]float64{(p.Y + q.Y) / 2 / h, 1 - (p.X+q.X)/2/w, 1 - (p.Y+q.Y)/2/h, (p.X + q.X) / 2 / w}[side]
 		return hidden[side] || off < edgeShare
 	}
 	for side := range 2 {
-		if level(side) && level(side+2) && !hidden[side] && !hidden[side+2] && (atEdge(side+1) || atEdge((side+3)%4)) {
+		if v.level(side) && v.level(side+2) && !hidden[side] && !hidden[side+2] && (atEdge(side+1) || atEdge((side+3)%4)) {
 			return true
 		}
 	}
@@ -1150,7 +1146,7 @@ func (f *Finder) describe(c candidate) Found {
 		found.Confidence *= litTrust * (litDead + (1-litDead)*min(1, alive/livelyEnough))
 		found.Why = "a lit quadrilateral with straight sides stands in the frames while its content changes; the panel's own edge beyond black bars does not show"
 	}
-	if c.still && c.calm >= calmest {
+	if found.Still = c.still && c.calm >= calmest; found.Still {
 		found.Why = "a quadrilateral with straight sides in the shape of a set stands in the frames, but nothing in it changes"
 		found.Confidence *= stillTrust
 	}
