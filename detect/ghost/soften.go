@@ -44,8 +44,10 @@ const (
 	// A burst that goes on ends where the softness falls from one picture to the
 	// next by this share of it, whatever comes into the pan by then.
 	softEnds = 0.4
-	// Least copy in a mixture that is told so by steps that are shorter than an edge
-	// is wide: noise, and what does not go with the pan, take up to half of what it says.
+	// Least copy in a mixture that is told so: noise, and what does not go with
+	// the pan, take up to half of what it says. What does not end within sight may be
+	// another focus or coding as well: of steps that are longer than an edge is wide,
+	// which soften by all that they mix, it has to show a whole copy.
 	leastSoftCopy = leastCopy / 2
 	// So many pictures are seen ahead. A burst that lasts for longer goes on for as
 	// long as the pictures stay softer.
@@ -387,7 +389,7 @@ func (s *state) markSoft(w *detect.Window) {
 		return
 	}
 	weight, least := s.mixed(b), leastSoftCopy
-	if b.samples(&s.cells.At(b.first).Reduced) >= edgeWidth {
+	if b.open && b.samples(&s.cells.At(b.first).Reduced) >= edgeWidth {
 		least = leastCopy
 	}
 	if weight < least {
