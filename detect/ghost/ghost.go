@@ -48,6 +48,7 @@ var Stage = &detect.Stage{
 			floor: s.Option("floor"), rate: s.Format.Rate(), heard: -1 - span, sure: -1 - span,
 		}
 		st.fields, st.raster = s.Format.Fields, image.Rect(0, 0, s.Format.W, s.Format.H)
+		st.successions.filmed = s.Viewer.Camera
 		st.rhythms = rhythms(st.rate)
 		st.conversions = conversions(st.rate)
 		st.jerks = jerks(st.conversions, st.rate)

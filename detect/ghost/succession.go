@@ -127,6 +127,7 @@ type changed struct {
 
 // successions keeps those of the newest pictures.
 type successions struct {
+	filmed  bool
 	ring    [2*span + 2]succession
 	next    int            // the picture to relate
 	changes motion.Changes // to a picture or from it
@@ -183,6 +184,12 @@ func (r *successions) relation(a, b, c *cells.Map, m, next *motion.Map, in image
 	threshold := motion.ChangedAbove(noise)
 	r.changes.Copy(&m.Changes)
 	r.changes.Union(&next.Changes)
+	if r.filmed {
+		// A camera's noise, and edges that tremble, change everywhere.
+		r.changes.Within(m, b.Cols, func(tile int) bool {
+			return m.Tiles[tile].Thing || next.Tiles[tile].Thing || m.Tiles[tile].Moving || next.Tiles[tile].Moving
+		})
+	}
 	r.changed = r.changed[:0]
 	var sum, squares float32
 	for y := in.Min.Y; y < in.Max.Y; y++ {

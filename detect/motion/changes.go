@@ -43,3 +43,21 @@ func (c *Changes) Next(from, end int) int {
 	}
 	return end
 }
+
+// Within leaves those of the set that lie in tiles of which keep says so of a map of so
+// many columns of cells, if any do.
+func (c *Changes) Within(m *Map, cols int, keep func(tile int) bool) {
+	any := false
+	for i := range m.Tiles {
+		any = any || keep(i)
+	}
+	if !any {
+		return
+	}
+	end := len(c.words) * 64
+	for at := c.Next(0, end); at < end; at = c.Next(at+1, end) {
+		if !keep(at/cols/TileCells*m.Cols + at%cols/TileCells) {
+			c.words[at>>6] &^= 1 << (at & 63)
+		}
+	}
+}
