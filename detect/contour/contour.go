@@ -505,15 +505,15 @@ func (s *Store) survey(f *Field, m *cells.Map, r *cells.Reduced) {
 		// From a cell to the next but one a slope rises by half a code at
 		// least, else it is a plain area, and by no more than eight.
 		leastRise, mostRise = 0.5, 8
-		// wideTwice is how many times as wide as the least a plateau of a code is then.
-		wideTwice = 2
+		// widely is how many times as wide as the least a plateau of a code is then.
+		widely = 4
 		// The mean |a-2b+c| of noise of a standard deviation of one.
 		second = 1.95
 	)
 	dark := s.dark / s.scale
 	mean := func(x, y int) float64 { c := m.At(x, y); return float64(c.Sum) / float64(c.Pixels) / s.scale }
 	var share, slow [2]int
-	slowly := 2 * cells.Size / (wideTwice * leastWide * float64(s.format.W))
+	slowly := 2 * cells.Size / (widely * leastWide * float64(s.format.W))
 	var curved, pixels float64
 	for y := 1; y+1 < m.Rows; y++ {
 		for x := 1; x+1 < m.Cols; x++ {

@@ -33,8 +33,8 @@ const (
 	// and rays are drawn in every direction.
 	leastParallel = 0.75
 	// leastWide is the width of the plateaus, as a share of the width of the
-	// picture: twice what the window of a jump needs.
-	leastWide = 1.0 / 100
+	// picture, that the window of a jump needs.
+	leastWide = 1.0 / 200
 	// leastLength is the length of all contours together: each of the least number of
 	// them goes once from top to bottom. Round a thing that is drawn in a few tones
 	// they are shorter.
@@ -42,8 +42,9 @@ const (
 	// filmedLength is that in what a camera saw, whose noise leaves parts of contours.
 	filmedLength = 1.0
 	// Plateaus of fewer raster pixels than narrow may be blocks of a codec, which
-	// rounds a slope block by block, 8 or 16 wide: there have to be narrowMore
-	// contours more, and as long as narrowLength.
+	// rounds a slope block by block, 8 or 16 wide, and those of less than twice
+	// leastWide are told less surely: there have to be narrowMore contours more, and
+	// as long as narrowLength.
 	narrow, narrowMore, narrowLength = 20.0, 6, 4.0
 	// mostGridded is the share of contours on the grid of a codec's blocks that
 	// chance explains: an eighth to a quarter, as one sample or two fall on it.
@@ -58,8 +59,6 @@ const (
 	// two codes and less levels agree because they are whole codes, of the take or of
 	// the 8 bits that a take of more was made from.
 	leastTable = 2.5
-	// leastRepeated is what leastWide is then: what the window of a jump needs.
-	leastRepeated = leastWide / 2
 	// mostStray is by how much of the step levels differ that no table made: those of
 	// what a table broke agree to 0.04, also after a coder, and to 0.1 where it broke each
 	// primary by itself; chance leaves 0.14 and more. Of fewRepeats and more, oddsStray is
@@ -94,7 +93,7 @@ func (p *Part) byTable() bool {
 func (p *Part) odds(f picture.Format, c Channel) float64 {
 	step := p.Step / math.Ldexp(1, f.Depth-8)
 	table := step >= leastTable && p.byTable()
-	if p.Wide < leastWide*float64(f.W) && !(table && p.Wide >= leastRepeated*float64(f.W)) {
+	if p.Wide < leastWide*float64(f.W) {
 		return math.Inf(-1)
 	}
 	if c != Luma {
@@ -125,7 +124,7 @@ func (p *Part) odds(f picture.Format, c Channel) float64 {
 		}
 		wanted = max(wanted, uprightContours)
 	}
-	if p.Wide < narrow && !table {
+	if p.Wide < max(narrow, 2*leastWide*float64(f.W)) && !table {
 		wanted += narrowMore
 		length = narrowLength
 	}

@@ -296,6 +296,17 @@ func TestOneTable(t *testing.T) {
 	}
 }
 
+// Plateaus of less than a hundredth of the width need many contours.
+func TestNarrowPlateaus(t *testing.T) {
+	f := picture.Format{W: 3840, H: 2160, Depth: 8}
+	for levels, want := range map[float64]bool{5: false, 12: true} {
+		p := Part{Levels: levels, Step: 2, Length: 10000, Wide: 27}
+		if odds := p.odds(f, Luma); odds > 0 != want {
+			t.Errorf("%g levels: odds of %.1f", levels, odds)
+		}
+	}
+}
+
 // A part was a slope in the look before if nearly all of it was, or half of it and more
 // steps than those next to the level of a plain field on which a thing appears.
 func TestFell(t *testing.T) {
