@@ -348,6 +348,23 @@ func TestCombsExplainGhosts(t *testing.T) {
 	}
 }
 
+// A comb that shows in one picture of a burst, where the ghost it makes shows in all of
+// them, is told of all of them.
+func TestCombTakesItsGhostsExtent(t *testing.T) {
+	j := newJoiner((&reel{}).Format())
+	for i := 10; i <= 15; i++ {
+		j.add(Mark{Kind: Ghost, Picture: i, Region: image.Rect(100, 50, 160, 70), Strength: 48, Confidence: 0.9})
+		if i >= 12 && i <= 14 {
+			j.add(Mark{Kind: Combing, Picture: i, Region: image.Rect(140, 50, 180, 90), Strength: 30, Confidence: 0.9})
+		}
+	}
+	got := j.finish()
+	if len(got) != 1 || got[0].Kind != Combing || got[0].Start != 10 || got[0].End != 15 ||
+		got[0].Region != image.Rect(100, 50, 180, 90) || got[0].PeakRegion != image.Rect(140, 50, 180, 90) {
+		t.Errorf("%+v", got)
+	}
+}
+
 func TestMixturesExplainBreaks(t *testing.T) {
 	for _, c := range []struct {
 		name       string

@@ -17,6 +17,21 @@ import (
 // flickers in one field and a board at rest tell nothing.
 func TestShared(t *testing.T) {
 	const w, h = 240, 160
+	// A scaler makes two lines of three.
+	const larger = 1.5
+	scaled := func(p *picture.Plane) *picture.Plane {
+		q := picture.New(w, h*3/2, 8)
+		for y := range q.H {
+			from := (float64(y)+0.5)/larger - 0.5
+			above := max(0, int(math.Floor(from)))
+			below, share := min(above+1, h-1), max(0, from-float64(above))
+			for x := range w {
+				q.Pix[y*q.Stride+x] = uint8((1-share)*float64(p.At(x, above)) + share*float64(p.At(x, below)) + 0.5)
+			}
+		}
+		return &q
+	}
+	stretched := carrier{frequency: 0.5 / larger, phase: -math.Pi / larger * (larger/2 - 0.5)}
 	const still = math.MaxInt
 	// scene is a picture with its even lines of one instant and its odd lines of another.
 	scene := func(seed uint64, even, odd float64, flicker bool) *picture.Plane {
@@ -75,6 +90,16 @@ func TestShared(t *testing.T) {
 		got := l.shared(&k, c.before, c.after, unit, reach)
 		if got != c.shared || got && math.Abs(k.dx-c.dx) > 1 {
 			t.Errorf("%s: shared: %v, %.1f px apart, want %v, %.1f", c.name, got, k.dx, c.shared, c.dx)
+		}
+		window = image.Rect(96, 84, 160, 156)
+		if k, ok = l.take(scaled(c.now), rest{m: &cells.Map{Cols: w, Rows: 2 * h, Cells: make([]cells.Cell, 2*w*h)}}, window, stretched, unit, reach); !ok {
+			if c.shared {
+				t.Errorf("%s, scaled: not looked at", c.name)
+			}
+			continue
+		}
+		if got := l.shared(&k, scaled(c.before), scaled(c.after), unit, reach); got != c.shared || got && math.Abs(k.dx-c.dx) > 1.5 {
+			t.Errorf("%s, scaled: shared: %v, %.1f px apart, want %v, %.1f", c.name, got, k.dx, c.shared, c.dx)
 		}
 	}
 }
