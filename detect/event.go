@@ -228,19 +228,20 @@ func (j *joiner) finish() []Event {
 		out[i].absorb(&e)
 		out[i].Confidence = c
 	}
-	combs := slices.Clone(out)
-	for i := range out {
-		for k := range combs {
-			if c := &combs[k]; out[i].Kind == Ghost && out[i].combedBy(c) {
-				out[k].Start, out[k].End = min(out[k].Start, out[i].Start), max(out[k].End, out[i].End)
-				out[k].Region = out[k].Region.Union(out[i].Region)
+	// By what a comb shows itself, not by what it takes on of ghosts.
+	alone, combed := slices.Clone(out), make([]bool, len(out))
+	for i, e := range alone {
+		for k, c := range alone {
+			if e.combedBy(&c) {
+				combed[i] = true
+				out[k].Start, out[k].End = min(out[k].Start, e.Start), max(out[k].End, e.End)
+				out[k].Region = out[k].Region.Union(e.Region)
 			}
 		}
 	}
 	var faults []Event
-	for _, e := range out {
-		combed := e.Kind == Ghost && slices.ContainsFunc(combs, func(c Event) bool { return e.combedBy(&c) })
-		if !combed && !(e.Kind == CadenceBreak && entered(e, out)) {
+	for i, e := range out {
+		if !combed[i] && !(e.Kind == CadenceBreak && entered(e, out)) {
 			faults = append(faults, e)
 		}
 	}
@@ -250,13 +251,13 @@ func (j *joiner) finish() []Event {
 // lone reports whether an event is a ghost in a single picture.
 func (e *Event) lone() bool { return e.Kind == Ghost && e.Pictures == 1 }
 
-// combedBy reports whether a ghost is what a comb looks like to an eye that
+// combedBy reports whether an event is a ghost, and what a comb looks like to an eye that
 // does not resolve its lines: a woven picture shows a thing in two places, and
 // the comb is the fault to name, in all pictures and places that either shows. A
 // ghost that outlasts the comb twice stays.
-func (ghost *Event) combedBy(c *Event) bool {
-	overlap := min(c.End, ghost.End) - max(c.Start, ghost.Start) + 1
-	return c.Kind == Combing && 2*overlap >= ghost.End-ghost.Start+1 && c.Region.Overlaps(ghost.Region)
+func (e *Event) combedBy(c *Event) bool {
+	overlap := min(c.End, e.End) - max(c.Start, e.Start) + 1
+	return e.Kind == Ghost && c.Kind == Combing && 2*overlap >= e.End-e.Start+1 && c.Region.Overlaps(e.Region)
 }
 
 // edgeSlack is by how many pictures the ends of two events of one fault differ, where one

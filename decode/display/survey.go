@@ -61,6 +61,9 @@ type Options struct {
 	Doubt bool
 }
 
+// told reports whether the user says what the take is of.
+func (o *Options) told() bool { return o.From != Auto || o.Corners != nil || o.LinesPerPx > 0 }
+
 const (
 	// The grid that changes are seen in: cells a third of a ball's size, and
 	// as many rows as an exposure of an eighth of the roll needs to stand
@@ -301,7 +304,7 @@ func (p *probe) every() int { return max(1, int(probeSeconds*p.survey.Timing.Rat
 // glance reports whether the first frames show for sure that the take is direct.
 // It sets found where they show that, and promising where they show a whole screen.
 func (p *probe) glance(rate float64) bool {
-	if p.options.From != Auto || p.options.Corners != nil || p.options.LinesPerPx > 0 {
+	if p.options.told() {
 		return false
 	}
 	found, err := p.finder.Result()
@@ -383,7 +386,7 @@ func (p *probe) decide(ctx context.Context, f picture.Format) error {
 	}
 	s.Raster = screen.RasterSize(s.Found.View, largest)
 	s.refresh(p.kept, f)
-	if bordered && p.options.From == Auto && p.options.Corners == nil && p.options.LinesPerPx == 0 {
+	if bordered && !p.options.told() {
 		s.judge(p.camera)
 	}
 	return nil

@@ -244,7 +244,7 @@ func (n *notes) count(k *note, m *cells.Map) {
 		d := k.diff[c]
 		w := weigh(d, threshold)
 		k.active += w
-		carried := k.tiles[n.tileOf(c)].Moving
+		carried := k.tiles[motion.TileOf(c, n.cols, n.tileCols)].Moving
 		if carried {
 			k.carried += w
 		}
@@ -572,7 +572,7 @@ func (n *notes) share(k, b, a *note) (share, weight float32) {
 			continue
 		}
 		w := weigh(would, threshold)
-		t := n.tileOf(c)
+		t := motion.TileOf(c, n.cols, n.tileCols)
 		if fine && !all && !b.tiles[t].Moving && !a.tiles[t].Moving {
 			if n.newest-n.rested[c] > restKnown {
 				w *= restUnknown
@@ -893,11 +893,6 @@ func (n *notes) near(k *note, t int) *motion.Tile {
 		}
 	}
 	return nil
-}
-
-// tileOf returns the tile that a cell lies in.
-func (n *notes) tileOf(c int) int {
-	return c/n.cols/motion.TileCells*n.tileCols + c%n.cols/motion.TileCells
 }
 
 // place is the rectangle of tile t in raster pixels.

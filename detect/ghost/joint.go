@@ -7,7 +7,6 @@ import (
 	"setwitness/detect"
 	"setwitness/detect/cells"
 	"setwitness/detect/echo"
-	"setwitness/detect/motion"
 )
 
 // What mixes pictures shows in several ways at once: what moves has less detail, it
@@ -315,15 +314,13 @@ func (s *state) stillLoss(first, n int, part image.Rectangle) float64 {
 	if m == nil {
 		return 0
 	}
-	threshold := motion.ChangedAbove(m.Noise)
-	rest := s.cells.At(first).Reduced.Diff
 	of := func(i int) float64 {
 		c := s.cells.At(i)
 		if c == nil {
 			return 0
 		}
 		return sumIn(part, c, func(k int) uint32 {
-			if rest[k] > threshold {
+			if m.Changes.Has(k) {
 				return 0
 			}
 			return c.Cells[k].Horizontal
@@ -433,12 +430,9 @@ func (s *state) changesIn(i int, in image.Rectangle) (r image.Rectangle) {
 	if c == nil || m == nil {
 		return r
 	}
-	for y := in.Min.Y; y < in.Max.Y; y++ {
-		end := y*c.Cols + in.Max.X
-		for at := m.Changes.Next(y*c.Cols+in.Min.X, end); at < end; at = m.Changes.Next(at+1, end) {
-			x := at - y*c.Cols
-			r = r.Union(image.Rect(x, y, x+1, y+1))
-		}
+	for at := range m.Changes.In(in, c.Cols) {
+		x, y := at%c.Cols, at/c.Cols
+		r = r.Union(image.Rect(x, y, x+1, y+1))
 	}
 	return inPixels(r).Intersect(s.raster)
 }

@@ -304,11 +304,8 @@ func (k *partStep) measure(i int, c *cells.Map, m *motion.Map) {
 	*k = partStep{picture: i}
 	for part := range k.sums {
 		in := partCells(image.Rect(part%parts, part/parts, part%parts+1, part/parts+1), c)
-		for y := in.Min.Y; y < in.Max.Y; y++ {
-			end := y*c.Cols + in.Max.X
-			for at := m.Changes.Next(y*c.Cols+in.Min.X, end); at < end; at = m.Changes.Next(at+1, end) {
-				k.sums[part], k.cells[part] = k.sums[part]+c.Reduced.Diff[at]-m.Noise, k.cells[part]+1
-			}
+		for at := range m.Changes.In(in, c.Cols) {
+			k.sums[part], k.cells[part] = k.sums[part]+c.Reduced.Diff[at]-m.Noise, k.cells[part]+1
 		}
 	}
 }
@@ -333,11 +330,8 @@ func (s *state) moving(p *pairs, in image.Rectangle) bool {
 		p.moves.Union(&m.Changes)
 	}
 	p.where = p.where[:0]
-	for y := in.Min.Y; y < in.Max.Y; y++ {
-		end := y*first.Cols + in.Max.X
-		for at := p.moves.Next(y*first.Cols+in.Min.X, end); at < end; at = p.moves.Next(at+1, end) {
-			p.where = append(p.where, at)
-		}
+	for at := range p.moves.In(in, first.Cols) {
+		p.where = append(p.where, at)
 	}
 	if len(p.where) < fewestPairCells {
 		return false

@@ -130,7 +130,7 @@ type successions struct {
 	filmed  bool
 	ring    [2*span + 2]succession
 	next    int            // the picture to relate
-	changes motion.Changes // to a picture or from it
+	changes motion.Changes // of between
 	changed []changed      // of a rectangle, by more than noise
 	moves   []bool         // of the cells of that and the ones around it
 	parts   [parts * parts]sums
@@ -161,40 +161,47 @@ func (s *state) relate(to int) {
 			continue
 		}
 		out.measureLines(b)
-		out.whole = s.successions.relation(a, b, c, m, n, image.Rect(0, 0, b.Cols, b.Rows), out)
+		noise, changes := max(m.Noise, n.Noise), s.successions.between(m, n, b.Cols)
+		out.whole = s.successions.relation(a, b, c, noise, changes, image.Rect(0, 0, b.Cols, b.Rows), out)
 		for _, l := range s.echo.At(i) {
 			if l.Whole {
 				out.things = append(out.things, relation{})
 			} else {
-				out.things = append(out.things, s.successions.relation(a, b, c, m, n, inCells(l.Region), nil))
+				out.things = append(out.things, s.successions.relation(a, b, c, noise, changes, inCells(l.Region), nil))
 			}
 		}
 	}
 }
 
+// between returns the cells that change to a picture or from it, by the motion to it and
+// from it, until it is asked for others.
+func (r *successions) between(to, from *motion.Map, cols int) *motion.Changes {
+	r.changes.Copy(&to.Changes)
+	r.changes.Union(&from.Changes)
+	if r.filmed {
+		// A camera's noise, and edges that tremble, change everywhere.
+		r.changes.Within(to, cols, func(tile int) bool {
+			return to.Tiles[tile].Thing || from.Tiles[tile].Thing || to.Tiles[tile].Moving || from.Tiles[tile].Moving
+		})
+	}
+	return &r.changes
+}
+
 // relation takes that of picture b to those before and after, where anything
 // changed conspicuously within a rectangle of cells, and says where if asked.
-func (r *successions) relation(a, b, c *cells.Map, m, next *motion.Map, in image.Rectangle, where *succession) relation {
-	p, noise := &b.Reduced, max(m.Noise, next.Noise)
+func (r *successions) relation(a, b, c *cells.Map, noise float32, changes *motion.Changes, in image.Rectangle, where *succession) relation {
+	p := &b.Reduced
 	in = in.Intersect(image.Rect(0, 0, b.Cols, b.Rows))
 	// One cell of nothing around it.
 	wide := in.Dx() + 2
 	r.moves = slices.Grow(r.moves[:0], wide*(in.Dy()+2))[:wide*(in.Dy()+2)]
 	clear(r.moves)
 	threshold := motion.ChangedAbove(noise)
-	r.changes.Copy(&m.Changes)
-	r.changes.Union(&next.Changes)
-	if r.filmed {
-		// A camera's noise, and edges that tremble, change everywhere.
-		r.changes.Within(m, b.Cols, func(tile int) bool {
-			return m.Tiles[tile].Thing || next.Tiles[tile].Thing || m.Tiles[tile].Moving || next.Tiles[tile].Moving
-		})
-	}
 	r.changed = r.changed[:0]
 	var sum, squares float32
 	for y := in.Min.Y; y < in.Max.Y; y++ {
 		first, last, end := -1, 0, y*b.Cols+in.Max.X
-		for at := r.changes.Next(y*b.Cols+in.Min.X, end); at < end; at = r.changes.Next(at+1, end) {
+		for at := changes.Next(y*b.Cols+in.Min.X, end); at < end; at = changes.Next(at+1, end) {
 			if d := max(p.Diff[at], c.Reduced.Diff[at]); d > threshold {
 				x := at - y*b.Cols
 				r.changed = append(r.changed, changed{x, y, d})
@@ -453,7 +460,7 @@ func (s *state) expected(t int, l *echo.Look, i int) relation {
 	if !region.In(s.raster) {
 		return relation{}
 	}
-	return s.successions.relation(a, b, c, m, n, inCells(region), nil)
+	return s.successions.relation(a, b, c, max(m.Noise, n.Noise), s.successions.between(m, n, b.Cols), inCells(region), nil)
 }
 
 // steepness is the mean energy of the differences of samples beside and below

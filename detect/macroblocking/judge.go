@@ -94,7 +94,6 @@ const (
 	// Of tiles, also those count whose steps are seen less than the finding has to
 	// be, for what shows there is the same grid.
 	leastShare = 0.3
-	leastSeen  = leastShare * leastVisible
 )
 
 // tell fills shows with the tiles in which a profile, the sum of several looks,
@@ -107,7 +106,7 @@ func (j *judge) tell(luma []float64, looks float64) int {
 		p, q := &j.near[0][i], &j.near[1][i]
 		u, v := p.z(), q.z()
 		j.shows[i] = min(u, v) > weakZ && u*u+v*v > 2*leastZ*leastZ &&
-			min(p.contrast(), q.contrast()) > j.contrast() && j.seen(i, luma, looks) > leastSeen
+			min(p.contrast(), q.contrast()) > j.contrast() && j.seen(i, luma, looks)
 		if j.shows[i] {
 			n++
 		}
@@ -129,7 +128,7 @@ func (j *judge) tellAgain(luma []float64, within []bool) int {
 	}
 	n := 0
 	for i, ok := range within {
-		j.shows[i] = ok && min(j.near[0][i].z(), j.near[1][i].z()) > 0 && j.seen(i, luma, 1) > leastSeen
+		j.shows[i] = ok && min(j.near[0][i].z(), j.near[1][i].z()) > 0 && j.seen(i, luma, 1)
 		if j.shows[i] {
 			n++
 		}
@@ -151,7 +150,7 @@ func tellAlone[T int16 | int32](j *judge, at func(axis, band int) profile[T], g 
 	var hidden sums
 	for i := range j.shows {
 		s := &j.near[a][i]
-		if j.shows[i] = s.z() > aloneZ && s.contrast() > aloneContrast && j.seen(i, luma, looks) > leastSeen; j.shows[i] {
+		if j.shows[i] = s.z() > aloneZ && s.contrast() > aloneContrast && j.seen(i, luma, looks); j.shows[i] {
 			n++
 			hidden.add(&j.axes[1-a][i])
 		}
@@ -242,11 +241,11 @@ func (j *judge) around(a, i int) (s sums) {
 	return s
 }
 
-// seen is the JND of the steps of a tile.
-func (j *judge) seen(i int, luma []float64, looks float64) float64 {
+// seen reports whether the steps of a tile can be seen at all.
+func (j *judge) seen(i int, luma []float64, looks float64) bool {
 	perUnit := j.jnd(luma[i]) / (j.unit * looks)
 	p, q := &j.near[0][i], &j.near[1][i]
-	return masked(max(j.rise(p), j.rise(q))*perUnit, j.others(p, q)*perUnit)
+	return masked(max(j.rise(p), j.rise(q))*perUnit, j.others(p, q)*perUnit) > leastShare*leastVisible
 }
 
 // others is the mean step beside the grid, along both axes: a fence hides steps across

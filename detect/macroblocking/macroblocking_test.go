@@ -445,6 +445,22 @@ func TestBlocksOnSlope(t *testing.T) {
 	}
 }
 
+// foundFrom runs two seconds of one picture with another in its place from first to last,
+// which have to be found as one event that begins within two looks.
+func foundFrom(t *testing.T, usual, blocks picture.Plane, first, last int) {
+	t.Helper()
+	src := &sequence{format: picture.Format{W: usual.W, H: usual.H, Depth: 8, RateNum: 25, RateDen: 1}, n: 50, draw: func(i int) picture.Plane {
+		if i >= first && i <= last {
+			return blocks
+		}
+		return usual
+	}}
+	res := run(t, src)
+	if len(res.Events) != 1 || res.Events[0].Start < first || res.Events[0].Start > first+5 || res.Events[0].End > last {
+		t.Errorf("found %+v", res.Events)
+	}
+}
+
 // Blocks begin where they do, though another coder leaves its grid, of single codes, in
 // the same places all along.
 func TestBeginsAmongFaintBlocks(t *testing.T) {
@@ -459,16 +475,7 @@ func TestBeginsAmongFaintBlocks(t *testing.T) {
 		return p
 	}
 	faint, plain := draw(1), draw(4)
-	src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: 50, draw: func(i int) picture.Plane {
-		if i >= first && i <= last {
-			return plain
-		}
-		return faint
-	}}
-	res := run(t, src)
-	if len(res.Events) != 1 || res.Events[0].Start < first || res.Events[0].Start > first+5 || res.Events[0].End > last {
-		t.Errorf("found %+v", res.Events)
-	}
+	foundFrom(t, faint, plain, first, last)
 }
 
 // A third of a second of another coder's blocks in a part of the picture is found, though
@@ -490,16 +497,7 @@ func TestShortBurst(t *testing.T) {
 		return p
 	}
 	own, burst := draw(false), draw(true)
-	src := &sequence{format: picture.Format{W: w, H: h, Depth: 8, RateNum: 25, RateDen: 1}, n: 50, draw: func(i int) picture.Plane {
-		if i >= first && i <= last {
-			return burst
-		}
-		return own
-	}}
-	res := run(t, src)
-	if len(res.Events) != 1 || res.Events[0].Start < first || res.Events[0].Start > first+5 || res.Events[0].End > last {
-		t.Errorf("found %+v", res.Events)
-	}
+	foundFrom(t, own, burst, first, last)
 }
 
 // Large pixels of a drawing that scrolls by them have steps that follow each other up and

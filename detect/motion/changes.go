@@ -1,6 +1,10 @@
 package motion
 
-import "math/bits"
+import (
+	"image"
+	"iter"
+	"math/bits"
+)
 
 // Changes is a set of the cells of a picture, row by row: a bit for each. The zero value
 // is the set of none.
@@ -44,6 +48,24 @@ func (c *Changes) Next(from, end int) int {
 	return end
 }
 
+// Has reports whether a cell is of the set.
+func (c *Changes) Has(cell int) bool { return c.Next(cell, cell+1) == cell }
+
+// In yields the cells of the set that lie in a rectangle of a picture with so many columns
+// of cells, row by row.
+func (c *Changes) In(r image.Rectangle, cols int) iter.Seq[int] {
+	return func(yield func(int) bool) {
+		for y := r.Min.Y; y < r.Max.Y; y++ {
+			end := y*cols + r.Max.X
+			for at := c.Next(y*cols+r.Min.X, end); at < end; at = c.Next(at+1, end) {
+				if !yield(at) {
+					return
+				}
+			}
+		}
+	}
+}
+
 // Within leaves those of the set that lie in tiles of which keep says so of a map of so
 // many columns of cells, if any do.
 func (c *Changes) Within(m *Map, cols int, keep func(tile int) bool) {
@@ -56,7 +78,7 @@ func (c *Changes) Within(m *Map, cols int, keep func(tile int) bool) {
 	}
 	end := len(c.words) * 64
 	for at := c.Next(0, end); at < end; at = c.Next(at+1, end) {
-		if !keep(at/cols/TileCells*m.Cols + at%cols/TileCells) {
+		if !keep(TileOf(at, cols, m.Cols)) {
 			c.words[at>>6] &^= 1 << (at & 63)
 		}
 	}

@@ -1,6 +1,7 @@
 package motion
 
 import (
+	"image"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -65,6 +66,19 @@ func TestChangesWithin(t *testing.T) {
 		}
 		if n != want {
 			t.Errorf("keeping tile %d leaves %d cells, want %d", kept, n, want)
+		}
+		n, want = 0, TileCells*TileCells
+		if kept == 0 {
+			want = 0
+		}
+		second := image.Rect(TileCells, 0, cols, rows)
+		for at := range c.In(second, cols) {
+			if n++; !image.Pt(at%cols, at/cols).In(second) {
+				t.Errorf("cell %d is not of the second tile", at)
+			}
+		}
+		if n != want || c.Has(TileCells) != (want > 0) {
+			t.Errorf("keeping tile %d leaves %d cells of the second, want %d; its first one: %v", kept, n, want, c.Has(TileCells))
 		}
 	}
 }

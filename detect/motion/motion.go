@@ -76,6 +76,12 @@ type Pan struct {
 	DX, DY  float32
 }
 
+// TileOf returns the tile that a cell lies in, where so many columns of cells and of tiles
+// are in a row.
+func TileOf(cell, cols, tileCols int) int {
+	return cell/cols/TileCells*tileCols + cell%cols/TileCells
+}
+
 // At returns the tile in column x of row y.
 func (m *Map) At(x, y int) *Tile { return &m.Tiles[y*m.Cols+x] }
 
